@@ -1,0 +1,1 @@
+"""The tallywatch daemon: watches axle-counter train detection, commands nothing."""

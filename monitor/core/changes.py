@@ -1,0 +1,390 @@
+"""What the stages tell one another: one frozen class a kind of change.
+
+A stage never looks into another; it is told.
+Every change bears `at`, the settled moment at which it became true or was concluded.
+Where the thing itself lies further back, it says so in a field of its own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Any
+
+from monitor.core.events import ResetKind, Service, State, Step
+from monitor.core.moments import Duration, Moment
+
+
+class Verdict(StrEnum):
+    """Whether an entry or exit is explained by the neighbours."""
+
+    EXPLAINED = "explained"
+    NOT_EXPLAINED = "not explained"
+    CANNOT_TELL = "cannot tell"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Change:
+    """What every change carries.
+
+    Args:
+        place: the section, evaluator, gateway or source it speaks of.
+        at: when it became true, or was concluded.
+    """
+
+    place: str
+    at: Moment
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StateChanged(Change):
+    """A section shows another state.
+
+    Args:
+        was: the state before, or None at its first event.
+        now: the state from `at` on.
+        event: the event that shows it, `source#id`.
+        so_since: when the event says it became so; differs from `at` only for what the broker had kept.
+        unseen: the change itself fell into a spell that is not known; only its result was seen.
+    """
+
+    was: State | None
+    now: State
+    event: str
+    so_since: Moment
+    unseen: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ContactsChanged(Change):
+    """A section's proving contacts stand otherwise than before.
+
+    Args:
+        agree: exactly one is up.
+        up: both up, where they do not agree; else False.
+        event: the event that shows it.
+    """
+
+    agree: bool
+    up: bool
+    event: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class InterlockingChanged(Change):
+    """The interlocking takes a section for something else than before.
+
+    Args:
+        occupied: it takes it as occupied.
+        event: the event that shows it.
+    """
+
+    occupied: bool
+    event: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotKnown(Change):
+    """From here on a section's state is not known.
+
+    Args:
+        since: the last moment at which it was known; may lie before `at`.
+        why: in words.
+    """
+
+    since: Moment
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class KnownAgain(Change):
+    """A section's state is known again; a change of state in between is told right after, as unseen.
+
+    Args:
+        state: what it shows now.
+        event: the event that shows it.
+    """
+
+    state: State
+    event: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkBegan(Change):
+    """A section came under work: nothing is raised about it meanwhile.
+
+    Args:
+        why: in words, for the line that says what keeps an alert quiet.
+    """
+
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkEnded(Change):
+    """A section is no longer under work; what is still so is judged anew from here.
+
+    Args:
+        event: the event that says so.
+        state: what the section shows now, or None where it was never heard.
+    """
+
+    event: str
+    state: State | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResetTaken(Change):
+    """One step of a reset was taken.
+
+    Args:
+        kind: the way of giving back.
+        step: how far it has come.
+        by: who, where known.
+        so_at: when it was so; before `at` for what a person entered later.
+        event: the event that says so.
+    """
+
+    kind: ResetKind
+    step: Step
+    by: str | None
+    so_at: Moment
+    event: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entered(Change):
+    """A stretch of `occupied` began (happened; the judgement follows as `EntryJudged`).
+
+    Args:
+        event: the event that shows it.
+        occupation: when the occupation it belongs to began.
+        unseen: it began in a spell that is not known.
+    """
+
+    event: str
+    occupation: Moment
+    unseen: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class EntryJudged(Change):
+    """Whether an entry is explained is known now.
+
+    Args:
+        entered: when it happened: the beginning of a stretch of `occupied`, or becoming `disturbed`.
+        state: the state entered, `occupied` or `disturbed`.
+        verdict: what is known of it.
+        raised: the latest event time the verdict needed.
+        beside: how the neighbours stood, as sentence parts, for evidence.
+        event: the event that shows the entry.
+        occupation: when the occupation it belongs to began.
+    """
+
+    entered: Moment
+    state: State
+    verdict: Verdict
+    raised: Moment
+    beside: str
+    event: str
+    occupation: Moment
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class StretchEnded(Change):
+    """A stretch of `occupied` is over (told at once, or `skew_s` after where it ended in a clear).
+
+    Args:
+        entered: when the stretch began.
+        ended: when it ceased.
+    """
+
+    entered: Moment
+    ended: Moment
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class OccupationEnded(Change):
+    """An occupation is over, and how it ended is judged.
+
+    Args:
+        began: when it began.
+        ended: the clear that ended it.
+        entry: verdict on the entry it began with.
+        exit: verdict on the exit.
+        by_reset: the clear belongs to an accepted reset.
+        only_occupied: no other state than `occupied` was shown in it.
+        raised: the latest event time the verdict needed.
+        event: the event that shows the clear.
+        worked: it was worked through by a train.
+        spurious: nothing explains its entry nor its exit, it was of `occupied` alone and ended by itself.
+    """
+
+    began: Moment
+    ended: Moment
+    entry: Verdict
+    exit: Verdict
+    by_reset: bool
+    only_occupied: bool
+    raised: Moment
+    event: str
+    worked: bool
+    spurious: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkedThrough(Change):
+    """A train has worked through: the proof that the section detects a train again.
+
+    Args:
+        left: when the train left.
+        raised: the latest event time the proof needed.
+        event: the event that shows it.
+    """
+
+    left: Moment
+    raised: Moment
+    event: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class MovedOn(Change):
+    """What occupies a section went on into a neighbour, which nothing else explains.
+
+    Args:
+        into: the neighbour.
+    """
+
+    into: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrainJoined(Change):
+    """A train entered a section that was occupied already.
+
+    Args:
+        out_of: the neighbour that gave it up.
+    """
+
+    out_of: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Disturbance(Change):
+    """A section was disturbed once more: one change to `disturbed`, or one spurious occupation.
+
+    Changes within `settle_s` of one another are one and told once.
+
+    Args:
+        happened: when.
+        spurious: it was a spurious occupation.
+        under_work: it fell under work and does not count for conclusions.
+        event: the event that shows it.
+    """
+
+    happened: Moment
+    spurious: bool
+    under_work: bool
+    event: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ServiceChanged(Change):
+    """An evaluator says something else of itself than before.
+
+    Args:
+        was: before, or None.
+        now: from `at` on.
+        event: the event that says so.
+        so_since: when the event says it became so.
+    """
+
+    was: Service | None
+    now: Service
+    event: str
+    so_since: Moment
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GatewaySilent(Change):
+    """Nothing was heard of a gateway for three periods, or its will came.
+
+    Args:
+        since: the last event heard of it.
+        event: that event.
+        offline: its will came.
+        period: between two heartbeats.
+        sections: whose state is not known since.
+    """
+
+    since: Moment
+    event: str
+    offline: bool
+    period: Duration
+    sections: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GatewayHeard(Change):
+    """A gateway that was silent is heard again.
+
+    Args:
+        event: the event by which.
+    """
+
+    event: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GapFound(Change):
+    """A source's numbers jumped, or went back with no word of a restart.
+
+    Args:
+        since: the last event before the gap.
+        event: that event.
+        after: the event by which the gap shows.
+        missing: how many numbers never came, or None where the numbers went back.
+        sections: whose state is not known since.
+    """
+
+    since: Moment
+    event: str
+    after: str
+    missing: int | None
+    sections: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClockJudged(Change):
+    """A source's clock departs from the others, or does so no longer.
+
+    Args:
+        wrong: it departs by 30 s or more, or most of its events came late.
+        nobody: no source is within 30 s of arrival, so it is the monitor's own clock.
+        lag: median of arrival less event time.
+        usual: the usual lag of the sources.
+        late: how many of the last 20 came late.
+        began: the first of the events it rests on.
+        event: the last of them.
+        correction: what is added to the source's times since, or 0.
+    """
+
+    wrong: bool
+    nobody: bool
+    lag: Duration
+    usual: Duration
+    late: int
+    began: Moment
+    event: str
+    correction: Duration
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LearntAnew(Change):
+    """Something new was learnt about a place from traffic.
+
+    Args:
+        usual: a `usual.Usual`: what is known of the section now.
+    """
+
+    usual: Any

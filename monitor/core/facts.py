@@ -1,0 +1,49 @@
+"""What was so: occupations, disturbances, resets, spells not known, work.
+
+A fact is keyed by kind, subject and `began`, so that writing it again changes nothing and a later line of the same key replaces an earlier one.
+Pages and reports are made of facts; alerts are about them.
+
+| kind | subject | values |
+|---|---|---|
+| `occupation` | section | `entry`, `exit` (verdicts), `worked_through`, `under_work`, `states` |
+| `disturbance` | section | `spurious`, `under_work`, `event` |
+| `reset` | section | `kind`, `step`, `by`, `proved_at`, `under_work`, `event` |
+| `not-known` | section | `why` |
+| `work` | section | `reference`, `planned_end`, `isolated` |
+| `service` | evaluator | `state` |
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from monitor.core.moments import Moment
+
+FactKind = Literal[
+    "occupation", "disturbance", "reset", "not-known", "work", "service"
+]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fact:
+    """One thing that was so.
+
+    Args:
+        kind: which of the table above.
+        subject: as in alerts, `section/T107`.
+        began: when it began, corrected time.
+        ended: when it ceased, or None while it lasts.
+        values: what else is known of it; plain JSON values.
+    """
+
+    kind: FactKind
+    subject: str
+    began: Moment
+    ended: Moment | None = None
+    values: dict[str, Any] = field(default_factory=dict)
+
+    @property
+    def key(self) -> tuple[str, str, Moment]:
+        """What makes two lines the same fact."""
+        return self.kind, self.subject, self.began

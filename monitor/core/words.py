@@ -1,0 +1,117 @@
+"""How the core speaks: times, durations and states in words, and the one caution.
+
+Sentences say what was seen, never what must be so.
+Times are shown in the line's own zone; a time on another day than the one spoken of carries its date.
+"""
+
+from __future__ import annotations
+
+from datetime import UTC, timedelta, tzinfo
+
+from monitor.core.moments import (
+    DAY,
+    HOUR,
+    MINUTE,
+    SECOND,
+    Duration,
+    Moment,
+    as_datetime,
+)
+
+CAUTION = (
+    "Nothing here proves a section empty. "
+    "An alert is advice to qualified staff: never reset, restore or pass a train "
+    "on the strength of it; the local rules, the signaller and licensed practice "
+    "decide."
+)
+"""Shown wherever an output could lead someone to reset, restore or pass a train."""
+
+STATES = {
+    "clear": "clear",
+    "occupied": "occupied",
+    "disturbed": "disturbed",
+    "awaiting_sweep": "awaiting sweep",
+    "awaiting_acknowledgement": "awaiting acknowledgement",
+}
+"""The states of a section as people read them."""
+
+
+def span(length: Duration) -> str:
+    """A duration as a technician says it, two units at most.
+
+    Example:
+        >>> span(120 * SECOND), span(3725 * SECOND), span(2_500_000)
+        ('2 min', '1 h 2 min', '2.5 s')
+    """
+    if length < 10 * SECOND:
+        return f"{round(length / SECOND, 1):g} s"
+    if length < 2 * MINUTE and length % MINUTE:
+        return f"{length // SECOND} s"
+    if length < HOUR:
+        return f"{length // MINUTE} min"
+    if length < 2 * DAY:
+        hours, minutes = divmod(length // MINUTE, 60)
+        return f"{hours} h {minutes} min" if minutes else f"{hours} h"
+    days, hours = divmod(length // HOUR, 24)
+    return f"{days} d {hours} h" if hours else f"{days} d"
+
+
+def clock(moment: Moment, zone: tzinfo = UTC, seen_from: Moment | None = None) -> str:
+    """The time of day of *moment* in *zone*, with the date where *seen_from* is another day.
+
+    Example:
+        >>> from monitor.core.moments import parse
+        >>> noon = parse("2026-05-04T12:00:00Z")
+        >>> clock(noon), clock(noon, seen_from=noon + DAY)
+        ('12:00:00', '2026-05-04 12:00:00')
+    """
+    local = as_datetime(moment).astimezone(zone)
+    if seen_from is not None:
+        other = as_datetime(seen_from).astimezone(zone)
+        if other.date() != local.date():
+            return f"{local:%Y-%m-%d %H:%M:%S}"
+    return f"{local:%H:%M:%S}"
+
+
+def names(items: tuple[str, ...] | list[str]) -> str:
+    """A list as it is spoken: `a`, `a and b`, `a, b and c`.
+
+    Example:
+        >>> names(["T106", "T107", "T108"])
+        'T106, T107 and T108'
+    """
+    if len(items) < 2:  # noqa: PLR2004 - one or none needs no "and"
+        return "".join(items)
+    return f"{', '.join(items[:-1])} and {items[-1]}"
+
+
+def times(count: int) -> str:
+    """How often, in words.
+
+    Example:
+        >>> times(1), times(2), times(5)
+        ('once', 'twice', '5 times')
+    """
+    return {1: "once", 2: "twice"}.get(count, f"{count} times")
+
+
+def offset(correction: Duration) -> str:
+    """A correction of a clock, signed.
+
+    Example:
+        >>> offset(3600 * SECOND), offset(-1_500_000)
+        ('+1 h', '-1.5 s')
+    """
+    return f"{'-' if correction < 0 else '+'}{span(abs(correction))}"
+
+
+def whole_hours(moment: Moment, zone: tzinfo) -> tuple[Moment, int]:
+    """Where the local hour around *moment* began, and which hour of the day it is there.
+
+    Zones off the whole hour, and the nights on which clocks change, are taken as they come.
+    """
+    local = as_datetime(moment).astimezone(zone)
+    past = timedelta(
+        minutes=local.minute, seconds=local.second, microseconds=local.microsecond
+    )
+    return moment - past // timedelta(microseconds=1), local.hour

@@ -1,0 +1,1 @@
+"""A day again: recordings read and written, played, or invented."""
