@@ -1,0 +1,173 @@
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import replace
+
+import pytest
+from hypothesis import given, strategies as st
+
+from monitor.core.facts import Fact
+from monitor.core.moments import DAY, HOUR, SECOND, parse
+from monitor.history import History
+
+MIDNIGHT = parse("2026-05-04T00:00:00Z")
+
+
+@pytest.fixture(name="history")
+def _history():
+    with History.open(":memory:") as history:
+        yield history
+
+
+def occupation(began, ended=None, subject="section/T107", **values):
+    """An occupation, hours after midnight."""
+    return Fact(
+        kind="occupation",
+        subject=subject,
+        began=MIDNIGHT + began * HOUR,
+        ended=None if ended is None else MIDNIGHT + ended * HOUR,
+        values=values,
+    )
+
+
+def disturbance(began, subject="section/T107"):
+    """A disturbance, hours after midnight."""
+    return Fact(kind="disturbance", subject=subject, began=MIDNIGHT + began * HOUR)
+
+
+def test_gives_back_what_was_written(history):
+    """A fact comes back as it went in, every value and every microsecond."""
+    fact = Fact(
+        kind="reset",
+        subject="section/Tæller 7",
+        began=MIDNIGHT + 1,
+        values={"kind": "preparatory", "proved_at": None, "n": [1, 2.5, True]},
+    )
+
+    history.write([fact])
+
+    assert list(history.read("reset")) == [fact]
+
+
+def test_a_later_line_of_a_key_replaces_the_earlier(history):
+    """Kind, subject and beginning name a fact: its end is told by writing it again."""
+    history.write([occupation(6)])
+    history.write([occupation(6, 7, worked_through=True)])
+
+    assert list(history.read("occupation")) == [occupation(6, 7, worked_through=True)]
+
+
+def test_writing_again_changes_nothing(history):
+    """Folding the journal a second time leaves one of each fact."""
+    facts = [occupation(6, 7), disturbance(8), disturbance(9)]
+    history.write(facts)
+    history.write(facts)
+
+    assert list(history.read("occupation")) == facts[:1]
+    assert list(history.read("disturbance")) == facts[1:]
+
+
+def test_one_transaction_holds_all_or_none(history):
+    """When one fact cannot be written, those beside it are not either."""
+    broken = replace(disturbance(9), subject=None)
+
+    with pytest.raises(sqlite3.IntegrityError):
+        history.write([disturbance(8), broken])
+
+    assert list(history.read("disturbance")) == []
+
+
+@pytest.mark.parametrize(
+    ("begin", "end", "seen"),
+    [
+        pytest.param(None, None, 3, id="everything"),
+        pytest.param(7, 8, 2, id="ends after the beginning, or lasts"),
+        pytest.param(8, 9, 1, id="what ended before is left out"),
+        pytest.param(0, 5, 0, id="what begins at the end is left out"),
+        pytest.param(0, 6, 1, id="what begins before the end is in"),
+    ],
+)
+def test_reads_what_was_so_in_a_period(history, begin, end, seen):
+    """A period shows the occupations that overlap it, not only those that began in it."""
+    history.write([occupation(5, 7), occupation(6, 8), occupation(6.5, None, "x/1")])
+    # 5-7 ends just as the period 7-8 begins, so it is not in it.
+    asked = [None if t is None else MIDNIGHT + t * HOUR for t in (begin, end)]
+
+    assert len(list(history.read("occupation", None, *asked))) == seen
+
+
+def test_a_disturbance_is_a_moment(history):
+    """A disturbance has no end, and yet does not last into every later period."""
+    history.write([disturbance(8)])
+    day = MIDNIGHT + DAY
+
+    assert list(history.read("disturbance", None, day, day + DAY)) == []
+
+
+def test_reads_one_subject(history):
+    """Asked about one section, the history tells of no other."""
+    history.write([disturbance(8), disturbance(9, "section/T108")])
+
+    assert list(history.read("disturbance", "section/T108")) == [
+        disturbance(9, "section/T108")
+    ]
+
+
+def test_counts_by_day(history):
+    """Days are those of UTC; the last microsecond of one is not the first of the next."""
+    last = replace(disturbance(24), began=MIDNIGHT + DAY - 1)
+    history.write([disturbance(0), last, disturbance(24), disturbance(25, "s/2")])
+
+    assert history.daily("disturbance") == {
+        ("section/T107", MIDNIGHT): 2,
+        ("section/T107", MIDNIGHT + DAY): 1,
+        ("s/2", MIDNIGHT + DAY): 1,
+    }
+    assert history.daily("disturbance", "s/2", MIDNIGHT, MIDNIGHT + DAY) == {}
+
+
+def test_outlives_the_process(tmp_path):
+    """What was written is there when the file is opened again."""
+    path = tmp_path / "history.sqlite"
+    with History.open(path) as history:
+        history.write([occupation(6, 7)])
+
+    with History.open(path) as history:
+        assert list(history.read("occupation")) == [occupation(6, 7)]
+
+
+def test_a_file_that_is_no_database_is_refused(tmp_path):
+    """Another file is neither taken for a history nor overwritten."""
+    path = tmp_path / "notes.txt"
+    path.write_text("not a database, but long enough to be read as one\n" * 20)
+
+    with pytest.raises(sqlite3.DatabaseError):
+        History.open(path)
+
+    assert path.read_text().startswith("not a database")
+
+
+@given(
+    facts=st.lists(
+        st.builds(
+            Fact,
+            kind=st.sampled_from(["occupation", "disturbance", "work"]),
+            subject=st.sampled_from(["section/A", "section/B"]),
+            began=st.integers(MIDNIGHT, MIDNIGHT + 3 * SECOND),
+            values=st.dictionaries(st.text(max_size=3), st.integers(0, 9), max_size=2),
+        ),
+        max_size=30,
+    )
+)
+def test_the_last_of_each_key_holds(facts):
+    """However facts come, a history holds the last line of each key, oldest first."""
+    expected = {fact.key: fact for fact in facts}
+    with History.open(":memory:") as history:
+        history.write(facts)
+
+        for kind in ("occupation", "disturbance", "work"):
+            found = list(history.read(kind))
+            assert {fact.key: fact for fact in found} == {
+                key: fact for key, fact in expected.items() if key[0] == kind
+            }
+            assert [f.began for f in found] == sorted(f.began for f in found)
