@@ -20,9 +20,7 @@ from typing import Any, Literal
 
 from monitor.core.moments import Moment
 
-FactKind = Literal[
-    "occupation", "disturbance", "reset", "not-known", "work", "service"
-]
+FactKind = Literal["occupation", "disturbance", "reset", "not-known", "work", "service"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

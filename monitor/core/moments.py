@@ -64,7 +64,12 @@ def parse(text: str) -> Moment:
     if len(text) == 24 and text[23] == "Z" and text[19] == ".":
         minute = _minutes.get(text[:17])
         second, milli = text[17:19], text[20:23]
-        if minute is not None and second < "60" and (second + milli).isdecimal() and text.isascii():
+        if (
+            minute is not None
+            and second < "60"
+            and (second + milli).isdecimal()
+            and text.isascii()
+        ):
             return minute + int(second) * SECOND + int(milli) * 1000
     return _parse_any(text)
 
@@ -72,12 +77,16 @@ def parse(text: str) -> Moment:
 def _parse_any(text: str) -> Moment:
     found = _RFC3339.fullmatch(text)
     if found is None:
-        reason = "has no offset" if _RFC3339.fullmatch(text + "Z") else "is not RFC 3339"
+        reason = (
+            "has no offset" if _RFC3339.fullmatch(text + "Z") else "is not RFC 3339"
+        )
         raise ValueError(f"time {text[:40]} {reason}")
     date, clock, fraction, offset = found.groups()
     zone = "+00:00" if offset in "Zz" else offset
     try:
-        moment = (datetime.fromisoformat(f"{date}T{clock}{zone}") - _EPOCH) // _MICROSECOND
+        moment = (
+            datetime.fromisoformat(f"{date}T{clock}{zone}") - _EPOCH
+        ) // _MICROSECOND
     except (ValueError, OverflowError):
         raise ValueError(f"time {text[:40]} does not exist") from None
     if moment < EARLIEST:

@@ -80,7 +80,7 @@ def names(items: tuple[str, ...] | list[str]) -> str:
         >>> names(["T106", "T107", "T108"])
         'T106, T107 and T108'
     """
-    if len(items) < 2:  # noqa: PLR2004 - one or none needs no "and"
+    if len(items) < 2:
         return "".join(items)
     return f"{', '.join(items[:-1])} and {items[-1]}"
 

@@ -1,0 +1,140 @@
+"""Which source's clock to believe.
+
+One source an hour off, either way, must not make the events of the others late.
+So the lag of each source is watched: the median of arrival less event time over its last 20 events.
+The usual lag is the median over the sources within 30 s of arrival.
+A source that departs from it by more than 1 s is corrected by the difference, and everybody downstream sees corrected times only.
+
+Three things keep this from doing harm:
+
+- a correction is set once and renewed only when it is half a second off, so ordinary jitter never moves an id;
+- an event far from arrival, from a source whose lag is not known yet, waits (`Holding`) and moves nothing meanwhile;
+- where no source is within 30 s it is the monitor's own clock that is wrong, and nobody is corrected.
+
+Where a recording does not say when its events arrived, no clock is judged: its order alone cannot tell a clock that is ahead from neighbours that had nothing to say.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left, insort
+from collections import deque
+from dataclasses import dataclass, field
+
+from monitor.core.changes import ClockJudged
+from monitor.core.moments import SECOND, Duration, Moment
+
+ENOUGH = 20
+"""Events over which a lag is judged."""
+
+FAR: Duration = 30 * SECOND
+"""From here a clock counts as wrong, and an event as far from its arrival."""
+
+NOTICEABLE: Duration = SECOND
+"""Departures up to this are jitter."""
+
+RENEW: Duration = SECOND // 2
+"""How far off a correction must be before it is renewed."""
+
+TENTH: Duration = SECOND // 10
+
+
+@dataclass(slots=True)
+class SourceClock:
+    """What is known of one source's clock."""
+
+    lags: deque[tuple[Duration, Moment, bool]] = field(
+        default_factory=lambda: deque(maxlen=ENOUGH)
+    )
+    ordered: list[Duration] = field(default_factory=list)
+    late: int = 0
+    lag: Duration | None = None
+    correction: Duration = 0
+    wrong: bool = False
+
+    def measure(self, lag: Duration, time: Moment, *, late: bool) -> None:
+        """One more event came, *lag* after its time."""
+        if len(self.lags) == ENOUGH:
+            oldest, _, was_late = self.lags[0]
+            del self.ordered[bisect_left(self.ordered, oldest)]
+            self.late -= was_late
+        self.lags.append((lag, time, late))
+        insort(self.ordered, lag)
+        self.late += late
+        if len(self.ordered) == ENOUGH:
+            middle = ENOUGH // 2
+            self.lag = (self.ordered[middle - 1] + self.ordered[middle]) // 2
+
+
+@dataclass(slots=True)
+class Clocks:
+    """The clocks of all sources, and what is usual among them."""
+
+    sources: dict[str, SourceClock] = field(default_factory=dict)
+    usual: Duration = 0
+    nobody: bool = False
+
+    def of(self, source: str) -> SourceClock:
+        """What is known of *source*, beginning with nothing."""
+        clock = self.sources.get(source)
+        if clock is None:
+            clock = self.sources[source] = SourceClock()
+        return clock
+
+    def unknown_and_far(self, source: str, lag: Duration) -> bool:
+        """Whether an event with *lag* must wait until more is known of its source."""
+        return abs(lag) > FAR and self.of(source).lag is None
+
+    def measure(
+        self, source: str, lag: Duration, time: Moment, *, late: bool
+    ) -> SourceClock:
+        """One more event of *source* came."""
+        clock = self.of(source)
+        first = clock.lag is None
+        clock.measure(lag, time, late=late)
+        if clock.lag is not None and (
+            first or abs(clock.lag - self.usual) > NOTICEABLE
+        ):
+            self._find_usual()
+        return clock
+
+    def _find_usual(self) -> None:
+        lags = sorted(c.lag for c in self.sources.values() if c.lag is not None)
+        near = [lag for lag in lags if abs(lag) <= FAR]
+        self.nobody = not near
+        pool = near or lags
+        half = len(pool) // 2
+        self.usual = pool[half] if len(pool) % 2 else (pool[half - 1] + pool[half]) // 2
+
+    def new_correction(self, source: str) -> Duration | None:
+        """The correction *source* needs from now on, or None where the present one will do."""
+        clock = self.of(source)
+        if clock.lag is None:
+            return None
+        off = 0 if self.nobody else clock.lag - self.usual
+        wanted = 0
+        if abs(off) > NOTICEABLE:
+            wanted = round(off / TENTH) * TENTH
+        return wanted if abs(wanted - clock.correction) >= RENEW else None
+
+    def judge(self, source: str, at: Moment, event: str) -> ClockJudged | None:
+        """Whether the clock of *source* turned wrong, or right again, with its last event."""
+        clock = self.of(source)
+        if clock.lag is None:
+            return None
+        off = clock.lag if self.nobody else clock.lag - self.usual
+        wrong = abs(off) >= FAR or clock.late > ENOUGH // 2
+        if wrong == clock.wrong:
+            return None
+        clock.wrong = wrong
+        return ClockJudged(
+            place=source,
+            at=at,
+            wrong=wrong,
+            nobody=self.nobody,
+            lag=clock.lag,
+            usual=self.usual,
+            late=clock.late,
+            began=clock.lags[0][1],
+            event=event,
+            correction=clock.correction,
+        )

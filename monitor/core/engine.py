@@ -1,0 +1,793 @@
+"""The whole core behind one door, the same live and in replay.
+
+Events go in, in order of arrival; alerts, facts and the monitor's own records come out.
+The engine is the only thing here that remembers: it is a fold over the journal, and the same journal gives the same alerts, byte for byte.
+
+How time passes.
+`take` and `pass_time` first let time pass up to the arrival, then place the event.
+Whatever the watermark has passed is settled: events in order of time, and between them everything that falls due by silence alone, each *at its own moment*: before the event that comes after it, and after the events of the same moment.
+What is due at one moment goes by stage, then kind, then subject.
+So how often a clock ticks, how events are batched, and how long ordering waits, change nothing.
+
+The way of one event: ordering, hearing, occupancy, trains, then chronicle (facts), usual (learning) and the detectors, whose findings become alerts.
+A change is told to all of them before what it leads to is told to any.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from heapq import heappop, heappush
+from typing import Any
+
+from monitor.core.alerts import Alert, Alerts
+from monitor.core.changes import (
+    Change,
+    Disturbance,
+    GapFound,
+    GatewayHeard,
+    GatewaySilent,
+    KnownAgain,
+    LearntAnew,
+    NotKnown,
+    OccupationEnded,
+    ResetTaken,
+    StateChanged,
+    Verdict,
+    WorkBegan,
+    WorkedThrough,
+    WorkEnded,
+)
+from monitor.core.chronicle import Chronicle
+from monitor.core.detector import Detector, Finding, Found, Place
+from monitor.core.events import (
+    AnyEvent,
+    EvaluatorState,
+    Event,
+    GatewayStatus,
+    HeadLevel,
+    HeadPassage,
+    MonitorRecord,
+    RecordKind,
+    SectionReset,
+    SectionState,
+    SectionWork,
+    SourceWatch,
+    by_people,
+)
+from monitor.core.facts import Fact
+from monitor.core.hearing import Heard, Hearing
+from monitor.core.layout import Line
+from monitor.core.moments import (
+    DAY,
+    SECOND,
+    Moment,
+    midnight_before,
+    seconds,
+    stamp,
+)
+from monitor.core.occupancy import Occupancy, Shown, Why
+from monitor.core.ordering import Gap, Kind, Ordering, Outcome, Released
+from monitor.core.trains import Trains
+from monitor.core.tuning import Detection, DetectionFault, Words
+from monitor.core.usual import Learning, Usual, read_learnt
+
+__all__ = ["Detection", "DetectionFault", "Engine", "Output", "Words"]
+
+TRAIN_CHANGES = frozenset(
+    {StateChanged, ResetTaken, NotKnown, KnownAgain, WorkBegan, WorkEnded}
+)
+"""What the train stage hears."""
+
+# The order of the stages, for what falls due at one moment.
+DAY_STAGE, HEARING_STAGE, LATE_STAGE, TRAIN_STAGE, DETECTOR_STAGE = range(5)
+
+
+@dataclass(frozen=True, slots=True)
+class Output:
+    """What one event, or the passing of time, brought.
+
+    Args:
+        alerts: alert records, one for each that was raised, changed or ended, in order.
+        facts: what was so.
+        records: what the monitor did or learnt, to be journaled after the event that led to it.
+    """
+
+    alerts: tuple[Alert, ...] = ()
+    facts: tuple[Fact, ...] = ()
+    records: tuple[MonitorRecord, ...] = ()
+
+    def __bool__(self) -> bool:
+        return bool(self.alerts or self.facts or self.records)
+
+
+NOTHING = Output()
+
+
+class Engine:
+    """The core: a fold over events in order of arrival.
+
+    Args:
+        line: the line file.
+        settings: every number that conclusions depend on.
+        monitor: the monitor's id, for its records and for faults of its own clock.
+        learnt: the `learnt` records of the recording or journal, found by a first pass, so that each is known at its midnight.
+    """
+
+    def __init__(
+        self,
+        line: Line,
+        settings: Detection | None = None,
+        *,
+        monitor: str = "monitor-1",
+        learnt: Iterable[MonitorRecord] = (),
+    ) -> None:
+        self.line = line
+        self.settings = settings if settings is not None else Detection()
+        self.monitor = monitor
+        words = self.settings.words
+        skew = seconds(words.skew_s)
+        self.ordering = Ordering(seconds(words.patience_s))
+        self.hearing = Hearing(line, seconds(words.period_s), skew)
+        self.occupancy = Occupancy(line)
+        self.trains = Trains(
+            line,
+            skew,
+            seconds(words.settle_s),
+            seconds(words.reset_effect_s),
+            self.hearing.source_of,
+            self._heard_past,
+            lambda section: self.occupancy.sections[section].axles,
+        )
+        self.chronicle = Chronicle()
+        self.alerts = Alerts()
+        self.learning = Learning(line)
+        self.usual: dict[str, Usual] = {}
+        self.now: Moment | None = None
+        self.unknown = 0
+        self.raised: dict[str, int] = {}
+        self._late_until: dict[str, Moment] = {}
+        self._learnt: dict[Moment, dict[str, Any]] = {}
+        self._learnt_until: Moment | None = None
+        self._wakes: list[tuple[Any, ...]] = []
+        self._asked: dict[tuple[int, str], Moment | None] = {}
+        self._memories: dict[tuple[int, str], Any] = {}
+        self._places: dict[str, Place] = {}
+        self._listeners: dict[type[Change], list[int]] = {}
+        for slot, detector in enumerate(self.settings.detectors):
+            for change in (*detector.hears, LearntAnew):
+                slots = self._listeners.setdefault(change, [])
+                if slot not in slots:
+                    slots.append(slot)
+        self._alerts: list[Alert] = []
+        self._facts: list[Fact] = []
+        self._records: list[MonitorRecord] = []
+        for record in learnt:
+            self._note_learnt(record)
+
+    # The door.
+
+    @property
+    def watermark(self) -> Moment | None:
+        """How far time has surely come, in event time."""
+        return self.ordering.watermark
+
+    def take(self, event: AnyEvent) -> Output:
+        """One more event has come; events come in order of arrival."""
+        told = event.arrival is not None
+        if isinstance(event, MonitorRecord):
+            self._record(event)
+            return self._give()
+        ordering = self.ordering
+        if event.arrival is not None:
+            ordering.pass_time(event.arrival)
+        elif not (event.retained or by_people(event.source)) and not (
+            isinstance(event, GatewayStatus) and not event.online
+        ):
+            # A recording that does not say when its events came: their own times are all there is.
+            ordering.pass_time(event.time)
+        self._advance()
+        outcome = ordering.take(event, told=told)
+        if isinstance(event, SectionState) and event.subject in self.occupancy.shown:
+            self._show(event, outcome)
+        if outcome is Outcome.LATE:
+            self._late(event)
+        if ordering.corrected or ordering.judged:
+            self._clocks()
+        self._advance()
+        return self._give()
+
+    def pass_time(self, arrival: Moment) -> Output:
+        """Nothing came up to *arrival*."""
+        self.ordering.pass_time(arrival)
+        self._advance()
+        return self._give()
+
+    def finish(self, until: Moment | None = None) -> Output:
+        """A recording is over: everything in it is settled, and what falls due up to its last event, or *until*, is concluded."""
+        self.ordering.flush(until)
+        if self.ordering.corrected or self.ordering.judged:
+            self._clocks()
+        self._advance()
+        return self._give()
+
+    # What people may ask.
+
+    def shown(self, section: str) -> Shown:
+        """What *section* shows by the newest event that came."""
+        return self.occupancy.shown[section]
+
+    def not_known(self) -> dict[str, str]:
+        """The sections whose state is not known, and why."""
+        return {
+            name: ", ".join(sorted(section.reasons))
+            for name, section in self.occupancy.sections.items()
+            if section.reasons
+        }
+
+    def resets_waiting(self) -> dict[str, Fact]:
+        """The accepted resets that no train has followed yet, by section."""
+        return dict(self.chronicle.waiting)
+
+    def explain(self, section: str, kind: str | None = None) -> list[str]:
+        """What each detection about *section*, its evaluator, gateway and source knows now, and what keeps it quiet.
+
+        Raises:
+            KeyError: the line file has no such section.
+        """
+        settled = self.occupancy.sections[section]
+        now = self.now if self.now is not None else self.ordering.arrival
+        evaluator = self.line.sections[section].evaluator
+        places = {
+            "section": section,
+            "evaluator": evaluator,
+            "gateway": self.line.evaluators[evaluator].gateway,
+            "source": self.hearing.source_of(section),
+        }
+        said = []
+        if settled.reasons:
+            said.append(
+                f"{section} is not known: {', '.join(sorted(settled.reasons))}; "
+                "nothing is concluded against it or its neighbours."
+            )
+        if settled.under_work:
+            said.append(f"{section} is under work: nothing is raised about it.")
+        for slot, detector in enumerate(self.settings.detectors):
+            place = places.get(detector.places)
+            if place is None or kind not in (None, detector.kind):
+                continue
+            memory = self._memory(slot, place)
+            subject = self._subject(detector, place)
+            sentences = self._detector(slot, place).explain(
+                memory, now, self._place(place)
+            )
+            said += [f"{detector.kind} ({subject}): {text}" for text in sentences]
+            alert = self.alerts.open.get((detector.kind, subject))
+            if alert is not None:
+                quiet = alert.parameters.get("quiet")
+                tail = f", quiet because {quiet}" if quiet else ""
+                said.append(
+                    f"{detector.kind} ({subject}): alert {alert.id} is open since "
+                    f"{stamp(alert.raised)}{tail}."
+                )
+        return said
+
+    # The monitor's own records.
+
+    def _record(self, record: MonitorRecord) -> None:
+        values = record.values
+        if values.get("arrival") == "recorded":
+            return  # a feed that is played: nothing passes between its events
+        match record.kind:
+            case RecordKind.CLOCK:
+                correction = round(float(values["correction_s"]) * SECOND)
+                self.ordering.correct(str(values["source"]), correction)
+            case RecordKind.LEARNT:
+                self._note_learnt(record)
+                self._use_learnt()
+            case RecordKind.STARTED | RecordKind.CONNECTED if not values.get("still"):
+                # Nobody saw to it that the run before said good-bye.
+                self.ordering.ticking = False
+                if values.get("session") == "new" and self.now is not None:
+                    self._session_lost()
+            case RecordKind.CONNECTED | RecordKind.DISCONNECTED | RecordKind.DRAINED:
+                self._connection(record)
+        self._advance()
+
+    def _connection(self, record: MonitorRecord) -> None:
+        """While connected, and the queue of the broker drained, time passes by arrival too."""
+        ordering = self.ordering
+        if record.kind is RecordKind.DRAINED and not ordering.ticking:
+            ordering.ticking = True
+            self._judge_deferred()
+        if record.arrival is not None:
+            ordering.pass_time(record.arrival)
+        self._advance()
+        if record.kind is RecordKind.DISCONNECTED:
+            ordering.ticking = False
+
+    def _session_lost(self) -> None:
+        # The broker kept nothing for us: whatever was sent meanwhile is gone.
+        at = self.now or 0
+        for section in self.line.sections:
+            source = self.hearing.source_of(section)
+            heard = self.hearing.sources.get(source or "")
+            since = heard.last_at if heard is not None else at
+            self._tell_all(self.occupancy.lose(section, Why.GAP, since=since, at=at))
+        for source in self.hearing.sources:
+            self._tell_derived(self.trains.not_heard(source, at))
+
+    def _write(
+        self, kind: RecordKind, name: str, at: Moment, values: dict[str, Any]
+    ) -> None:
+        self._records.append(
+            MonitorRecord(
+                id=f"{kind.value}/{name}/{stamp(at)}",
+                source=self.monitor,
+                subject=self.monitor,
+                time=at,
+                arrival=self.ordering.arrival or at,
+                kind=kind,
+                values=values,
+            )
+        )
+
+    def _clocks(self) -> None:
+        ordering = self.ordering
+        for source, correction, arrival in ordering.corrected:
+            values = {"source": source, "correction_s": round(correction / SECOND, 1)}
+            self._write(RecordKind.CLOCK, source, arrival, values)
+        ordering.corrected.clear()
+        judged = ordering.judged[:]
+        ordering.judged.clear()
+        for change in judged:
+            if change.nobody:
+                self._tell(replace(change, place=f"monitor/{self.monitor}"))
+            else:
+                self._tell(change)
+
+    # What is learnt.
+
+    def _note_learnt(self, record: MonitorRecord) -> None:
+        until, _ = read_learnt(record.values)
+        self._learnt[until] = record.values
+
+    def _use_learnt(self) -> None:
+        now = self.now
+        if now is None:
+            return
+        known = [until for until in self._learnt if until <= now]
+        if known and (self._learnt_until is None or max(known) > self._learnt_until):
+            self._apply_learnt(max(known), now)
+
+    def _apply_learnt(self, until: Moment, at: Moment) -> None:
+        _, self.usual = read_learnt(self._learnt.pop(until))
+        self._learnt_until = until
+        for slot, place in sorted(self._memories):
+            usual = self.usual.get(place)
+            if usual is not None and self.settings.detectors[slot].places == "section":
+                self._step(slot, place, LearntAnew(place=place, at=at, usual=usual))
+
+    def _midnight(self, midnight: Moment) -> None:
+        heappush(self._wakes, (midnight + DAY, DAY_STAGE, "", "", 0, ""))
+        if midnight not in self._learnt:
+            values = self.learning.learn(midnight)
+            self._learnt[midnight] = values
+            self._write(RecordKind.LEARNT, "day", midnight, values)
+        self._apply_learnt(midnight, midnight)
+
+    # Settling.
+
+    def _show(self, event: SectionState, outcome: Outcome) -> None:
+        if outcome is Outcome.REPEAT or outcome is Outcome.STILL:
+            return
+        at = event.time
+        clock = self.ordering.clocks.sources.get(event.source)
+        if clock is not None:
+            at += clock.correction
+        self.occupancy.show(event, at, late=outcome is Outcome.LATE)
+
+    def _late(self, event: Event) -> None:
+        if event.subject not in self.line.sections:
+            return
+        now = self.now if self.now is not None else event.time
+        latest = self.ordering.latest
+        clock = self.ordering.clocks.sources.get(event.source)
+        at = event.time + (clock.correction if clock is not None else 0)
+        if isinstance(event, SectionState):
+            changes = self.occupancy.late(event, at, now)
+        else:
+            changes = self.occupancy.lose(event.subject, Why.LATE, since=at, at=now)
+        self._tell_all(changes)
+        if latest is not None:
+            self._late_until[event.subject] = latest
+            wake = (latest, LATE_STAGE, "", event.subject, 0, event.subject)
+            heappush(self._wakes, wake)
+
+    def _advance(self) -> None:
+        """Settle whatever the watermark has passed."""
+        ordering = self.ordering
+        watermark = ordering.watermark
+        if watermark is None:
+            return
+        while True:
+            at = ordering.next_at()
+            if at is None or at > watermark:
+                break
+            self._wake_before(at)
+            if self.now is None:
+                self._first(at)
+            self.now = at
+            self._settle(ordering.release())
+        self._wake_before(watermark + 1)
+
+    def _first(self, at: Moment) -> None:
+        self.now = at
+        midnight = midnight_before(at) + DAY
+        heappush(self._wakes, (midnight, DAY_STAGE, "", "", 0, ""))
+        self._use_learnt()
+
+    def _wake_before(self, limit: Moment) -> None:
+        """Wake everything that is due before *limit*, each at its own moment."""
+        wakes, trains = self._wakes, self.trains
+        while True:
+            due = trains.next_due()
+            if (
+                due is not None
+                and due < limit
+                and (not wakes or (due, TRAIN_STAGE) < wakes[0][:2])
+            ):
+                self.now = due
+                self._tell_derived(trains.wake(due))
+            elif wakes and wakes[0][0] < limit:
+                self._fall_due(*heappop(wakes))
+            else:
+                return
+
+    def _fall_due(
+        self, at: Moment, stage: int, _kind: str, _subject: str, slot: int, place: str
+    ) -> None:
+        if stage == DETECTOR_STAGE:
+            if self._asked.get((slot, place)) == at:
+                self.now = at
+                self._wake(slot, place, at)
+            return
+        self.now = at if self.now is None else max(at, self.now)
+        if stage == DAY_STAGE:
+            self._midnight(at)
+        elif stage == HEARING_STAGE:
+            self._silence(place, self.now)
+        elif self._late_until.get(place) == at:
+            del self._late_until[place]
+            self._tell_all(self.occupancy.regain(place, Why.LATE, self.now))
+
+    def _settle(self, released: Released) -> None:
+        what = released.what
+        if released.kind is Kind.GAP:
+            self._gap_over(what, released.at)
+        elif released.kind is Kind.STILL:
+            if isinstance(what, SectionState) and what.subject in self.line.sections:
+                self._tell_all(self.occupancy.still(what, released.at))
+        else:
+            self._event(what, released.at)
+
+    def _event(self, event: AnyEvent, at: Moment) -> None:
+        if not (event.retained or by_people(event.source)):
+            if isinstance(event, GatewayStatus) and not event.online:
+                self._offline(event, at)
+                return
+            self._heard(event, at)
+        if not self._knows(event):
+            self.unknown += 1
+            return
+        match event:
+            case SectionState():
+                self._section_state(event, at)
+            case SectionReset():
+                self._reset(event, at)
+            case SectionWork():
+                self._tell_all(self.occupancy.work(event, at))
+            case EvaluatorState():
+                self._tell_all(self.occupancy.evaluator(event, at))
+            case SourceWatch():
+                self._watch(event, at)
+
+    def _knows(self, event: AnyEvent) -> bool:
+        """Whether the line file has what *event* speaks of; gateways, sources and the monitor need not be in it."""
+        match event:
+            case SectionState() | SectionReset() | SectionWork():
+                return event.subject in self.line.sections
+            case EvaluatorState():
+                return event.subject in self.line.evaluators
+            case HeadPassage() | HeadLevel():
+                return event.subject in self.line.heads
+        return True
+
+    def _section_state(self, event: SectionState, at: Moment) -> None:
+        if not (event.retained and event.subject in self.hearing.speaks_for):
+            self.hearing.speaks_for[event.subject] = event.source
+        self._tell_all(self.occupancy.state(event, at))
+
+    def _reset(self, event: SectionReset, at: Moment) -> None:
+        entered = by_people(event.source)
+        self._tell(
+            ResetTaken(
+                place=event.subject,
+                at=at,
+                kind=event.kind,
+                step=event.step,
+                by=event.by,
+                so_at=min(event.time, at) if entered else at,
+                event=event.name,
+            )
+        )
+
+    # Hearing.
+
+    def _heard_past(self, source: str | None, moment: Moment) -> Moment | None:
+        if source is not None:
+            until = self.ordering.in_order_until(source)
+            if until is not None and until <= moment:
+                return None
+        return self.hearing.heard_past(source, moment)
+
+    def _heard(self, event: Event, at: Moment) -> None:
+        hearing = self.hearing
+        heard = hearing.hear(event, at)
+        gap = None
+        if event.sequence is not None:
+            gap = self.ordering.gap_shown_by(event)
+        if heard.silent:
+            self._heard_again(event, heard, at, whole=gap is None)
+        if gap is not None:
+            self._lose_source(event.source, Why.GAP, gap.since, at)
+        if isinstance(event, GatewayStatus):
+            hearing.status(event, heard, restarted=gap is not None)
+        if heard.period is not None and heard.wake is None:
+            self._watch_silence(event.source, heard)
+        if self.trains.waits_for(event.source):
+            self._tell_derived(self.trains.heard(event.source, at))
+
+    def _heard_again(
+        self, event: Event, heard: Heard, at: Moment, *, whole: bool
+    ) -> None:
+        heard.silent = False
+        if heard.gateway is not None:
+            self._tell(GatewayHeard(place=heard.gateway, at=at, event=event.name))
+        if whole and event.sequence is not None:
+            for section in self.hearing.sections_of(event.source):
+                self._tell_all(self.occupancy.regain(section, Why.SILENT, at))
+
+    def _watch_silence(self, source: str, heard: Heard) -> None:
+        due = self.hearing.silence_due(heard)
+        heard.wake = due
+        if due is not None:
+            heappush(self._wakes, (due, HEARING_STAGE, "", source, 0, source))
+
+    def _silence(self, source: str, now: Moment) -> None:
+        heard = self.hearing.sources[source]
+        heard.wake = None
+        due = self.hearing.silence_due(heard)
+        if due is None:
+            return
+        if due > now:
+            self._watch_silence(source, heard)
+        elif not self.ordering.ticking:
+            heard.deferred = True
+        else:
+            self._silent(source, heard, now, offline=False)
+
+    def _judge_deferred(self) -> None:
+        for source, heard in self.hearing.sources.items():
+            if heard.deferred:
+                heard.deferred = False
+                self._watch_silence(source, heard)
+
+    def _offline(self, event: GatewayStatus, at: Moment) -> None:
+        heard = self.hearing.sources.get(event.source)
+        if heard is None or heard.silent or self.hearing.is_stale_will(event, heard):
+            return
+        heard.gateway = event.subject
+        self.hearing.gateway_source[event.subject] = event.source
+        self._silent(event.source, heard, at, offline=True)
+
+    def _silent(self, source: str, heard: Heard, now: Moment, *, offline: bool) -> None:
+        heard.silent = True
+        sections = self._lose_source(source, Why.SILENT, heard.last_at, now)
+        if heard.gateway is not None and not heard.out:
+            self._tell(
+                GatewaySilent(
+                    place=heard.gateway,
+                    at=now,
+                    since=heard.last_at,
+                    event=heard.last,
+                    offline=offline,
+                    period=heard.period or self.hearing.default_period,
+                    sections=sections,
+                )
+            )
+
+    def _lose_source(
+        self, source: str, why: Why, since: Moment, at: Moment
+    ) -> tuple[str, ...]:
+        sections = self.hearing.sections_of(source)
+        for section in sections:
+            self._tell_all(self.occupancy.lose(section, why, since=since, at=at))
+        self._tell_derived(self.trains.not_heard(source, at))
+        return sections
+
+    def _gap_over(self, gap: Gap, at: Moment) -> None:
+        self.ordering.close(gap)
+        if gap.open:
+            self._tell(
+                GapFound(
+                    place=gap.source,
+                    at=at,
+                    since=gap.since,
+                    event=gap.before,
+                    after=gap.after,
+                    missing=gap.count,
+                    sections=self.hearing.sections_of(gap.source),
+                )
+            )
+        elif self.trains.waits_for(gap.source):
+            self._tell_derived(self.trains.heard(gap.source, at))
+
+    def _watch(self, event: SourceWatch, at: Moment) -> None:
+        heard = self.hearing.sources.get(event.subject)
+        if heard is None:
+            heard = self.hearing.sources[event.subject] = Heard(at, event.name)
+        heard.out = event.out
+        if event.out:
+            self._lose_source(event.subject, Why.OUT, at, at)
+            return
+        for section in self.hearing.sections_of(event.subject):
+            self._tell_all(self.occupancy.regain(section, Why.OUT, at))
+        if heard.wake is None:
+            self._watch_silence(event.subject, heard)
+
+    # Telling.
+
+    def _tell_all(self, changes: list[Change]) -> None:
+        for change in changes:
+            self._tell(change)
+
+    def _tell(self, change: Change) -> None:
+        """Tell *change* to everybody, then what the train stage makes of it."""
+        derived = self.trains.hear(change) if type(change) in TRAIN_CHANGES else ()
+        self._dispatch(change)
+        for one in derived:
+            self._dispatch(one)
+
+    def _tell_derived(self, changes: list[Change]) -> None:
+        for change in changes:
+            self._dispatch(change)
+
+    def _dispatch(self, change: Change) -> None:
+        self._facts += self.chronicle.hear(change)
+        self._learn(change)
+        for slot in self._listeners.get(type(change), ()):
+            self._step(slot, change.place, change)
+        match change:
+            case WorkBegan():
+                subject = f"section/{change.place}"
+                self._alerts += self.alerts.hush(subject, change.why)
+            case WorkEnded():
+                self._alerts += self.alerts.speak(f"section/{change.place}")
+
+    def _learn(self, change: Change) -> None:
+        learning = self.learning
+        match change:
+            case OccupationEnded(entry=Verdict.EXPLAINED):
+                learning.occupied(change.place, change.ended - change.began)
+            case WorkedThrough():
+                learning.worked_through(change.place, change.left)
+            case Disturbance(under_work=False):
+                learning.disturbed(change.place, change.happened)
+            case StateChanged(was=None) | KnownAgain():
+                learning.known(change.place, change.at)
+            case NotKnown():
+                learning.not_known(change.place, change.since)
+
+    # Detectors.
+
+    def _place(self, name: str) -> Place:
+        place = self._places.get(name)
+        if place is None:
+            place = self._places[name] = Place(id=name, line=self.line)
+        return place
+
+    def _detector(self, slot: int, place: str) -> Detector:
+        default = self.settings.detectors[slot]
+        if not self.settings.at:
+            return default
+        return self.settings.at.get(place, {}).get(default.kind, default)
+
+    def _subject(self, detector: Detector, place: str) -> str:
+        if place.startswith("monitor/"):
+            return place
+        return f"{detector.places}/{place}"
+
+    def _memory(self, slot: int, name: str) -> Any:
+        key = slot, name
+        memory = self._memories.get(key)
+        if memory is not None:
+            return memory
+        detector, place = self._detector(slot, name), self._place(name)
+        memory = detector.start(place)
+        # A place met in the middle of things is told how they stand.
+        at = self.now if self.now is not None else self.ordering.arrival
+        standing: list[Change] = []
+        if detector.places == "section":
+            usual = self.usual.get(name)
+            if usual is not None:
+                standing.append(LearntAnew(place=name, at=at, usual=usual))
+            section = self.occupancy.sections[name]
+            if section.reasons - {Why.FIRST}:
+                since = section.since if section.since is not None else at
+                standing.append(NotKnown(place=name, at=at, since=since, why=""))
+            if section.under_work:
+                standing.append(WorkBegan(place=name, at=at, why=""))
+        for change in standing:
+            if type(change) in (*detector.hears, LearntAnew):
+                memory, _ = detector.step(memory, change, place)
+        self._memories[key] = memory
+        return memory
+
+    def _step(self, slot: int, name: str, change: Change) -> None:
+        key = slot, name
+        memory = self._memories.get(key)
+        if memory is None:
+            memory = self._memory(slot, name)
+        after, findings = self._detector(slot, name).step(
+            memory, change, self._place(name)
+        )
+        self._remember(slot, name, memory, after)
+        if findings:
+            self._found(slot, name, findings)
+
+    def _wake(self, slot: int, name: str, at: Moment) -> None:
+        memory = self._memories[slot, name]
+        self._asked[slot, name] = None
+        after, findings = self._detector(slot, name).wake(memory, at, self._place(name))
+        self._remember(slot, name, memory, after)
+        if findings:
+            self._found(slot, name, findings)
+
+    def _remember(self, slot: int, name: str, before: Any, after: Any) -> None:
+        if after is before:
+            return
+        key = slot, name
+        self._memories[key] = after
+        detector = self._detector(slot, name)
+        due = detector.wake_at(after)
+        if due is None:
+            self._asked[key] = None
+        elif due != self._asked.get(key):
+            # What fell due in the past by new knowledge is due now, not then.
+            due = due if self.now is None else max(due, self.now)
+            self._asked[key] = due
+            subject = self._subject(detector, name)
+            entry = (due, DETECTOR_STAGE, detector.kind, subject, slot, name)
+            heappush(self._wakes, entry)
+
+    def _found(self, slot: int, name: str, findings: tuple[Finding, ...]) -> None:
+        detector = self.settings.detectors[slot]
+        subject = self._subject(detector, name)
+        for finding in findings:
+            if isinstance(finding, Found):
+                opened = (detector.kind, subject) not in self.alerts.open
+                alert = self.alerts.found(detector.kind, subject, finding)
+                if opened and alert is not None:
+                    self.raised[detector.kind] = self.raised.get(detector.kind, 0) + 1
+            else:
+                alert = self.alerts.over(detector.kind, subject, finding)
+            if alert is not None:
+                self._alerts.append(alert)
+
+    def _give(self) -> Output:
+        if not (self._alerts or self._facts or self._records):
+            return NOTHING
+        output = Output(tuple(self._alerts), tuple(self._facts), tuple(self._records))
+        self._alerts, self._facts, self._records = [], [], []
+        return output

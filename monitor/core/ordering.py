@@ -1,0 +1,407 @@
+"""From events in order of arrival to events in order of time, and how far time has surely come.
+
+Theory of operation.
+Evaluators stamp and send independently, so events arrive out of order by up to `patience_s`.
+They are kept in a heap by corrected time and let go once the watermark has passed them.
+
+The watermark is the latest event time, plus the arrival time gone by since that event came, less the patience.
+Before an event is placed, time is passed up to its arrival, so how often anybody asks what time it is changes nothing.
+While the monitor is not connected, and after connecting until the queue of the broker is drained, arrival says nothing about event time: then time passes by events alone.
+
+Two domains meet in this file and are kept apart:
+
+- *by arrival*: repeats, lateness, sequence numbers and clocks are seen as events come;
+- *by event time*: everything let go is settled and is never reordered again.
+
+An event that comes after the watermark has passed its time is late: it is concluded from no more, and the engine marks its section as not known for a while.
+
+What people enter acts from its coming: it is placed at its arrival, is never late and moves no watermark.
+What the broker had retained shows that a state still holds: it is placed at the present moment, moves nothing, measures nothing, and opens and closes no gap.
+
+Sequence numbers.
+A jump opens a `Gap`; a number that comes later fills it; what is still missing when the patience after the higher number has passed is lost.
+Numbers that go back are a restart where the gateway says `online` within the patience, else a gap too.
+Only the two newest generations of ids are remembered for each source, so memory does not grow with the length of a recording; a repeat older than that is late, and the journal knows it anyway.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from enum import Enum
+from heapq import heappop, heappush
+from typing import Any
+
+from monitor.core.changes import ClockJudged
+from monitor.core.clocks import Clocks
+from monitor.core.events import Event, GatewayStatus, by_people
+from monitor.core.moments import MINUTE, Duration, Moment
+
+GENERATION = 8192
+"""Ids remembered for each source in one generation: at a hundred events a second more than a minute, far beyond any patience."""
+
+WIDEST = 10_000
+"""A jump by more numbers than this is not kept number by number: nothing fills it within the patience."""
+
+HOLD: Duration = MINUTE
+"""How long an event waits at most until the clock of its source is known."""
+
+
+class Kind(Enum):
+    """What is let go."""
+
+    EVENT = 0
+    STILL = 1
+    GAP = 2
+
+
+class Outcome(Enum):
+    """What became of an event as it came."""
+
+    PLACED = "placed"
+    LATE = "late"
+    HELD = "held"
+    REPEAT = "repeat"
+    STILL = "still so"
+
+
+@dataclass(slots=True)
+class Gap:
+    """Numbers of a source that have not come.
+
+    Args:
+        source: whose.
+        missing: the numbers, or None where they went back or are too many to keep.
+        count: how many never came, None where the numbers went back.
+        since: the last event before, corrected time.
+        before: that event.
+        after: the event by which the gap shows.
+        at: when that was.
+        open: not filled and not explained by a restart.
+    """
+
+    source: str
+    missing: set[int] | None
+    count: int | None
+    since: Moment
+    before: str
+    after: str
+    at: Moment
+    open: bool = True
+
+
+@dataclass(slots=True)
+class _Source:
+    people: bool
+    young: set[str] = field(default_factory=set)
+    old: set[str] = field(default_factory=set)
+    highest: int | None = None
+    last_at: Moment = 0
+    last_name: str = ""
+    restarted: Moment | None = None
+    gaps: list[Gap] = field(default_factory=list)
+    held: list[tuple[Event, Moment]] = field(default_factory=list)
+
+    def seen(self, identity: str) -> bool:
+        """Whether *identity* came before; from now on it has."""
+        if identity in self.young or identity in self.old:
+            return True
+        if len(self.young) >= GENERATION:
+            self.old, self.young = self.young, set()
+        self.young.add(identity)
+        return False
+
+
+@dataclass(slots=True)
+class Released:
+    """Something let go at its settled moment."""
+
+    at: Moment
+    kind: Kind
+    what: Any
+
+
+@dataclass(slots=True)
+class Ordering:
+    """Everything between arrival and event time.
+
+    Args:
+        patience: how long reordering waits.
+    """
+
+    patience: Duration
+    clocks: Clocks = field(default_factory=Clocks)
+    ticking: bool = True
+    watermark: Moment | None = None
+    latest: Moment | None = None
+    latest_arrival: Moment = 0
+    arrival: Moment = 0
+    counts: dict[Outcome, int] = field(
+        default_factory=lambda: dict.fromkeys(Outcome, 0)
+    )
+    corrected: list[tuple[str, Duration, Moment]] = field(default_factory=list)
+    judged: list[ClockJudged] = field(default_factory=list)
+    _sources: dict[str, _Source] = field(default_factory=dict)
+    _heap: list[tuple[Any, ...]] = field(default_factory=list)
+    _count: int = 0
+    _holding: int = 0
+
+    def present(self) -> Moment | None:
+        """How late it is now, in event time: what the watermark would be with no patience."""
+        if self.latest is None:
+            return None
+        if not self.ticking:
+            return self.latest
+        return self.latest + max(0, self.arrival - self.latest_arrival)
+
+    def pass_time(self, arrival: Moment) -> None:
+        """Nothing came up to *arrival*."""
+        self.arrival = max(self.arrival, arrival)
+        if self._holding:
+            self._let_go_held()
+        self._raise_watermark()
+
+    def _raise_watermark(self) -> None:
+        present = self.present()
+        if present is None:
+            return
+        reached = present - self.patience
+        if self.watermark is None or reached > self.watermark:
+            self.watermark = reached
+
+    def take(self, event: Event, *, told: bool) -> Outcome:
+        """Place *event*; time has been passed up to its arrival before.
+
+        *told*: the event says when it arrived.
+        """
+        source = self._source(event.source)
+        if source.seen(event.id):
+            outcome = Outcome.STILL if event.retained else Outcome.REPEAT
+            if event.retained:
+                self._push(self._present_or(event.time), event, Kind.STILL)
+        elif source.people:
+            outcome = self._place_entry(event, told=told)
+        elif event.retained:
+            self._push(self._present_or(event.time), event, Kind.EVENT)
+            outcome = Outcome.PLACED
+        elif isinstance(event, GatewayStatus) and not event.online:
+            outcome = self._place(event, self._present_or(event.time), source)
+        else:
+            outcome = self._take_timed(event, source, told=told)
+        self.counts[outcome] += 1
+        return outcome
+
+    def _source(self, name: str) -> _Source:
+        source = self._sources.get(name)
+        if source is None:
+            source = self._sources[name] = _Source(people=by_people(name))
+        return source
+
+    def _present_or(self, time: Moment) -> Moment:
+        present = self.present()
+        if present is None:
+            return max(time, self.arrival)
+        return present
+
+    def _place_entry(self, event: Event, *, told: bool) -> Outcome:
+        at = max(event.time, self.arrival) if told else event.time
+        if self.watermark is not None:
+            at = max(at, self.watermark)
+        self._push(at, event, Kind.EVENT)
+        return Outcome.PLACED
+
+    def _take_timed(self, event: Event, source: _Source, *, told: bool) -> Outcome:
+        measuring = told and self.ticking
+        if measuring:
+            lag = self.arrival - event.time
+            if self.clocks.unknown_and_far(event.source, lag):
+                return self._hold(event, source, lag)
+        at = event.time
+        if told:
+            clock = self.clocks.sources.get(event.source)
+            if clock is not None:
+                at += clock.correction
+        outcome = self._place(event, at, source)
+        if measuring:
+            self._measure(event, at, late=outcome is Outcome.LATE)
+        return outcome
+
+    def _measure(self, event: Event, at: Moment, *, late: bool) -> None:
+        name = event.source
+        self.clocks.measure(name, self.arrival - event.time, at, late=late)
+        correction = self.clocks.new_correction(name)
+        if correction is not None:
+            self.clocks.of(name).correction = correction
+            self.corrected.append((name, correction, self.arrival))
+        judged = self.clocks.judge(name, at, event.name)
+        if judged is not None:
+            self.judged.append(judged)
+
+    def correct(self, name: str, correction: Duration) -> None:
+        """A `clock` record says what is added to the times of source *name*."""
+        self.clocks.of(name).correction = correction
+
+    # An event far from arrival, of a source about which nothing is known, waits.
+
+    def _hold(self, event: Event, source: _Source, lag: Duration) -> Outcome:
+        self.clocks.measure(event.source, lag, event.time, late=False)
+        source.held.append((event, self.arrival))
+        self._holding += 1
+        if self.clocks.of(event.source).lag is not None:
+            self._let_go(event.source, source)
+        return Outcome.HELD
+
+    def _let_go_held(self) -> None:
+        for name, source in self._sources.items():
+            if source.held and self.arrival - source.held[0][1] >= HOLD:
+                self._let_go(name, source)
+
+    def _let_go(self, name: str, source: _Source) -> None:
+        clock = self.clocks.of(name)
+        if clock.lag is None:
+            clock.lag = clock.ordered[len(clock.ordered) // 2]
+            self.clocks.measure(name, clock.lag, source.held[-1][0].time, late=False)
+        correction = self.clocks.new_correction(name)
+        if correction is not None:
+            clock.correction = correction
+            self.corrected.append((name, correction, self.arrival))
+        held, source.held = source.held, []
+        self._holding -= len(held)
+        for event, _ in held:
+            self._place(event, event.time + clock.correction, source)
+        last = held[-1][0]
+        judged = self.clocks.judge(name, last.time + clock.correction, last.name)
+        if judged is not None:
+            self.judged.append(judged)
+
+    # Placing.
+
+    def _place(self, event: Event, at: Moment, source: _Source) -> Outcome:
+        if event.sequence is not None:
+            self._follow(event, event.sequence, at, source)
+        if at >= source.last_at:
+            source.last_at, source.last_name = at, event.name
+        if self.watermark is not None and at < self.watermark:
+            return Outcome.LATE
+        self._push(at, event, Kind.EVENT)
+        if self.latest is None or at > self.latest:
+            self.latest, self.latest_arrival = at, self.arrival
+            self._raise_watermark()
+        return Outcome.PLACED
+
+    def _push(self, at: Moment, what: object, kind: Kind) -> None:
+        self._count += 1
+        if isinstance(what, Gap):
+            key = (at, what.source, -1, "")
+        elif isinstance(what, Event):
+            number = self._count if what.sequence is None else what.sequence
+            key = (at, what.source, number, what.id)
+        heappush(self._heap, (*key, self._count, kind, what))
+
+    def _follow(self, event: Event, number: int, at: Moment, source: _Source) -> None:
+        online = isinstance(event, GatewayStatus) and event.online
+        if online:
+            source.restarted = at
+            self._excuse(source)
+        highest = source.highest
+        if highest is None or number == highest + 1:
+            source.highest = number
+            return
+        if number > highest + 1:
+            missing = range(highest + 1, number)
+            few = len(missing) <= WIDEST
+            self._open_gap(
+                event, at, source, set(missing) if few else None, len(missing)
+            )
+            source.highest = number
+        elif not self._fill(number, source):
+            recently = source.restarted is not None and at - source.restarted <= (
+                self.patience
+            )
+            gap = self._open_gap(event, at, source, None, None)
+            gap.open = not recently
+            source.highest = number
+
+    def _open_gap(
+        self,
+        event: Event,
+        at: Moment,
+        source: _Source,
+        missing: set[int] | None,
+        count: int | None,
+    ) -> Gap:
+        gap = Gap(
+            source=event.source,
+            missing=missing,
+            count=count,
+            since=source.last_at,
+            before=source.last_name,
+            after=event.name,
+            at=at,
+        )
+        source.gaps.append(gap)
+        self._push(at + self.patience, gap, Kind.GAP)
+        return gap
+
+    def _fill(self, number: int, source: _Source) -> bool:
+        for gap in source.gaps:
+            if gap.missing is not None and number in gap.missing:
+                gap.missing.discard(number)
+                gap.count = len(gap.missing)
+                gap.open = bool(gap.missing)
+                return True
+        return False
+
+    def _excuse(self, source: _Source) -> None:
+        # Numbers that went back are no gap once the gateway says it has just come online.
+        for gap in source.gaps:
+            if gap.count is None:
+                gap.open = False
+
+    # What the settled side asks.
+
+    def gap_shown_by(self, event: Event) -> Gap | None:
+        """The gap that *event*, now let go, is the first to show; a restart shows one too."""
+        source = self._sources.get(event.source)
+        if source is None:
+            return None
+        for gap in source.gaps:
+            if gap.after == event.name and (gap.open or gap.count is None):
+                return gap
+        return None
+
+    def in_order_until(self, name: str) -> Moment | None:
+        """The last moment before the first open gap of source *name*, or None where it has none."""
+        source = self._sources.get(name)
+        if source is None or not source.gaps:
+            return None
+        return min((gap.since for gap in source.gaps if gap.open), default=None)
+
+    def close(self, gap: Gap) -> None:
+        """Forget *gap*: its patience is over."""
+        gaps = self._sources[gap.source].gaps
+        if gap in gaps:
+            gaps.remove(gap)
+
+    def next_at(self) -> Moment | None:
+        """When the next thing to be let go was so."""
+        return self._heap[0][0] if self._heap else None
+
+    def release(self) -> Released:
+        """Let go of the earliest."""
+        at, *_, kind, what = heappop(self._heap)
+        return Released(at, kind, what)
+
+    def flush(self, until: Moment | None) -> None:
+        """A recording is over: whatever waits is placed, and time has come as far as its last event, or *until*."""
+        for name, source in list(self._sources.items()):
+            if source.held:
+                self._let_go(name, source)
+        ends = [end for end in (self.latest, until) if end is not None]
+        if ends:
+            reached = max(ends)
+            self.watermark = max(reached, self.watermark or reached)
+
+    def waiting(self) -> Iterator[Event]:
+        """The events that wait in the heap, in no order."""
+        return (entry[-1] for entry in self._heap if entry[-2] is Kind.EVENT)
