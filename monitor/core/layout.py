@@ -1,0 +1,445 @@
+"""The line file as a graph: sections are nodes, heads are edges, and what depends on what.
+
+The file is read once, before anything starts.
+Every fault in it is reported at once, with file, table and id, so that whoever mends it need not come back for the next.
+What is offered is frozen and plain; pydantic is used only to read.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Annotated, Any, TypeVar
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from pydantic import (
+    BaseModel,
+    ConfigDict,
+    Field,
+    StringConstraints,
+    TypeAdapter,
+    ValidationError,
+)
+
+OPEN = "open"
+"""In `between`: no detection beyond."""
+
+Limits = Mapping[str, tuple[float, float]]
+
+MEASURED = ("a_volts", "b_volts", "a_hertz", "b_hertz", "supply_volts")
+"""What limits may be set for."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Section:
+    """A length of track whose occupation is proved by counting axles in and out."""
+
+    id: str
+    area: str
+    evaluator: str
+    length_m: float
+    speed_km_h: float
+    track: str | None = None
+    normal_occupation_s: float | None = None
+    ref: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Head:
+    """One detection point, at the boundary of two sections; forward is out of the first, into the second."""
+
+    id: str
+    between: tuple[str, str]
+    km: float | None = None
+    unit: str | None = None
+    cable: str | None = None
+    evaluators: tuple[str, ...] = ()
+    limits: Limits = field(default_factory=dict)
+    ref: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Evaluator:
+    """What keeps the tallies of some sections."""
+
+    id: str
+    site: str
+    supply: str | None = None
+    gateway: str | None = None
+    rack: str | None = None
+    ref: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Site:
+    """Where people go."""
+
+    id: str
+    access: str | None = None
+    telephone: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Area:
+    """Whom to speak to about a part of the line."""
+
+    id: str
+    signaller: str | None = None
+    telephone: str | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asset:
+    """A trackside unit or a cable, with its number in the owner's register."""
+
+    id: str
+    ref: str | None = None
+
+
+class LineFault(Exception):
+    """A line file is wrong.
+
+    Attributes:
+        faults: every fault, one line each.
+    """
+
+    def __init__(self, faults: Iterable[str]) -> None:
+        self.faults = tuple(faults)
+        super().__init__("\n".join(self.faults))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Line:
+    """A line as a graph.
+
+    Args:
+        digest: SHA-256 of the file's text, in hexadecimal.
+    """
+
+    name: str
+    timezone: str
+    zone: ZoneInfo
+    sections: Mapping[str, Section]
+    heads: Mapping[str, Head]
+    evaluators: Mapping[str, Evaluator]
+    sites: Mapping[str, Site]
+    areas: Mapping[str, Area]
+    units: Mapping[str, Asset]
+    cables: Mapping[str, Asset]
+    limits: Limits
+    digest: str
+    _neighbours: Mapping[str, tuple[str, ...]]
+    _heads_of: Mapping[str, tuple[str, ...]]
+    _sections_of: Mapping[str, tuple[str, ...]]
+
+    def neighbours(self, section: str) -> tuple[str, ...]:
+        """The sections that share a head with *section*, each once."""
+        return self._neighbours[section]
+
+    def is_open(self, section: str) -> bool:
+        """Whether a train can leave *section* to where there is no detection."""
+        return any(OPEN in self.heads[head].between for head in self._heads_of[section])
+
+    def heads_of(self, section: str) -> tuple[str, ...]:
+        """The heads at the boundary of *section*, in the order of the file."""
+        return self._heads_of[section]
+
+    def heads_between(self, a: str, b: str) -> tuple[str, ...]:
+        """The heads shared by sections *a* and *b*."""
+        return tuple(h for h in self._heads_of[a] if b in self.heads[h].between)
+
+    def sections_of(self, evaluator: str) -> tuple[str, ...]:
+        """The sections whose tally *evaluator* keeps."""
+        return self._sections_of.get(evaluator, ())
+
+    @property
+    def gateways(self) -> tuple[str, ...]:
+        """The gateways that speak for some evaluator, in order of their ids."""
+        named = {one.gateway for one in self.evaluators.values()}
+        return tuple(sorted(one for one in named if one is not None))
+
+
+# Reading.
+
+T = TypeVar("T")
+
+Id = Annotated[
+    str,
+    StringConstraints(
+        strict=True, min_length=1, max_length=60, pattern=r"^[^\s/+#\x00-\x1f\x7f]+$"
+    ),
+]
+"""An id becomes a level of a topic and a part of an alert's subject."""
+
+Name = Annotated[
+    str,
+    StringConstraints(
+        strict=True, min_length=1, max_length=120, pattern=r"^[^/\x00-\x1f\x7f]+$"
+    ),
+]
+Text = Annotated[str, StringConstraints(strict=True, max_length=300)]
+Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True)]
+Finite = Annotated[float, Field(allow_inf_nan=False, strict=True)]
+Range = tuple[Finite, Finite]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class _LineTable(_Table):
+    name: Name
+    timezone: Text
+
+
+class _SectionTable(_Table):
+    id: Id
+    area: Id
+    evaluator: Id
+    length_m: Positive
+    speed_km_h: Positive
+    track: Text | None = None
+    normal_occupation_s: Positive | None = None
+    ref: Text | None = None
+
+
+class _HeadTable(_Table):
+    id: Id
+    between: Annotated[list[Id], Field(min_length=2, max_length=2)]
+    km: Finite | None = None
+    unit: Id | None = None
+    cable: Id | None = None
+    evaluators: list[Id] = []
+    ref: Text | None = None
+    limits: dict[str, Range] = {}
+
+
+class _EvaluatorTable(_Table):
+    id: Id
+    site: Name
+    supply: Id | None = None
+    gateway: Id | None = None
+    rack: Text | None = None
+    ref: Text | None = None
+
+
+class _SiteTable(_Table):
+    id: Name
+    access: Text | None = None
+    telephone: Text | None = None
+
+
+class _AreaTable(_Table):
+    id: Id
+    signaller: Text | None = None
+    telephone: Text | None = None
+
+
+class _AssetTable(_Table):
+    id: Id
+    ref: Text | None = None
+
+
+_TABLES: dict[str, type[_Table]] = {
+    "evaluator": _EvaluatorTable,
+    "section": _SectionTable,
+    "head": _HeadTable,
+    "site": _SiteTable,
+    "area": _AreaTable,
+    "unit": _AssetTable,
+    "cable": _AssetTable,
+}
+
+
+def read_line(text: str, name: str = "line.toml") -> Line:
+    """The line that *text* describes.
+
+    Raises:
+        LineFault: with every fault of the file *name*, each on a line that names file, table and id.
+    """
+    reading = _Reading(name)
+    try:
+        raw = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise LineFault([f"{name}: not TOML: {error}"]) from None
+    head = reading.line(raw.get("line"))
+    limits = reading.limits(raw.get("limits", {}), "[limits]")
+    tables = {table: reading.rows(raw, table) for table in _TABLES}
+    for key in raw.keys() - _TABLES.keys() - {"line", "limits"}:
+        known = ", ".join(sorted([*_TABLES, "line", "limits"]))
+        reading.fault(f"[{key}]", f"no such table; there are {known}")
+    reading.graph(tables)
+    if reading.faults or head is None:
+        raise LineFault(reading.faults)
+    digest = hashlib.sha256(text.encode()).hexdigest()
+    return _build(head, limits, tables, digest)
+
+
+class _Reading:
+    """The faults of one file as they are found."""
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.faults: list[str] = []
+
+    def fault(self, where: str, what: str) -> None:
+        self.faults.append(f"{self.name}: {where}: {what}")
+
+    def line(self, raw: object) -> _LineTable | None:
+        if raw is None:
+            self.fault("[line]", "missing; it gives name and timezone")
+            return None
+        table = self._validate(_LineTable, raw, "[line]")
+        if table is not None:
+            try:
+                ZoneInfo(table.timezone)
+            except (ZoneInfoNotFoundError, ValueError, OSError):
+                self.fault("[line] timezone", f"no zone is called {table.timezone!r}")
+        return table
+
+    def limits(self, raw: object, where: str) -> Limits:
+        try:
+            found = TypeAdapter(dict[str, Range]).validate_python(raw)
+        except ValidationError as error:
+            self._explain(error, where)
+            return {}
+        for measured, (low, high) in found.items():
+            if measured not in MEASURED:
+                self.fault(
+                    f"{where} {measured}", f"expected one of {', '.join(MEASURED)}"
+                )
+            if low >= high:
+                self.fault(f"{where} {measured}", f"low {low:g} is not below {high:g}")
+        return found
+
+    def rows(self, raw: dict[str, Any], table: str) -> dict[str, Any]:
+        rows = raw.get(table, [])
+        if not rows and table == "section":
+            self.fault("[[section]]", "there is none")
+        if not isinstance(rows, list):
+            self.fault(f"[{table}]", f"write it as [[{table}]], one for each")
+            return {}
+        found: dict[str, Any] = {}
+        for number, row in enumerate(rows, 1):
+            named = row.get("id") if isinstance(row, dict) else None
+            where = (
+                f"[[{table}]] {named if isinstance(named, str) else f'no. {number}'}"
+            )
+            read = self._validate(_TABLES[table], row, where)
+            identity: Any = getattr(read, "id", None)
+            if identity is None:
+                continue
+            if identity in found:
+                self.fault(where, "this id stands twice")
+            if identity == OPEN and table == "section":
+                self.fault(
+                    where, "open means no detection; a section cannot be so called"
+                )
+            found[identity] = read
+        return found
+
+    def graph(self, tables: dict[str, dict[str, Any]]) -> None:
+        """What the tables say of one another."""
+        sections, evaluators = tables["section"], tables["evaluator"]
+        bounded: set[str] = set()
+        for head in tables["head"].values():
+            where = f"[[head]] {head.id}"
+            bounded.update(head.between)
+            self._between(where, head.between, sections)
+            for evaluator in head.evaluators:
+                if evaluator not in evaluators:
+                    self.fault(where, f"evaluator {evaluator} is not in the file")
+            self.limits(head.limits, f"{where} limits")
+        for section in sections.values():
+            where = f"[[section]] {section.id}"
+            if section.id not in bounded:
+                self.fault(where, "has no head")
+            if section.evaluator not in evaluators:
+                self.fault(where, f"evaluator {section.evaluator} is not in the file")
+
+    def _between(
+        self, where: str, between: list[str], sections: dict[str, Any]
+    ) -> None:
+        one, other = between
+        if one == other:
+            what = "both sides are open" if one == OPEN else f"joins {one} to itself"
+            self.fault(where, what)
+            return
+        for side in between:
+            if side != OPEN and side not in sections:
+                self.fault(
+                    where, f"between names section {side}, which is not in the file"
+                )
+
+    def _validate(self, model: type[Any], raw: object, where: str) -> Any:
+        try:
+            return model.model_validate(raw)
+        except ValidationError as error:
+            self._explain(error, where)
+            return None
+
+    def _explain(self, error: ValidationError, where: str) -> None:
+        for one in error.errors(include_url=False):
+            key = ".".join(str(part) for part in one["loc"])
+            if one["type"] == "extra_forbidden":
+                what = "no such key"
+            elif one["type"] == "missing":
+                what = "missing"
+            elif one["type"] == "string_pattern_mismatch":
+                what = f"{one['input']!r} has a space, a slash or a sign not allowed"
+            else:
+                what = f"{one['msg'].lower()}, came {str(one['input'])[:40]!r}"
+            self.fault(f"{where} {key}".rstrip(), what)
+
+
+def _build(
+    head: _LineTable,
+    limits: Limits,
+    tables: dict[str, dict[str, Any]],
+    digest: str,
+) -> Line:
+    heads = {
+        one.id: Head(
+            **{
+                **one.model_dump(),
+                "between": tuple(one.between),
+                "evaluators": tuple(one.evaluators),
+            }
+        )
+        for one in tables["head"].values()
+    }
+    neighbours: dict[str, list[str]] = {section: [] for section in tables["section"]}
+    heads_of: dict[str, list[str]] = {section: [] for section in tables["section"]}
+    for edge in heads.values():
+        for side, other in (edge.between, edge.between[::-1]):
+            if side != OPEN:
+                heads_of[side].append(edge.id)
+                if other != OPEN and other not in neighbours[side]:
+                    neighbours[side].append(other)
+    sections = _rows(Section, tables["section"])
+    sections_of: dict[str, list[str]] = {}
+    for section in sections.values():
+        sections_of.setdefault(section.evaluator, []).append(section.id)
+    return Line(
+        name=head.name,
+        timezone=head.timezone,
+        zone=ZoneInfo(head.timezone),
+        sections=sections,
+        heads=heads,
+        evaluators=_rows(Evaluator, tables["evaluator"]),
+        sites=_rows(Site, tables["site"]),
+        areas=_rows(Area, tables["area"]),
+        units=_rows(Asset, tables["unit"]),
+        cables=_rows(Asset, tables["cable"]),
+        limits=limits,
+        digest=digest,
+        _neighbours={key: tuple(value) for key, value in neighbours.items()},
+        _heads_of={key: tuple(value) for key, value in heads_of.items()},
+        _sections_of={key: tuple(value) for key, value in sections_of.items()},
+    )
+
+
+def _rows(kind: type[T], rows: dict[str, Any]) -> dict[str, T]:
+    return {key: kind(**row.model_dump()) for key, row in rows.items()}
