@@ -41,8 +41,9 @@ SELECT kind, subject, began, ended, said FROM fact
 WHERE kind = :kind
   AND (:subject IS NULL OR subject = :subject)
   AND (:end IS NULL OR began < :end)
-  AND (:begin IS NULL OR began >= :begin OR ended > :begin
-       OR (ended IS NULL AND kind NOT IN ('disturbance', 'reset')))
+  AND (:begin IS NULL OR began >= :begin
+       OR (kind NOT IN ('disturbance', 'reset')
+           AND (ended IS NULL OR ended > :begin)))
 ORDER BY began, subject
 """
 
@@ -139,7 +140,7 @@ class History:
     ) -> Iterator[Fact]:
         """The facts of *kind* that were so at any time from *begin* up to *end*, oldest first.
 
-        A fact without an end lasts, except a disturbance and a reset: those are moments.
+        A fact without an end lasts, except a disturbance and a reset: those are moments, and the end of a reset is only when it was proved.
 
         Args:
             kind: which facts.

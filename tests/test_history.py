@@ -96,12 +96,18 @@ def test_reads_what_was_so_in_a_period(history, begin, end, seen):
     assert len(list(history.read("occupation", None, *asked))) == seen
 
 
-def test_a_disturbance_is_a_moment(history):
-    """A disturbance has no end, and yet does not last into every later period."""
-    history.write([disturbance(8)])
+def test_a_disturbance_and_a_reset_are_moments(history):
+    """They belong to the period in which they came, though a reset may be proved later."""
+    proved = MIDNIGHT + DAY + HOUR
+    reset = Fact(
+        kind="reset", subject="section/T107", began=MIDNIGHT + HOUR, ended=proved
+    )
+    history.write([disturbance(8), reset, replace(reset, began=MIDNIGHT, ended=None)])
     day = MIDNIGHT + DAY
 
-    assert list(history.read("disturbance", None, day, day + DAY)) == []
+    for kind in ("disturbance", "reset"):
+        assert list(history.read(kind, None, day, day + DAY)) == []
+        assert list(history.read(kind, None, MIDNIGHT, day))
 
 
 def test_reads_one_subject(history):
