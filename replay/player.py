@@ -1,0 +1,230 @@
+"""A day again: a recording through the engine, or onto a broker at any speed.
+
+Through the engine there is no network and no clock: the events are taken as fast as they can be read.
+What a monitor learnt from traffic stands in a recording after the day it was learnt from, but holds from its midnight on; so a recording is read twice, and the first reading (`survey`) finds what the second must know beforehand.
+
+Onto a broker the events are marked as a rehearsal and go out under `rehearsal/`, where no monitor takes them for real unless it was started to.
+Their `time` and `recordedtime` are kept; only the pauses between them are shortened.
+What only a monitor may write (its own records, and what people enter) is left out, since every monitor refuses that from a broker.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Awaitable, Callable, Iterable, Iterator
+from dataclasses import dataclass, replace
+
+from monitor.core.alerts import Alert
+from monitor.core.engine import Engine, Output
+from monitor.core.events import (
+    AnyEvent,
+    EvaluatorState,
+    GatewayStatus,
+    HeadLevel,
+    HeadPassage,
+    MonitorRecord,
+    RecordKind,
+    SectionReset,
+    SectionState,
+    SectionWork,
+    SourceWatch,
+    by_people,
+)
+from monitor.core.layout import Line
+from monitor.core.moments import SECOND, Moment, parse
+from monitor.core.wire import write
+
+# Through the engine.
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Survey:
+    """What the first reading of a recording finds.
+
+    Args:
+        events: how many there are.
+        learnt: what was learnt from traffic, to be known at its midnights.
+        window: from when to when the recording was asked for, where it says so; what comes before is the lead-in.
+    """
+
+    events: int
+    learnt: tuple[MonitorRecord, ...]
+    window: tuple[Moment, Moment] | None
+
+    def asked_for(self, alert: Alert) -> bool:
+        """Whether *alert* was raised in the part of the day that was asked for, rather than in its lead-in."""
+        return self.window is None or self.window[0] <= alert.raised <= self.window[1]
+
+
+def survey(events: Iterable[AnyEvent]) -> Survey:
+    """Read a recording for what must be known before it is replayed.
+
+    Raises:
+        ValueError: its window record does not say from when to when.
+    """
+    count = 0
+    learnt: list[MonitorRecord] = []
+    window = None
+    for event in events:
+        count += 1
+        if isinstance(event, MonitorRecord):
+            if event.kind is RecordKind.LEARNT:
+                learnt.append(event)
+            elif event.kind is RecordKind.WINDOW:
+                window = _window(event)
+    return Survey(events=count, learnt=tuple(learnt), window=window)
+
+
+def _window(record: MonitorRecord) -> tuple[Moment, Moment]:
+    try:
+        return parse(str(record.values["from"])), parse(str(record.values["to"]))
+    except (KeyError, ValueError) as error:
+        raise ValueError(
+            f"the window record {record.name} does not say from when to when: {error}"
+        ) from None
+
+
+def replay(
+    engine: Engine, events: Iterable[AnyEvent], *, until: Moment | None = None
+) -> Iterator[Output]:
+    """Take *events* and give what each brings, then what the end of the recording brings.
+
+    Args:
+        engine: one that was told what `survey` found learnt.
+        events: in order of arrival.
+        until: conclude what falls due up to here by silence alone; by default, up to the last event.
+    """
+    take = engine.take
+    for event in events:
+        output = take(event)
+        if output:
+            yield output
+    yield engine.finish(until)
+
+
+def heard(event: AnyEvent) -> Moment:
+    """When *event* came: its arrival, or its own time where a recording does not say."""
+    return event.time if event.arrival is None else event.arrival
+
+
+def up_to(events: Iterable[AnyEvent], moment: Moment) -> Iterator[AnyEvent]:
+    """The events that had come by *moment*."""
+    return (event for event in events if heard(event) <= moment)
+
+
+# Onto a broker.
+
+# What the topic says of a kind: class and what.
+_TOPICS: dict[type, tuple[str, str]] = {
+    SectionState: ("section", "state"),
+    SectionReset: ("section", "reset"),
+    SectionWork: ("section", "work"),
+    HeadPassage: ("head", "passage"),
+    HeadLevel: ("head", "level"),
+    EvaluatorState: ("evaluator", "state"),
+    GatewayStatus: ("gateway", "status"),
+}
+
+NO_AREA = "line"
+"""Stands in a topic for the area of what belongs to none: the sender's choice, it carries no meaning."""
+
+
+Publish = Callable[[str, bytes], Awaitable[object]]
+"""Hands a topic and its payload to a broker, and returns once the broker has them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Played:
+    """What was played.
+
+    Args:
+        published: how many events the broker has.
+        left_out: how many only a monitor may write, so that they were not sent.
+    """
+
+    published: int
+    left_out: int
+
+
+def message(event: AnyEvent, line: Line) -> tuple[str, bytes]:
+    """The topic and the payload with which *event* is played.
+
+    The topic is such as `rehearsal/thornmere/section/T107/state`.
+    An id with a character that means something in a topic cannot stand there as it is; then the event goes out as an array of one, whose topic is not compared with it.
+    """
+    kind, what = _TOPICS[type(event)]
+    area, subject = _area(kind, event.subject, line), event.subject
+    payload = write(event)
+    if _level(subject) != subject:
+        payload = b"[" + payload + b"]"
+    return f"rehearsal/{_level(area)}/{kind}/{_level(subject)}/{what}", payload
+
+
+def _level(text: str) -> str:
+    return text.translate(dict.fromkeys(map(ord, "/+#\0"), "-"))
+
+
+def _area(kind: str, subject: str, line: Line) -> str:
+    sections: tuple[str, ...] = ()
+    if kind == "section":
+        sections = (subject,)
+    elif kind == "head" and subject in line.heads:
+        sections = line.heads[subject].between
+    elif kind == "evaluator":
+        sections = line.sections_of(subject)
+    areas = (line.sections[name].area for name in sections if name in line.sections)
+    return next(areas, NO_AREA)
+
+
+def may_be_played(event: AnyEvent) -> bool:
+    """Whether a monitor takes *event* from a broker: its own records and people's entries it never does."""
+    return not (
+        isinstance(event, MonitorRecord | SourceWatch) or by_people(event.source)
+    )
+
+
+async def play(
+    events: Iterable[AnyEvent],
+    publish: Publish,
+    *,
+    line: Line,
+    name: str,
+    speed: float,
+    clock: Callable[[], float] = time.monotonic,
+    sleep: Callable[[float], Awaitable[object]] = asyncio.sleep,
+) -> Played:
+    """Publish *events* in their order, their pauses divided by *speed*.
+
+    A broker slower than the recording delays what follows; what is late is sent at once until the recording has caught up.
+
+    Args:
+        events: in order of arrival.
+        publish: hands a message to the broker.
+        line: for the areas in the topics.
+        name: what the rehearsal is called: that of the recording.
+        speed: how many times as fast as it happened; above nought.
+        clock: seconds, steadily rising.
+        sleep: waits so many seconds.
+
+    Raises:
+        ValueError: *speed* is not above nought.
+    """
+    if not speed > 0:
+        raise ValueError(f"expected a speed above nought, came {speed:g}")
+    begun = clock()
+    first: Moment | None = None
+    published = left_out = 0
+    for event in events:
+        if not may_be_played(event):
+            left_out += 1
+            continue
+        moment = heard(event)
+        if first is None:
+            first = moment
+        pause = begun + (moment - first) / SECOND / speed - clock()
+        if pause > 0:
+            await sleep(pause)
+        await publish(*message(replace(event, rehearsal=name), line))
+        published += 1
+    return Played(published=published, left_out=left_out)
