@@ -95,7 +95,10 @@ class _Source:
     people: bool
     young: set[str] = field(default_factory=set)
     old: set[str] = field(default_factory=set)
+    lowest: int = 0  # the first number that came, in this run of numbers
     highest: int | None = None
+    before: int | None = None
+    turned: Moment = 0
     last_at: Moment = 0
     last_name: str = ""
     restarted: Moment | None = None
@@ -304,23 +307,37 @@ class Ordering:
             source.restarted = at
             self._excuse(source)
         highest = source.highest
-        if highest is None or number == highest + 1:
+        if highest is None:
+            source.lowest = source.highest = number
+        elif number == highest + 1:
             source.highest = number
-            return
-        if number > highest + 1:
-            missing = range(highest + 1, number)
-            few = len(missing) <= WIDEST
-            self._open_gap(
-                event, at, source, set(missing) if few else None, len(missing)
-            )
-            source.highest = number
+        elif number > highest:
+            if not self._of_the_run_before(number, at, source):
+                self._jump(event, at, source, range(highest + 1, number))
+        elif number < source.lowest and at <= source.last_at:
+            pass  # older than the first that came: no gap is known there
         elif not self._fill(number, source):
-            recently = source.restarted is not None and at - source.restarted <= (
-                self.patience
-            )
-            gap = self._open_gap(event, at, source, None, None)
-            gap.open = not recently
-            source.highest = number
+            self._turn_back(event, at, source, number)
+
+    def _of_the_run_before(self, number: int, at: Moment, source: _Source) -> bool:
+        """Whether a high number is a straggler from before the numbers went back."""
+        return source.before is not None and (
+            at <= source.turned and number <= source.before + 1
+        )
+
+    def _jump(self, event: Event, at: Moment, source: _Source, missing: range) -> None:
+        few = set(missing) if len(missing) <= WIDEST else None
+        self._open_gap(event, at, source, few, len(missing))
+        source.highest = missing.stop
+
+    def _turn_back(
+        self, event: Event, at: Moment, source: _Source, number: int
+    ) -> None:
+        restarted = source.restarted
+        gap = self._open_gap(event, at, source, None, None)
+        gap.open = restarted is None or abs(at - restarted) > self.patience
+        source.before, source.turned = source.highest, at
+        source.lowest = source.highest = number
 
     def _open_gap(
         self,

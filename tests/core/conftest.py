@@ -222,7 +222,7 @@ class Run:
         return brief([a for a in self.alerts if not kinds or a.kind in kinds])
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def plain():
     """Build a plain line."""
     return plain_line

@@ -34,9 +34,9 @@ def days(draw):
     """A day of trains, failures, resets and work on a plain line, in order of time."""
     at, number, found = BEGIN, {"gw/1": 0, "gw/2": 0}, []
 
-    def put(kind, section, time, **more):
+    def put(make, section, time, **more):
         source = "gw/1" if section in SECTIONS[:3] else "gw/2"
-        found.append((time, source, kind, section, more))
+        found.append((time, source, make, section, more))
 
     for section in SECTIONS:
         put(SectionState, section, at, state=State.CLEAR)
