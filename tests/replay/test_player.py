@@ -6,7 +6,6 @@ from typing import Any
 import pytest
 
 from monitor.core.alerts import Alert
-from monitor.core.detector import Priority
 from monitor.core.engine import Engine
 from monitor.core.events import (
     AnyEvent,
@@ -270,7 +269,7 @@ def alert(raised):
         id="0" * 16,
         kind="feed-gap",
         subject="source/gw/1",
-        priority=Priority.NOTE,
+        priority="note",
         began=SIX,
         raised=raised,
         ended=None,

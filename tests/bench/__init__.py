@@ -1,0 +1,1 @@
+"""How fast and how lean the replay is: measured on demand, `python -m tests.bench`."""
