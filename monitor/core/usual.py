@@ -9,7 +9,7 @@ It does not break a gap between trains, however: the median of twenty is not mov
 
 The rate of disturbances of one section is drawn towards its line's by a gamma prior (`statistics.poisson.line_prior`, method of moments).
 Moments need something to go by.
-With fewer than `FEW` sections, or where their counts spread no wider than chance alone would have it, the moments would claim that all sections are alike, with the weight of the whole line's record; then the prior is a weak one instead, at the line's mean and with the weight of one disturbance.
+With fewer than `FEW` sections, or where their counts spread no wider than chance alone would have it, the moments would claim that all sections are alike, with the weight of the whole line's record; then the prior is a weak one instead, at the line's mean and with the weight of one disturbance at most.
 A line without a single disturbance is taken to have had half of one.
 """
 
@@ -230,7 +230,7 @@ class Learning:
         else:
             self._lose(memory, memory.told, at)
             memory.dark = None
-        memory.lit = at
+        memory.lit = max(at, memory.told)
 
     def not_known(self, section: str, at: Moment) -> None:
         """From *at* on, which may be some time ago, the state of *section* is not known."""
