@@ -212,6 +212,16 @@ def test_hours_are_those_of_the_line(learning):
     assert usual.hours == {10, 11}
 
 
+def test_an_hour_that_is_not_over_is_no_day_without_a_train(learning):
+    """An hour around midnight UTC counts for its day once it is over."""
+    memory = learning(zone="Asia/Kolkata")
+    # 05:15 there on the second day; the first saw that hour from 05:30 only.
+    memory.worked_through("T1", START + DAY - 15 * MINUTE)
+    # Whole on the second and third day; on the fourth it is 05:30.
+    assert 5 in learnt(memory, START + 3 * DAY).hours
+    assert 5 not in learnt(memory, START + 4 * DAY).hours
+
+
 # The nights on which clocks change, in Helsinki: 03:00 to 04:00 local.
 
 
@@ -292,6 +302,25 @@ def test_known_and_not_known_may_be_told_twice(learning):
     assert learnt(memory, START + DAY).exposure_days == 0.5
 
 
+def test_no_spell_is_counted_twice(learning):
+    """A spell not known that is told to reach back into another one adds only what lies after it."""
+    memory = learning()
+    memory.not_known("T1", START + 6 * HOUR)
+    memory.known("T1", START + 12 * HOUR)
+    memory.not_known("T1", START + 9 * HOUR)
+    memory.known("T1", START + 15 * HOUR)
+    # Not known from 06:00 to 15:00.
+    assert learnt(memory, START + DAY).days_seen == 0.625
+
+    # Known again before midnight, but told after it: what was counted stays, once.
+    memory.not_known("T1", START + 18 * HOUR)
+    assert learnt(memory, START + DAY).days_seen == 0.375
+    memory.known("T1", START + 21 * HOUR)
+    memory.not_known("T1", START + 21 * HOUR)
+    memory.known("T1", START + DAY + 3 * HOUR)
+    assert learnt(memory, START + 2 * DAY).days_seen == 0.375 + 0.875
+
+
 def test_disturbances_and_exposure_go_back_90_days(learning):
     """A disturbance is counted for 90 days, and exposure as far back."""
     memory = learning()
@@ -315,6 +344,14 @@ def test_a_disturbance_after_the_midnight_waits_for_the_next(learning):
     usual = learnt(memory, START + DAY)
     assert (usual.disturbances, usual.counted_until) == (0, START + DAY)
     assert learnt(memory, START + 2 * DAY).disturbances == 1
+
+    # Neither in place of one 90 days before, nor taken for one, however far ahead.
+    memory = learning()
+    memory.disturbed("T1", START)
+    memory.disturbed("T1", START + 90 * DAY)
+    assert learnt(memory, START + 90 * DAY).disturbances == 1
+    memory.disturbed("T1", START + 190 * DAY)
+    assert learnt(memory, START + 180 * DAY).disturbances == 0
 
 
 def test_a_section_never_heard_is_not_in_the_record(learning):
