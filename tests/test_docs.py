@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+import os
 import re
 import subprocess
 import tomllib
@@ -11,8 +12,9 @@ from pathlib import Path
 import pytest
 import typer
 import yaml
+from pydantic import BaseModel
 
-from monitor import cli
+from monitor import cli, settings
 from monitor.core import alerts, events, wire
 from monitor.core.detectors import CATALOGUE
 from monitor.core.engine import Engine
@@ -54,7 +56,7 @@ def rows(text, heading):
     section = re.split(rf"^## {heading}$", text, flags=re.MULTILINE)[1]
     section = re.split(r"^## ", section, flags=re.MULTILINE)[0]
     return [
-        tuple(cell.strip() for cell in line.strip("|").split(" | "))
+        tuple(cell.strip() for cell in line.strip("| ").split("|"))
         for line in section.splitlines()
         if line.startswith("| `")
     ]
@@ -93,18 +95,44 @@ def test_every_setting_of_a_detection_is_documented(detector):
         assert f"`{name}`" in README
 
 
-def test_the_example_settings_are_the_defaults():
+def test_the_example_settings_are_the_defaults(monkeypatch):
     """Copying the example changes nothing: it shows every setting as it is anyway."""
-    example = tomllib.loads(
-        (ROOT / "deploy/example/settings.toml").read_text(encoding="utf-8")
-    )
+    for name in list(os.environ):
+        if name.startswith(settings.PREFIX):
+            monkeypatch.delenv(name)
 
-    told = Detection.of(words=example["words"], detect=example["detect"])
+    told = settings.read(ROOT / "deploy/example/settings.toml")
+    plain = settings.read()
 
-    assert told == Detection()
-    assert set(example["words"]) == {field.name for field in fields(Words)}
+    rest = {"words", "detect", "section"}
+    assert told.model_dump(exclude=rest) == plain.model_dump(exclude=rest)
+    assert told.detection == plain.detection == Detection()
+    assert set(told.words) == {field.name for field in fields(Words)}
     for field in fields(Words):
         assert f"`{field.name}`" in README
+
+
+def own_settings():
+    """Table and name of each setting of the daemon itself."""
+    for name, field in settings.Settings.model_fields.items():
+        kind = field.annotation
+        if isinstance(kind, type) and issubclass(kind, BaseModel):
+            for inner in kind.model_fields:
+                yield name, inner
+        elif name not in ("words", "detect", "section"):
+            yield "", name
+
+
+@pytest.mark.parametrize(("table", "name"), list(own_settings()), ids=str)
+def test_every_setting_of_the_daemon_is_documented(table, name):
+    """Each setting is in its table in the README, and in the example, if only as a comment."""
+    told = {row[0].strip("`[]"): row[1] for row in rows(README, "Settings")}
+    text = (ROOT / "deploy/example/settings.toml").read_text(encoding="utf-8")
+    tables = re.split(r"^\[(.*?)\].*$", f"[]\n{text}", flags=re.MULTILINE)
+    example = dict(zip(tables[1::2], tables[2::2], strict=True))
+
+    assert f"`{name}`" in (told[table] if table else README)
+    assert re.search(rf"^(# )?{name} = ", example[table], re.MULTILINE)
 
 
 def test_every_command_is_in_the_readme():
@@ -213,7 +241,8 @@ def test_what_the_documents_point_at_is_there(name, text):
 
 def test_the_map_names_every_module():
     """Whoever looks for a module in the map finds it, and the map names none that is not."""
-    table = DEVELOPERS.split("## The map")[1].split("\n## ")[0]
+    section = DEVELOPERS.split("## The map")[1].split("\n## ")[0]
+    table = "\n".join(re.findall(r"^\|.*$", section, re.MULTILINE))
     told = set(re.findall(r"[a-z_]+", " ".join(re.findall(r"`([^`]+)`", table))))
 
     there = {
