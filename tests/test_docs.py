@@ -210,6 +210,15 @@ def test_the_event_in_the_readme_is_one():
     assert event.axles == 16
 
 
+def test_the_line_in_the_readme_is_one():
+    """The README's line file is read without a fault."""
+    line = read_line(block("toml", "Describe the line"))
+
+    assert line.neighbours("T107") == ("T106",)
+    assert line.is_open("T106")
+    assert line.gateways == ("GW1",)
+
+
 def test_the_alert_in_the_readme_has_its_id():
     """The README's alert has the id that its kind, subject and beginning give."""
     alert = json.loads(block("json", "An alert is one line"))
