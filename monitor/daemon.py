@@ -1,0 +1,586 @@
+"""The daemon: the parts put together around one engine, with one clock and one orderly stop.
+
+The way of what comes: feed, wire, journal, engine, store; the broker is told after the journal.
+The engine is a fold over the journal, live as in a replay: it is told nothing that is not written down, and in the order in which it is written down.
+So whoever journals holds the turn until the engine has taken what was journaled.
+
+Time passes once a second.
+What silence alone brought is concluded from a moment that nothing stands for, so before it counts the daemon journals that it was still connected at that tick: a fold passes the same time.
+
+A feed that is played (`--arrival recorded`, `--rehearsal`) says itself when its events came: then nothing passes between events, and what is journaled of the connection says so and moves nothing.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import os
+import signal
+import sqlite3
+import time
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import ExitStack
+from importlib.metadata import version
+from itertools import count
+from pathlib import Path
+from typing import Any, Protocol, TypeVar
+
+import structlog
+
+from monitor.core import wire
+from monitor.core.alerts import Alert
+from monitor.core.engine import Engine, Output
+from monitor.core.events import AnyEvent, MonitorRecord, RecordKind
+from monitor.core.layout import Line
+from monitor.core.moments import SECOND, Duration, Moment, exact, seconds, stamp
+from monitor.feed import FeedLost, Message
+from monitor.feed.mqtt import Connection, MqttFeed, delays
+from monitor.history import History
+from monitor.journal import Committed, Entry, Journal, JournalFault, own
+from monitor.metrics import Counts, Metrics
+from monitor.service import Manager, serve
+from monitor.settings import Settings
+from monitor.store import Store
+
+TICK_S = 1.0
+"""How often time passes: alerts by silence alone come at most this late."""
+
+QUIET: Duration = 5 * SECOND
+"""With nothing for so long after connecting, the broker's queue counts as drained."""
+
+FOLD = 2000
+"""Events folded at a start between two looks at whether to stop."""
+
+T = TypeVar("T")
+
+
+class DaemonFault(Exception):
+    """The daemon cannot go on; the text says why, in one line."""
+
+
+class Clock:
+    """The one clock: the time of day at the start, and from then on a clock that only counts.
+
+    So arrival never goes back while the daemon runs, whatever is done to the time of day.
+    """
+
+    def __init__(self) -> None:
+        self._offset = time.time_ns() - time.monotonic_ns()
+
+    def __call__(self) -> Moment:
+        """Now."""
+        return (self._offset + time.monotonic_ns()) // 1000
+
+
+class Daemon:
+    """One monitor on one feed.
+
+    Args:
+        line: the line file.
+        line_text: as it was read, to be kept with the journal.
+        settings: everything else.
+        played: arrival is what each event says, and nothing passes between events.
+        rehearsal: events that are marked as a rehearsal are taken; implies *played*.
+        tell: is called with each alert line that is new.
+        now: the clock.
+
+    Attributes:
+        engine: everything concluded.
+        counts: what was counted.
+        metrics_at: where the metrics are, once they are.
+        ready: set once it is listening to the broker, or trying to.
+    """
+
+    def __init__(
+        self,
+        line: Line,
+        line_text: str,
+        settings: Settings,
+        *,
+        played: bool = False,
+        rehearsal: bool = False,
+        tell: Callable[[Alert], None] | None = None,
+        now: Callable[[], Moment] | None = None,
+    ) -> None:
+        self._line = line
+        self._line_text = line_text
+        self._settings = settings
+        self._played = played or rehearsal
+        self._rehearsal = rehearsal
+        self._tell = tell
+        self._now = now if now is not None else Clock()
+        self._patience = seconds(settings.detection.words.patience_s)
+        self._manager = Manager.of_environment()
+        self._log = structlog.get_logger().bind(monitor=settings.monitor)
+        self._turn = asyncio.Lock()
+        self._stop = asyncio.Event()
+        self._connection: Connection | None = None
+        self._drained = False
+        self._last_heard: Moment = 0
+        self._rounds = 0
+        self.engine = Engine(line, settings.detection, monitor=settings.monitor)
+        self.counts = Counts()
+        self.metrics_at: str | None = None
+        self.ready = asyncio.Event()
+
+    def stop(self) -> None:
+        """Stop in good order: what is journaled is concluded from, what is not is left with the broker."""
+        self._stop.set()
+
+    async def run(self) -> None:
+        """Run until stopped.
+
+        Raises:
+            DaemonFault: the files cannot be used, or the metrics' port is taken.
+        """
+        with ExitStack() as stack:
+            try:
+                self._open(stack)
+                await self._start()
+                if not self._stop.is_set():
+                    await self._watch()
+            except (JournalFault, sqlite3.Error) as error:
+                raise DaemonFault(str(error)) from error
+            finally:
+                self._manager.tell("STOPPING=1")
+                self._log.info("stopped")
+
+    def _open(self, stack: ExitStack) -> None:
+        files = self._settings.files
+        self._thread = stack.enter_context(
+            ThreadPoolExecutor(1, thread_name_prefix="disk")
+        )
+        for path in (files.journal, files.alerts, files.history):
+            try:
+                path.parent.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                raise DaemonFault(f"{path.parent}: {error.strerror}") from error
+        self._journal = stack.enter_context(
+            Journal.open(files.journal, played=self._played)
+        )
+        self._store = _open(stack, Store.open, files.alerts)
+        self._history = _open(stack, History.open, files.history)
+        self._numbers = count(self._journal.position + 1)
+
+    async def _on_disk(self, work: Callable[..., T], *values: Any) -> T:
+        """Do *work* in the one thread that writes."""
+        loop = asyncio.get_running_loop()
+        return await loop.run_in_executor(self._thread, work, *values)
+
+    # Starting.
+
+    async def _start(self) -> None:
+        self.engine = Engine(
+            self._line,
+            self._settings.detection,
+            monitor=self._settings.monitor,
+            learnt=self._journal.learnt(),
+        )
+        await self._in_force()
+        await self._fold()
+
+    async def _in_force(self) -> None:
+        """Journal that the monitor started, and with what."""
+        entries = []
+        for kind, text, digest in (
+            (RecordKind.SETTINGS, self._settings.text(), None),
+            (RecordKind.LINE, self._line_text, self._line.digest),
+        ):
+            entries += self._text(kind, text, digest, len(entries))
+        started = self._record(RecordKind.STARTED, {"version": version("tallywatch")})
+        committed = await self._on_disk(
+            self._append, [own(started, self._now()), *entries]
+        )
+        self._committed(committed)
+
+    def _text(
+        self, kind: RecordKind, text: str, digest: str | None, before: int
+    ) -> list[Entry]:
+        """A text in force: once as it is, then by position and digest."""
+        raw = text.encode()
+        digest = digest if digest is not None else hashlib.sha256(raw).hexdigest()
+        known = self._journal.last(kind)
+        if known is not None and known.values["digest"] == digest:
+            values = {"digest": digest, "text_at": known.values["text_at"]}
+            return [own(self._record(kind, values), self._now())]
+        # The record of the start goes before all of these.
+        at = self._journal.position + 1 + before + 1
+        record = self._record(kind, {"digest": digest, "text_at": at})
+        now = self._now()
+        return [Entry(payload=raw, arrival=now, kept=True), own(record, now)]
+
+    async def _fold(self) -> None:
+        """Tell the engine everything that was ever journaled; what it finds is stored, and is new to nobody."""
+        outputs: list[Output] = []
+        records: list[MonitorRecord] = []
+        events = 0
+        for event in self._journal.events():
+            output = self.engine.take(event)
+            if output:
+                outputs.append(output)
+                records += output.records
+            events += 1
+            if events % FOLD == 0:
+                await self._keep(outputs)
+                outputs = []
+                await asyncio.sleep(0)
+                if self._stop.is_set():
+                    return
+        await self._keep(outputs)
+        # Those that a crash kept from being written; the journal knows the others.
+        await self._journal_records(records)
+        self._log.info(
+            "folded",
+            events=events,
+            position=self._journal.position,
+            watermark=_stamped(self.engine.watermark),
+        )
+
+    # Running.
+
+    async def _watch(self) -> None:
+        listen = self._settings.metrics
+        metrics = Metrics(
+            engine=self.engine,
+            counts=self.counts,
+            version=version("tallywatch"),
+            now=self._now,
+            rehearsal=self._rehearsal,
+        )
+        try:
+            serving = serve(metrics.registry(), listen.host, listen.port)
+            async with serving as (host, port):
+                self.metrics_at = f"http://{host}:{port}/metrics"
+                self._log.info("metrics", at=self.metrics_at)
+                await self._until_stopped()
+        except OSError as error:
+            if self.metrics_at is not None:
+                raise
+            raise DaemonFault(
+                f"metrics at {listen.host}:{listen.port}: {error.strerror or error}"
+            ) from error
+
+    async def _until_stopped(self) -> None:
+        try:
+            async with asyncio.TaskGroup() as group:
+                tasks = [
+                    group.create_task(work, name=name)
+                    for name, work in (
+                        ("feed", self._listen()),
+                        ("ticks", self._ticks()),
+                        ("watchdog", self._feed_watchdog()),
+                    )
+                ]
+                self._manager.tell("READY=1")
+                self.ready.set()
+                await self._stop.wait()
+                # With the turn in hand nobody is between journal and engine.
+                async with self._turn:
+                    for task in tasks:
+                        task.cancel()
+        except ExceptionGroup as group:
+            foreseen, others = group.split((JournalFault, sqlite3.Error))
+            if others is not None or foreseen is None:
+                raise
+            raise DaemonFault(_first(foreseen)) from group
+        if self._connection is not None:
+            await self._disconnected("stopped")
+
+    async def _listen(self) -> None:
+        """Listen to the broker, again and again."""
+        settings = self._settings
+        topic = "rehearsal/#" if self._rehearsal else "tally/#"
+        feed = MqttFeed(
+            settings.broker,
+            client_id=settings.client_id,
+            topic=settings.broker.subscribe or topic,
+            status_topic=f"tallywatch/{settings.monitor}/status",
+            now=self._now,
+            rehearsal=self._rehearsal,
+        )
+        waits = delays()
+        while True:
+            try:
+                async with feed.connect() as connection:
+                    waits = delays()
+                    await self._connected(connection)
+                    await self._hear(connection)
+            except FeedLost as lost:
+                if self._connection is not None:
+                    await self._disconnected(str(lost))
+                wait_s = next(waits)
+                self._log.warning(
+                    "no connection",
+                    broker=settings.broker.url,
+                    why=str(lost),
+                    again_in_s=round(wait_s, 1),
+                )
+                await asyncio.sleep(wait_s)
+
+    async def _hear(self, connection: Connection) -> None:
+        while True:
+            batch = await connection.batch()
+            async with self._turn:
+                await self._take(batch, connection)
+                self._rounds += 1
+
+    async def _take(self, batch: Sequence[Message], connection: Connection) -> None:
+        """Journal *batch*, then acknowledge it, then conclude from it."""
+        entries: list[Entry] = []
+        for message in batch:
+            reading = self._read(message)
+            entries.append(
+                Entry(
+                    payload=message.payload,
+                    arrival=message.arrival,
+                    reading=reading,
+                    topic=message.topic,
+                    retained=message.retained,
+                    recorded=self._played,
+                )
+            )
+            if not self._drained and any(map(self._is_prompt, reading.events)):
+                entries.append(self._drain(message.arrival))
+        self._last_heard = batch[-1].arrival
+        committed = await self._on_disk(self._append, entries)
+        connection.acknowledge(batch)
+        self._committed(committed)
+        await self._conclude(committed.events)
+
+    def _read(self, message: Message) -> wire.Reading:
+        return wire.read(
+            message.payload,
+            topic=message.topic,
+            arrival=None if self._played else message.arrival,
+            retained=message.retained,
+            recorded=self._played,
+            live=True,
+            rehearsal=self._rehearsal,
+        )
+
+    def _is_prompt(self, event: AnyEvent) -> bool:
+        """Whether *event* shows that the broker's queue is drained: it was under way for no longer than ordering waits."""
+        arrival = event.arrival
+        return (
+            not event.retained
+            and arrival is not None
+            and abs(arrival - event.time) <= self._patience
+        )
+
+    def _drain(self, now: Moment) -> Entry:
+        self._drained = True
+        self._log.info("drained")
+        return own(self._record(RecordKind.DRAINED, {}, now), now)
+
+    async def _connected(self, connection: Connection) -> None:
+        async with self._turn:
+            self._connection = connection
+            # What is played measures no lag, so nothing there has to be drained.
+            self._drained = self._played
+            self._last_heard = self._now()
+            self.counts.connected = True
+            self.counts.connections += 1
+            session = "resumed" if connection.resumed else "new"
+            self._log.info(
+                "connected", broker=self._settings.broker.url, session=session
+            )
+            await self._journal_and_take(RecordKind.CONNECTED, {"session": session})
+
+    async def _disconnected(self, why: str) -> None:
+        async with self._turn:
+            self._connection = None
+            self.counts.connected = False
+            self._log.info("disconnected", why=why)
+            await self._journal_and_take(RecordKind.DISCONNECTED, {"why": why})
+
+    async def _ticks(self) -> None:
+        """Let time pass, once a second."""
+        while True:
+            await asyncio.sleep(TICK_S)
+            async with self._turn:
+                if self._played:
+                    # Nothing passes; that the disk can be reached is worth knowing.
+                    await self._on_disk(os.getpid)
+                else:
+                    await self._tick(self._present())
+                self._rounds += 1
+
+    def _present(self) -> Moment:
+        """Now; but nothing may pass that has come and is not journaled yet."""
+        now = self._now()
+        waiting = self._connection.waiting_since if self._connection else None
+        return now if waiting is None else min(now, waiting)
+
+    async def _tick(self, now: Moment) -> None:
+        if self._connection is None:
+            return
+        if not self._drained and now - self._last_heard >= QUIET:
+            committed = await self._on_disk(self._append, [self._drain(now)])
+            self._committed(committed)
+            await self._conclude(committed.events)
+        output = self.engine.pass_time(now)
+        if output:
+            still = self._record(RecordKind.CONNECTED, {"still": True}, now)
+            self._committed(await self._on_disk(self._append, [own(still, now)]))
+            await self._keep([output])
+            await self._journal_records(output.records)
+
+    async def _feed_watchdog(self) -> None:
+        """Give the service manager signs of life, but only while something really gets through."""
+        limit_s = self._manager.watchdog_s
+        if limit_s is None:
+            return
+        seen = -1
+        while True:
+            if self._rounds > seen:
+                seen = self._rounds
+                self._manager.tell("WATCHDOG=1")
+            await asyncio.sleep(limit_s / 3)
+
+    # From journal to store.
+
+    def _append(self, entries: Sequence[Entry]) -> Committed:
+        begun = time.monotonic()
+        committed = self._journal.append(entries)
+        self.counts.commits.note(time.monotonic() - begun)
+        return committed
+
+    def _committed(self, committed: Committed) -> None:
+        self.counts.repeated += committed.repeated
+        for rejection in committed.rejections:
+            self.counts.rejected[rejection.label] += 1
+        if committed.rejections:
+            # One line a batch: whoever floods the feed shall not flood the log.
+            first = committed.rejections[0]
+            self._log.warning(
+                "rejected",
+                count=len(committed.rejections),
+                label=first.label,
+                reason=first.reason,
+            )
+        for root in committed.roots:
+            self._log.info(
+                "root of the day",
+                day=stamp(root.day)[:10],
+                position=root.position,
+                digest=root.digest,
+            )
+
+    async def _conclude(self, events: Iterable[AnyEvent]) -> None:
+        outputs = [output for event in events if (output := self.engine.take(event))]
+        await self._keep(outputs)
+        await self._journal_records(
+            [record for output in outputs for record in output.records]
+        )
+
+    async def _keep(self, outputs: Sequence[Output]) -> None:
+        """Store what the engine gave, and tell people what is new in it."""
+        alerts = [alert for output in outputs for alert in output.alerts]
+        facts = [fact for output in outputs for fact in output.facts]
+        for output in outputs:
+            self.counts.took(output)
+        if facts:
+            await self._on_disk(self._history.write, facts)
+        if not alerts:
+            return
+        for alert in await self._on_disk(self._store.add, alerts):
+            self._log.info(
+                "alert",
+                id=alert.id,
+                kind=alert.kind,
+                subject=alert.subject,
+                priority=alert.priority,
+                raised=stamp(alert.raised),
+                ended=_stamped(alert.ended),
+                summary=alert.summary,
+            )
+            if self._tell is not None:
+                self._tell(alert)
+
+    async def _journal_records(self, records: Sequence[MonitorRecord]) -> None:
+        """Journal what the engine did itself; it knows that already."""
+        if records:
+            now = self._now()
+            entries = [own(record, now) for record in records]
+            # Those that the journal has are no repeats of the feed: not counted.
+            committed = await self._on_disk(self._append, entries)
+            for root in committed.roots:
+                self._committed(Committed((), (), 0, (root,)))
+
+    async def _journal_and_take(self, kind: RecordKind, values: dict[str, Any]) -> None:
+        now = self._now()
+        record = self._record(kind, values, now)
+        committed = await self._on_disk(self._append, [own(record, now)])
+        self._committed(committed)
+        await self._conclude(committed.events)
+
+    def _record(
+        self, kind: RecordKind, values: dict[str, Any], now: Moment | None = None
+    ) -> MonitorRecord:
+        now = now if now is not None else self._now()
+        if self._played:
+            values = {**values, "arrival": "recorded"}
+        name = "still" if values.get("still") else kind.value
+        monitor = self._settings.monitor
+        return MonitorRecord(
+            id=f"{name}/{exact(now)}/{next(self._numbers)}",
+            source=monitor,
+            subject=monitor,
+            time=now,
+            arrival=now,
+            kind=kind,
+            values=values,
+        )
+
+
+class _Opens(Protocol):
+    def close(self) -> None: ...
+
+
+K = TypeVar("K", bound=_Opens)
+
+
+def _open(stack: ExitStack, opener: Callable[[Path], K], path: Path) -> K:
+    try:
+        opened = opener(path)
+    except sqlite3.Error as error:
+        raise DaemonFault(f"{path} cannot be opened: {error}") from error
+    stack.callback(opened.close)
+    return opened
+
+
+def _first(group: ExceptionGroup[Any]) -> str:
+    """What the first exception in *group* says."""
+    error: BaseException = group
+    while isinstance(error, BaseExceptionGroup):
+        error = error.exceptions[0]
+    return str(error)
+
+
+def _stamped(moment: Moment | None) -> str | None:
+    return None if moment is None else stamp(moment)
+
+
+def run(
+    line: Line,
+    line_text: str,
+    settings: Settings,
+    *,
+    played: bool = False,
+    rehearsal: bool = False,
+) -> None:
+    """Run the daemon until SIGTERM or SIGINT.
+
+    Raises:
+        DaemonFault: it cannot go on.
+    """
+    asyncio.run(_run(line, line_text, settings, played=played, rehearsal=rehearsal))
+
+
+async def _run(line: Line, line_text: str, settings: Settings, **how: bool) -> None:
+    daemon = Daemon(line, line_text, settings, **how)
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, daemon.stop)
+    await daemon.run()

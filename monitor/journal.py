@@ -1,0 +1,690 @@
+"""The journal: every payload as it came, written down before anybody looks at it.
+
+It is the truth; all else is a fold over it.
+One SQLite file holds one record for each payload, with the events that were new in it and the reasons for what was refused; a record, its events and its rejections are committed together or not at all.
+Source and id name an event for ever: what comes again is counted and dropped, but for what the broker had retained, which shows that a state still held.
+
+Each record bears the SHA-256 of itself and of the digest before it, so none can be altered, taken out or put in between without all digests after it being wrong.
+What was cut off at the end only shows against a digest kept elsewhere: therefore the last digest of each day, its root, is given out to be logged.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import os
+import sqlite3
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import closing
+from dataclasses import dataclass, field
+from itertools import chain, groupby
+from operator import itemgetter
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from monitor.core.events import AnyEvent, MonitorRecord, RecordKind
+from monitor.core.moments import HOUR, MINUTE, Moment, exact, midnight_before
+from monitor.core.wire import Reading, Rejection, read, write
+
+FORMAT = 1
+"""Of the file; another is refused rather than guessed at."""
+
+LEAD_IN_H = 25.0
+"""Hours before the period asked for: a day of what detections count over, and a clock change."""
+
+LEAD_OUT = MINUTE
+"""After the period asked for: what was raised within it may rest on an event that came a little later."""
+
+_TABLES = """
+CREATE TABLE file (
+    format INTEGER NOT NULL,
+    played INTEGER NOT NULL       -- 1: arrival is what each event says
+) STRICT;
+CREATE TABLE record (
+    position INTEGER PRIMARY KEY, -- 1, 2, 3, ... with none left out
+    arrival  INTEGER NOT NULL,    -- microseconds since the epoch, UTC, by the monitor's clock
+    topic    TEXT,                -- NULL: written by the monitor itself
+    retained INTEGER NOT NULL,
+    recorded INTEGER NOT NULL,    -- 1: arrival and retained stand in the event itself
+    payload  BLOB NOT NULL,
+    digest   BLOB NOT NULL
+) STRICT;
+CREATE TABLE event (
+    position INTEGER NOT NULL,
+    place    INTEGER NOT NULL,    -- in an array: 0, 1, 2, ...
+    source   TEXT NOT NULL,
+    id       TEXT NOT NULL,
+    at       INTEGER NOT NULL,    -- arrival, or the event's time where that is not known
+    again    INTEGER NOT NULL,    -- 1: retained by the broker, and known already
+    own      TEXT,                -- the monitor's own records: which kind
+    PRIMARY KEY (position, place)
+) STRICT, WITHOUT ROWID;
+CREATE UNIQUE INDEX event_name ON event (source, id) WHERE again = 0;
+CREATE INDEX event_own ON event (own, position) WHERE own IS NOT NULL;
+CREATE TABLE rejection (
+    position INTEGER NOT NULL,
+    place    INTEGER NOT NULL,
+    reason   TEXT NOT NULL,
+    label    TEXT NOT NULL,
+    PRIMARY KEY (position, place)
+) STRICT, WITHOUT ROWID;
+"""
+
+_RECORDS = """
+SELECT position, arrival, topic, retained, recorded, payload, digest
+FROM record ORDER BY position
+"""
+_EVENTS = "SELECT position, place, source, id, at, again, own FROM event ORDER BY position, place"
+_REJECTIONS = (
+    "SELECT position, place, reason, label FROM rejection ORDER BY position, place"
+)
+
+_FOLD = """
+SELECT r.position, r.arrival, r.topic, r.retained, r.recorded, r.payload, e.source, e.id
+FROM record AS r JOIN event AS e USING (position)
+WHERE {where} ORDER BY e.position, e.place
+"""
+
+_OWN = """
+SELECT position FROM event
+WHERE own = ? AND id NOT LIKE 'still/%' AND (? IS NULL OR at < ?) ORDER BY position
+"""
+_OWN_NEWEST = f"{_OWN.rstrip()} DESC"
+
+
+class JournalFault(Exception):
+    """A journal cannot be used as it is; the text says why, in one line."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry:
+    """One payload to be written down.
+
+    Args:
+        payload: as it came.
+        arrival: when, by the monitor's clock.
+        reading: what `wire` made of it.
+        topic: of a message; None for what the monitor writes itself.
+        retained: the broker sent it as a retained message.
+        recorded: arrival and retained stand in the events themselves.
+        kept: write it down though it holds neither event nor rejection.
+    """
+
+    payload: bytes
+    arrival: Moment
+    reading: Reading = field(default_factory=Reading)
+    topic: str | None = None
+    retained: bool = False
+    recorded: bool = False
+    kept: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Root:
+    """The last digest of a day: whoever keeps it can tell later whether the journal up to there was changed.
+
+    Args:
+        day: its 00:00 UTC.
+        position: of the day's last record.
+        digest: in hexadecimal digits.
+    """
+
+    day: Moment
+    position: int
+    digest: str
+
+
+@dataclass(frozen=True, slots=True)
+class Committed:
+    """What one transaction wrote.
+
+    Args:
+        events: those that were new, and retained ones that came again, in the order of the journal.
+        rejections: what was refused.
+        repeated: how many events were known already and dropped.
+        roots: of the days that ended.
+    """
+
+    events: tuple[AnyEvent, ...]
+    rejections: tuple[Rejection, ...]
+    repeated: int
+    roots: tuple[Root, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Rejected:
+    """One payload, or part of one, that was refused and kept."""
+
+    position: int
+    arrival: Moment
+    topic: str | None
+    payload: bytes
+    reason: str
+    label: str
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """Whether a journal is as it was written.
+
+    Args:
+        records: how many fit, from the first on.
+        digest: of the last that fits, in hexadecimal digits.
+        position: of the first that does not fit, or None.
+        what: is wrong with that one, in one line.
+    """
+
+    records: int
+    digest: str
+    position: int | None = None
+    what: str = ""
+
+
+def own(event: AnyEvent, now: Moment) -> Entry:
+    """*event*, made by the monitor or entered by a person, as something to be written down *now*."""
+    return Entry(
+        payload=write(event),
+        arrival=now,
+        reading=Reading(events=(event,)),
+        recorded=True,
+    )
+
+
+class Journal:
+    """One journal, open for writing or reading.
+
+    Not for two threads at once; any one thread at a time may use it.
+    """
+
+    def __init__(self, connection: sqlite3.Connection, lock: int | None = None) -> None:
+        self._connection = connection
+        self._lock = lock
+        version, played = connection.execute(
+            "SELECT format, played FROM file"
+        ).fetchone()
+        if version != FORMAT:
+            raise JournalFault(
+                f"the journal has format {version}; this monitor writes format {FORMAT}"
+            )
+        self.played = bool(played)
+        last = connection.execute(
+            "SELECT position, arrival, digest FROM record ORDER BY position DESC LIMIT 1"
+        ).fetchone()
+        self.position: int = last[0] if last else 0
+        self._day: Moment | None = midnight_before(last[1]) if last else None
+        self._digest: bytes = last[2] if last else _genesis(version, played)
+
+    @classmethod
+    def open(cls, path: Path | str, *, played: bool = False) -> Self:
+        """Open the journal at *path* for writing, making it where it is not there.
+
+        *played*: it is of a feed that is played; such a journal and one of a live feed are never the same file.
+
+        Raises:
+            JournalFault: it cannot be opened, is of the other sort, or another monitor writes it.
+        """
+        path = Path(path)
+        lock = _lock(path)
+        connection = None
+        try:
+            connection = _connect(path)
+            connection.execute("PRAGMA journal_mode = WAL")
+            connection.execute("PRAGMA synchronous = FULL")
+            _make(connection, played=played)
+            journal = cls(connection, lock)
+        except (sqlite3.Error, TypeError, JournalFault) as error:
+            if connection is not None:
+                connection.close()
+            os.close(lock)
+            raise JournalFault(f"{path} cannot be opened: {error}") from error
+        if journal.played != played:
+            journal.close()
+            holds = "a feed that was played" if journal.played else "a live feed"
+            raise JournalFault(
+                f"{path} holds {holds}; keep what is played in a journal of its own"
+            )
+        return journal
+
+    @classmethod
+    def read(cls, path: Path | str) -> Self:
+        """Open the journal at *path* for reading alone, also while a monitor writes it.
+
+        Raises:
+            JournalFault: there is none, or it cannot be read.
+        """
+        connection = _connect_to_read(Path(path))
+        try:
+            return cls(connection)
+        except (sqlite3.Error, TypeError) as error:
+            connection.close()
+            raise JournalFault(f"{path} is no journal: {error}") from error
+        except JournalFault:
+            connection.close()
+            raise
+
+    def close(self) -> None:
+        """Close the file; doing so twice is no fault."""
+        self._connection.close()
+        if self._lock is not None:
+            os.close(self._lock)
+            self._lock = None
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    @property
+    def digest(self) -> str:
+        """The digest of the last record, in hexadecimal digits."""
+        return self._digest.hex()
+
+    # Writing.
+
+    def append(self, entries: Sequence[Entry]) -> Committed:
+        """Write *entries* in one transaction and wait until the disk has them: all or, on an error, none.
+
+        Raises:
+            JournalFault: they could not be written.
+        """
+        draft = _Draft(self.position, self._digest, self._day)
+        connection = self._connection
+        try:
+            connection.execute("BEGIN IMMEDIATE")
+            try:
+                for entry in entries:
+                    draft.add(connection, entry)
+                connection.execute("COMMIT")
+            except BaseException:
+                connection.execute("ROLLBACK")
+                raise
+        except sqlite3.Error as error:
+            raise JournalFault(f"the journal cannot be written: {error}") from error
+        self.position, self._digest, self._day = draft.position, draft.digest, draft.day
+        return draft.committed()
+
+    # Reading.
+
+    def events(self, begin: int = 1) -> Iterator[AnyEvent]:
+        """Every event from position *begin* on, in the order of the journal, with what is known of its arrival.
+
+        Raises:
+            JournalFault: a record can no longer be read as it was.
+        """
+        return self._fold("e.position >= ?", begin)
+
+    def learnt(self) -> tuple[MonitorRecord, ...]:
+        """What was learnt from traffic, day by day."""
+        return tuple(self._own(RecordKind.LEARNT))
+
+    def payload(self, position: int) -> bytes:
+        """The payload at *position*, as it came.
+
+        Raises:
+            KeyError: there is none.
+        """
+        row = self._connection.execute(
+            "SELECT payload FROM record WHERE position = ?", (position,)
+        ).fetchone()
+        if row is None:
+            raise KeyError(position)
+        return bytes(row[0])
+
+    def last(
+        self, kind: RecordKind, before: Moment | None = None
+    ) -> MonitorRecord | None:
+        """The monitor's newest own record of *kind*, or the newest from before a moment."""
+        return next(self._own(kind, before, newest=True), None)
+
+    def rejected(self, begin: int = 1) -> Iterator[Rejected]:
+        """What was refused from position *begin* on, with its reasons."""
+        rows = self._connection.execute(
+            "SELECT position, arrival, topic, payload, reason, label"
+            " FROM rejection JOIN record USING (position)"
+            " WHERE position >= ? ORDER BY position, place",
+            (begin,),
+        )
+        with closing(rows):
+            for row in rows:
+                yield Rejected(*row)
+
+    def rejected_by_label(self) -> dict[str, int]:
+        """How much was refused since the journal began, by label."""
+        return dict(
+            self._connection.execute(
+                "SELECT label, count(*) FROM rejection GROUP BY label ORDER BY label"
+            )
+        )
+
+    def export(
+        self, begin: Moment, end: Moment, lead_in_h: float = LEAD_IN_H
+    ) -> Iterator[AnyEvent]:
+        """A recording of the time from *begin* up to *end*, in order of arrival.
+
+        It begins *lead_in_h* hours earlier, because what is found depends on what went before, and goes on for a minute, because what was raised may rest on what came a little later.
+        Before that stand what was last learnt, and what was last known of clocks and of the connection; a `window` record says what was asked for.
+        """
+        first = begin - round(lead_in_h * HOUR)
+        window = MonitorRecord(
+            id=f"window/{exact(begin)}/{exact(end)}",
+            source=self._monitor(),
+            subject=self._monitor(),
+            time=first,
+            arrival=first,
+            kind=RecordKind.WINDOW,
+            values={
+                "from": exact(begin),
+                "to": exact(end),
+                "lead_in_h": lead_in_h,
+            },
+        )
+        within = self._fold("e.at >= ? AND e.at < ?", first, end + LEAD_OUT)
+        return chain(self._before(first), (window,), within)
+
+    def _before(self, moment: Moment) -> Iterator[MonitorRecord]:
+        """What was in force at *moment*, the oldest first."""
+        clocks: dict[str, MonitorRecord] = {
+            str(record.values["source"]): record
+            for record in self._own(RecordKind.CLOCK, moment)
+        }
+        learnt = self.last(RecordKind.LEARNT, moment)
+        connection = [
+            record
+            for kind in _CONNECTION
+            if (record := self.last(kind, moment)) is not None
+        ]
+        connection = sorted(connection, key=_arrival)[-1:]
+        given = [*clocks.values(), *connection, *([learnt] if learnt else [])]
+        yield from sorted(given, key=_arrival)
+
+    def _monitor(self) -> str:
+        started = self.last(RecordKind.STARTED)
+        return started.source if started is not None else "monitor-1"
+
+    def _own(
+        self, kind: RecordKind, before: Moment | None = None, *, newest: bool = False
+    ) -> Iterator[MonitorRecord]:
+        # That a connection still held at a tick is no news of the connection.
+        positions = self._connection.execute(
+            _OWN_NEWEST if newest else _OWN, (kind.value, before, before)
+        )
+        with closing(positions):
+            for (position,) in positions:
+                for event in self._fold("e.position = ?", position):
+                    if isinstance(event, MonitorRecord):
+                        yield event
+
+    def _fold(self, where: str, *values: int) -> Iterator[AnyEvent]:
+        rows = self._connection.execute(_FOLD.format(where=where), values)
+        with closing(rows):
+            for position, group in groupby(rows, key=itemgetter(0)):
+                yield from _again(position, list(group))
+
+
+_CONNECTION = (
+    RecordKind.STARTED,
+    RecordKind.CONNECTED,
+    RecordKind.DISCONNECTED,
+    RecordKind.DRAINED,
+)
+
+
+def _arrival(record: MonitorRecord) -> Moment:
+    return record.arrival if record.arrival is not None else record.time
+
+
+def _again(position: int, rows: list[tuple[Any, ...]]) -> Iterator[AnyEvent]:
+    """The events of one record, read again from its payload."""
+    _, arrival, topic, retained, recorded, payload = rows[0][:6]
+    reading = read(
+        payload,
+        topic=topic,
+        arrival=None if recorded else arrival,
+        retained=bool(retained),
+        recorded=bool(recorded),
+        rehearsal=True,
+    )
+    there: dict[tuple[str, str], AnyEvent] = {}
+    for event in reading.events:
+        there.setdefault((event.source, event.id), event)
+    for row in rows:
+        event_or_none = there.get((row[6], row[7]))
+        if event_or_none is None:
+            raise JournalFault(
+                f"record {position} of the journal no longer gives event {row[6]}#{row[7]}"
+            )
+        yield event_or_none
+
+
+class _Draft:
+    """A transaction as it grows."""
+
+    def __init__(self, position: int, digest: bytes, day: Moment | None) -> None:
+        self.position, self.digest, self.day = position, digest, day
+        self._events: list[AnyEvent] = []
+        self._rejections: list[Rejection] = []
+        self._roots: list[Root] = []
+        self._repeated = 0
+
+    def add(self, connection: sqlite3.Connection, entry: Entry) -> None:
+        position = self.position + 1
+        events = self._new_events(connection, entry, position)
+        refused = [
+            (position, place, one.reason, one.label)
+            for place, one in enumerate(entry.reading.rejections)
+        ]
+        if not (events or refused or entry.kept):
+            return
+        day = midnight_before(entry.arrival)
+        if self.day is not None and day > self.day:
+            self._roots.append(Root(self.day, self.position, self.digest.hex()))
+        self.day = max(day, self.day if self.day is not None else day)
+        row = (
+            position,
+            entry.arrival,
+            entry.topic,
+            int(entry.retained),
+            int(entry.recorded),
+            entry.payload,
+        )
+        self.digest = _digest(self.digest, row, events, refused)
+        self.position = position
+        connection.execute(
+            "INSERT INTO record VALUES (?, ?, ?, ?, ?, ?, ?)", (*row, self.digest)
+        )
+        connection.executemany("INSERT INTO rejection VALUES (?, ?, ?, ?)", refused)
+        self._rejections += entry.reading.rejections
+
+    def _new_events(
+        self, connection: sqlite3.Connection, entry: Entry, position: int
+    ) -> list[tuple[Any, ...]]:
+        rows: list[tuple[Any, ...]] = []
+        for place, event in enumerate(entry.reading.events):
+            at = event.arrival if event.arrival is not None else event.time
+            kind = event.kind.value if isinstance(event, MonitorRecord) else None
+            row = (position, place, event.source, event.id, at, 0, kind)
+            if not _insert(connection, row):
+                if not event.retained:
+                    self._repeated += 1
+                    continue
+                row = (*row[:5], 1, kind)
+                _insert(connection, row)
+            rows.append(row)
+            self._events.append(event)
+        return rows
+
+    def committed(self) -> Committed:
+        return Committed(
+            tuple(self._events),
+            tuple(self._rejections),
+            self._repeated,
+            tuple(self._roots),
+        )
+
+
+def _insert(connection: sqlite3.Connection, row: tuple[Any, ...]) -> bool:
+    cursor = connection.execute(
+        "INSERT OR IGNORE INTO event VALUES (?, ?, ?, ?, ?, ?, ?)", row
+    )
+    return cursor.rowcount == 1
+
+
+def _genesis(version: int, played: int) -> bytes:
+    """What the first record is chained to: the sort of journal it is."""
+    return hashlib.sha256(b"tallywatch journal %d %d" % (version, played)).digest()
+
+
+def _digest(
+    before: bytes,
+    record: tuple[Any, ...],
+    events: Iterable[tuple[Any, ...]],
+    rejections: Iterable[tuple[Any, ...]],
+) -> bytes:
+    """The digest of a record: over the one before and every column of it, each with its length."""
+    parts = [before]
+    for table in ([record], events, rejections):
+        rows = [_bytes(value) for row in table for value in row]
+        parts.append(b"(%d" % len(rows))
+        parts += rows
+    return hashlib.sha256(b"".join(parts)).digest()
+
+
+def _bytes(value: Any) -> bytes:
+    if value is None:
+        return b"-"
+    if isinstance(value, int):
+        return b"i%d;" % value
+    raw = value.encode() if isinstance(value, str) else bytes(value)
+    return b"%d:%b" % (len(raw), raw)
+
+
+# The file.
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    # Transactions are begun by hand: one a group, never one a statement.
+    return sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+
+
+def _connect_to_read(path: Path) -> sqlite3.Connection:
+    if not path.is_file():
+        raise JournalFault(f"{path}: there is no journal")
+    try:
+        return sqlite3.connect(
+            f"{path.resolve().as_uri()}?mode=ro",
+            uri=True,
+            isolation_level=None,
+            check_same_thread=False,
+        )
+    except sqlite3.Error as error:
+        raise JournalFault(f"{path} cannot be opened: {error}") from error
+
+
+def _make(connection: sqlite3.Connection, *, played: bool) -> None:
+    connection.execute("BEGIN IMMEDIATE")
+    there = connection.execute(
+        "SELECT count(*) FROM sqlite_master WHERE name = 'file'"
+    ).fetchone()[0]
+    if not there:
+        for statement in _TABLES.split(";\n"):
+            connection.execute(statement)
+        connection.execute("INSERT INTO file VALUES (?, ?)", (FORMAT, int(played)))
+    connection.execute("COMMIT")
+
+
+def _lock(path: Path) -> int:
+    """Hold the journal for this process alone; the system lets go of it when the process ends, however it ends."""
+    # A file of its own: closing any handle of the database itself would drop the locks of SQLite.
+    name = f"{path}.lock"
+    try:
+        handle = os.open(name, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+    except OSError as error:
+        raise JournalFault(f"{path} cannot be opened: {error.strerror}") from error
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        os.close(handle)
+        raise JournalFault(f"{path} is being written by another monitor") from None
+    return handle
+
+
+# Verifying.
+
+
+def verify(path: Path | str) -> Verdict:
+    """Whether the journal at *path* is as it was written; else the first record that does not fit.
+
+    Raises:
+        JournalFault: there is none.
+    """
+    with closing(_connect_to_read(Path(path))) as connection:
+        # As bytes: what was altered need not be text any more.
+        connection.text_factory = bytes
+        return _Audit().run(connection)
+
+
+class _Audit:
+    """The chain followed from its beginning."""
+
+    def __init__(self) -> None:
+        self.records = 0
+        self.digest = b""
+
+    def run(self, connection: sqlite3.Connection) -> Verdict:
+        try:
+            what = self._follow(connection)
+        except (sqlite3.Error, TypeError) as error:
+            what = f"cannot be read: {error}"
+        if what is None:
+            return Verdict(self.records, self.digest.hex())
+        return Verdict(self.records, self.digest.hex(), self.records + 1, what)
+
+    def _follow(self, connection: sqlite3.Connection) -> str | None:
+        version, played = connection.execute(
+            "SELECT format, played FROM file"
+        ).fetchone()
+        self.digest = _genesis(version, played)
+        events = _Beside(connection.execute(_EVENTS))
+        rejections = _Beside(connection.execute(_REJECTIONS))
+        for *record, digest in connection.execute(_RECORDS):
+            position = self.records + 1
+            if record[0] != position:
+                return f"is missing: the next is {record[0]}"
+            of, refused = events.of(position), rejections.of(position)
+            if of is None or refused is None:
+                return "an event or rejection stands where it does not belong"
+            expected = _digest(self.digest, tuple(record), of, refused)
+            if digest != expected:
+                return "it, its events or its rejections are not as they were written"
+            self.records, self.digest = position, expected
+        if events.more() or rejections.more():
+            return "events or rejections stand after the last record"
+        return None
+
+
+class _Beside:
+    """Rows of another table, taken alongside the records in order."""
+
+    def __init__(self, rows: Iterator[tuple[Any, ...]]) -> None:
+        self._rows = rows
+        self._next: tuple[Any, ...] | None = next(rows, None)
+
+    def of(self, position: int) -> list[tuple[Any, ...]] | None:
+        """The rows of *position*; None where one before it was left over."""
+        found = []
+        while self._next is not None and self._next[0] <= position:
+            if self._next[0] < position:
+                return None
+            found.append(self._next)
+            self._next = next(self._rows, None)
+        return found
+
+    def more(self) -> bool:
+        return self._next is not None
