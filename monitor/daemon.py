@@ -182,7 +182,7 @@ class Daemon:
 
     async def _in_force(self) -> None:
         """Journal that the monitor started, and with what."""
-        entries = []
+        entries: list[Entry] = []
         for kind, text, digest in (
             (RecordKind.SETTINGS, self._settings.text(), None),
             (RecordKind.LINE, self._line_text, self._line.digest),
@@ -575,11 +575,16 @@ def run(
     Raises:
         DaemonFault: it cannot go on.
     """
-    asyncio.run(_run(line, line_text, settings, played=played, rehearsal=rehearsal))
+    daemon = Daemon(line, line_text, settings, played=played, rehearsal=rehearsal)
+    asyncio.run(until_told(daemon))
 
 
-async def _run(line: Line, line_text: str, settings: Settings, **how: bool) -> None:
-    daemon = Daemon(line, line_text, settings, **how)
+async def until_told(daemon: Daemon) -> None:
+    """Run *daemon* until this process is told to end, by SIGTERM or SIGINT.
+
+    Raises:
+        DaemonFault: it cannot go on.
+    """
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, daemon.stop)

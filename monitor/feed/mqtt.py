@@ -82,7 +82,7 @@ class _Client(aiomqtt.Client):
 
         inner.on_connect = on_connect
 
-    async def __aexit__(self, *error: Any) -> None:
+    async def __aexit__(self, *error: Any) -> None:  # noqa: PYI036 (as the class above has it)
         try:
             await super().__aexit__(*error)
         finally:
@@ -216,16 +216,15 @@ class MqttFeed:
     async def _subscribe(self, client: _Client) -> None:
         granted = await client.subscribe(self._topic, qos=1)
         for code in granted:
-            if int(getattr(code, "value", code)) >= 0x80:
+            number = code if isinstance(code, int) else code.value
+            if number >= REFUSED:
                 raise FeedLost(
                     f"the broker refuses to subscribe to {self._topic}: {code}"
                 )
 
-    async def _say(
-        self, client: _Client, state: str, timeout: float | None = None
-    ) -> None:
+    async def _say(self, client: _Client, state: str) -> None:
         await client.publish(
-            self._status_topic, self._status(state), qos=1, retain=True, timeout=timeout
+            self._status_topic, self._status(state), qos=1, retain=True
         )
 
     def _status(self, state: str) -> str:

@@ -1,0 +1,444 @@
+from __future__ import annotations
+
+import json
+import sqlite3
+
+import pytest
+from hypothesis import given, strategies as st
+
+from monitor.core.events import MonitorRecord, RecordKind
+from monitor.core.moments import DAY, HOUR, MINUTE, SECOND, parse
+from monitor.core.wire import read
+from monitor.journal import Entry, Journal, JournalFault, Verdict, own, verify
+
+NOON = parse("2026-05-04T12:00:00Z")
+
+
+def event(number, *, section="T1", state="clear", time="2026-05-04T12:00:00Z", **more):
+    """One event of a section, as CloudEvents has it."""
+    return {
+        "specversion": "1.0",
+        "id": str(number),
+        "source": "gw/1",
+        "type": "tallywatch.section.state",
+        "subject": section,
+        "time": time,
+        "data": {"state": state},
+        **more,
+    }
+
+
+def entry(*events, arrival=NOON, retained=False, raw=None):
+    """A message that came: one event, an array of them, or *raw* bytes."""
+    if raw is None:
+        raw = json.dumps(events[0] if len(events) == 1 else events).encode()
+    return Entry(
+        payload=raw,
+        arrival=arrival,
+        reading=read(raw, arrival=arrival, retained=retained, live=True),
+        topic="tally/a/section/T1/state",
+        retained=retained,
+    )
+
+
+def record(kind, at, number=1, **values):
+    """A record that the monitor wrote at a moment."""
+    made = MonitorRecord(
+        id=f"{kind.value}/{number}",
+        source="monitor-7",
+        subject="monitor-7",
+        time=at,
+        arrival=at,
+        kind=kind,
+        values=values,
+    )
+    return own(made, at)
+
+
+def ids(events):
+    """The ids of *events*."""
+    return [event.id for event in events]
+
+
+@pytest.fixture
+def path(tmp_path):
+    """Where a journal is to be."""
+    return tmp_path / "journal.sqlite"
+
+
+@pytest.fixture
+def journal(path):
+    """A new journal."""
+    with Journal.open(path) as journal:
+        yield journal
+
+
+def test_an_event_is_read_back_as_it_was_taken(journal):
+    """What the fold reads equals what was taken, with its arrival."""
+    taken = journal.append([entry(event(1), arrival=NOON + 7)]).events
+
+    assert list(journal.events()) == list(taken)
+    assert taken[0].arrival == NOON + 7
+
+
+def test_source_and_id_name_an_event_for_ever(path):
+    """An event that comes again is counted and dropped, also after a start."""
+    with Journal.open(path) as journal:
+        journal.append([entry(event(1)), entry(event(2))])
+    with Journal.open(path) as journal:
+        again = journal.append([entry(event(2)), entry(event(3)), entry(event(3))])
+
+        assert ids(again.events) == ["3"]
+        assert again.repeated == 2
+        assert ids(journal.events()) == ["1", "2", "3"]
+        assert journal.position == 3
+
+
+def test_the_same_id_of_another_source_is_another_event(journal):
+    """Only source and id together name an event."""
+    other = event(1) | {"source": "gw/2"}
+
+    assert len(journal.append([entry(event(1)), entry(other)]).events) == 2
+
+
+def test_what_the_broker_retained_is_a_line_again(journal):
+    """A retained message that comes again shows that the state still held: it is kept, with its new arrival."""
+    journal.append([entry(event(1))])
+    again = journal.append([entry(event(1), arrival=NOON + SECOND, retained=True)] * 2)
+
+    assert again.repeated == 0
+    assert [(e.id, e.arrival, e.retained) for e in journal.events()] == [
+        ("1", NOON, False),
+        ("1", NOON + SECOND, True),
+        ("1", NOON + SECOND, True),
+    ]
+
+
+def test_an_array_gives_only_what_is_new_in_it(journal):
+    """Of an array, members that are known are dropped and the others keep their order."""
+    journal.append([entry(event(2))])
+    committed = journal.append([entry(event(1), event(2), event(3), event(3))])
+
+    assert ids(committed.events) == ["1", "3"]
+    assert committed.repeated == 2
+    assert ids(journal.events()) == ["2", "1", "3"]
+
+
+@given(st.lists(st.lists(st.integers(0, 20), min_size=1, max_size=4), max_size=12))
+def test_batches_make_no_difference(tmp_path_factory, batches):
+    """Each event is there once, in order of its first coming, however messages are grouped."""
+    path = tmp_path_factory.mktemp("journal") / "j.sqlite"
+    with Journal.open(path) as journal:
+        for batch in batches:
+            journal.append([entry(event(number)) for number in batch])
+        came = ids(journal.events())
+
+    assert came == list(dict.fromkeys(str(n) for batch in batches for n in batch))
+    assert verify(path).position is None
+
+
+def test_what_is_refused_is_kept_with_its_reason(journal):
+    """A payload that is no event stands in the rejected store, as it came."""
+    bad = entry(raw=b"{\xff", arrival=NOON + 5)
+    journal.append([bad, entry(event(1)), entry(event(2) | {"type": "x"}, event(3))])
+
+    refused = list(journal.rejected())
+    assert [(one.position, one.label) for one in refused] == [
+        (1, "not_utf8"),
+        (3, "unknown_type"),
+    ]
+    assert refused[0].payload == b"{\xff"
+    assert refused[0].arrival == NOON + 5
+    assert refused[0].topic == "tally/a/section/T1/state"
+    assert "UTF-8" in refused[0].reason
+    assert journal.rejected_by_label() == {"not_utf8": 1, "unknown_type": 1}
+    assert ids(journal.events()) == ["1", "3"]
+
+
+def test_a_group_is_written_whole_or_not_at_all(journal, path):
+    """When a group cannot be written nothing of it is there, and the next goes on as if it had not been."""
+    journal.append([entry(event(1))])
+    broken = Entry(payload=None, arrival=NOON, kept=True)
+    with pytest.raises((JournalFault, TypeError)):
+        journal.append([entry(event(2)), broken])
+    journal.append([entry(event(3))])
+
+    assert ids(journal.events()) == ["1", "3"]
+    assert verify(path) == Verdict(2, journal.digest)
+
+
+def filled(path):
+    """A journal with something of everything in it."""
+    with Journal.open(path) as journal:
+        journal.append(
+            [
+                record(RecordKind.STARTED, NOON, version="1"),
+                entry(event(1), event(2) | {"time": "never"}),
+                entry(raw=b"nonsense"),
+                entry(event(3), retained=True),
+                entry(event(3), retained=True),
+                Entry(payload=b"a text", arrival=NOON, kept=True),
+            ]
+        )
+        return journal.digest
+
+
+CELLS = [
+    ("file", "played", 1, 1, "played + 1"),
+    ("record", "position", 3, 3, "position + 100"),
+    ("record", "arrival", 2, 2, "arrival + 1"),
+    ("record", "topic", 2, 2, "topic || '/'"),
+    ("record", "topic", 1, 1, "''"),
+    ("record", "retained", 4, 4, "0"),
+    ("record", "recorded", 1, 1, "0"),
+    ("record", "payload", 6, 6, "CAST('a texT' AS BLOB)"),
+    ("record", "digest", 5, 5, "zeroblob(32)"),
+    ("event", "position", 2, 2, "position + 100"),
+    ("event", "place", 2, 2, "place + 1"),
+    ("event", "source", 2, 2, "source || '0'"),
+    ("event", "id", 4, 4, "id || '0'"),
+    ("event", "at", 4, 4, "at - 1"),
+    ("event", "again", 4, 4, "2"),
+    ("event", "own", 1, 1, "'drained'"),
+    ("rejection", "position", 3, 3, "position + 100"),
+    ("rejection", "place", 3, 3, "7"),
+    ("rejection", "reason", 2, 2, "reason || ' '"),
+    ("rejection", "label", 3, 3, "'bad_time'"),
+]
+
+
+@pytest.mark.parametrize(
+    ("table", "column", "position", "first", "to"),
+    [
+        pytest.param(*cell, id=f"{i}-{cell[0]}-{cell[1]}")
+        for i, cell in enumerate(CELLS)
+    ],
+)
+def test_verify_names_the_first_record_that_was_altered(
+    path, table, column, position, first, to
+):
+    """Whatever column is changed, the first record that no longer fits is named."""
+    filled(path)
+    with sqlite3.connect(path) as connection:
+        where = "1" if table == "file" else f"position = {position}"
+        changed = connection.execute(
+            f"UPDATE {table} SET {column} = {to} WHERE {where}"
+        )
+        assert changed.rowcount >= 1
+    connection.close()
+
+    verdict = verify(path)
+    assert verdict.position == first
+    assert verdict.records == first - 1
+    assert verdict.what
+
+
+def test_every_column_is_tried(path):
+    """The test above leaves no column out."""
+    filled(path)
+    connection = sqlite3.connect(path)
+    there = {
+        (table, column[1])
+        for table in ("file", "record", "event", "rejection")
+        for column in connection.execute(f"PRAGMA table_info({table})")
+    }
+    connection.close()
+
+    tried = {cell[:2] for cell in CELLS}
+    assert there - tried == {("file", "format")}  # another format is not read at all
+
+
+def test_verify_finds_a_record_taken_out(path):
+    """A record that is missing in the middle is named."""
+    filled(path)
+    with sqlite3.connect(path) as connection:
+        for table in ("record", "event", "rejection"):
+            connection.execute(f"DELETE FROM {table} WHERE position = 2")
+    connection.close()
+
+    assert verify(path).position == 2
+    assert "missing" in verify(path).what
+
+
+def test_verify_finds_an_event_put_in(path):
+    """An event that no record ever gave is found, also after the last record."""
+    filled(path)
+    with sqlite3.connect(path) as connection:
+        connection.execute("INSERT INTO event VALUES (99, 0, 'x', 'y', 0, 0, NULL)")
+    connection.close()
+
+    assert verify(path).position == 7
+
+
+def test_a_journal_as_it_was_written_fits(path):
+    """An untouched journal fits to its last record, and gives the digest that was logged."""
+    digest = filled(path)
+
+    assert verify(path) == Verdict(6, digest)
+
+
+def test_a_file_that_is_damaged_is_told_not_raised(path):
+    """Damage below SQL is a record that cannot be read."""
+    filled(path)
+    with path.open("r+b") as file:
+        file.seek(200)
+        file.write(b"\xff" * 8000)
+
+    assert verify(path).position is not None
+
+
+def test_the_chain_goes_on_after_a_start(path):
+    """A journal opened again chains to the record before."""
+    filled(path)
+    with Journal.open(path) as journal:
+        journal.append([entry(event(9))])
+        digest = journal.digest
+
+    assert verify(path) == Verdict(7, digest)
+
+
+def test_the_root_of_each_day_is_given_out(path):
+    """With the first record of a day comes the digest of the last one before it."""
+    with Journal.open(path) as journal:
+        journal.append([entry(event(1)), entry(event(2))])
+        yesterday = journal.digest
+    with Journal.open(path) as journal:
+        committed = journal.append([entry(event(3), arrival=NOON + DAY)])
+
+    [root] = committed.roots
+    assert (root.day, root.position, root.digest) == (NOON - 12 * HOUR, 2, yesterday)
+
+
+def test_nobody_else_may_write(path, journal):
+    """While one monitor writes a journal, another is refused."""
+    with pytest.raises(JournalFault, match="another monitor"):
+        Journal.open(path)
+
+
+def test_it_can_be_read_while_it_is_written(path, journal):
+    """An export needs no standstill."""
+    journal.append([entry(event(1))])
+    with Journal.read(path) as reader:
+        journal.append([entry(event(2))])
+
+        assert ids(reader.events()) == ["1", "2"]
+
+
+def test_a_live_journal_takes_nothing_that_is_played(path, journal):
+    """A rehearsal never goes into the journal of the real feed."""
+    journal.close()
+    with pytest.raises(JournalFault, match="of its own"):
+        Journal.open(path, played=True)
+
+
+@pytest.mark.parametrize(
+    "content",
+    [b"", b"no database, but long enough to look at" * 100],
+    ids=["none", "text"],
+)
+def test_what_is_no_journal_is_said_in_a_line(path, content):
+    """A file that is no journal is a fault in one line."""
+    path.write_bytes(content)
+    with pytest.raises(JournalFault) as caught:
+        Journal.read(path)
+
+    assert "\n" not in str(caught.value)
+
+
+def test_a_journal_that_is_not_there_is_not_made_by_reading(path):
+    """Reading and verifying make no file."""
+    with pytest.raises(JournalFault, match="there is no journal"):
+        Journal.read(path)
+    with pytest.raises(JournalFault, match="there is no journal"):
+        verify(path)
+    assert not path.exists()
+
+
+def test_what_is_played_says_itself_when_it_came(path):
+    """Where arrival is recorded, the fold takes it from the event, and has none where there is none."""
+    told = event(1, recordedtime="2026-04-01T00:00:00Z", recordedretained=True)
+    raws = [json.dumps(one).encode() for one in (told, event(2))]
+    entries = [
+        Entry(
+            payload=raw, arrival=NOON, reading=read(raw, recorded=True), recorded=True
+        )
+        for raw in raws
+    ]
+    with Journal.open(path, played=True) as journal:
+        journal.append(entries)
+
+        assert [(e.arrival, e.retained) for e in journal.events()] == [
+            (parse("2026-04-01T00:00:00Z"), True),
+            (None, False),
+        ]
+
+
+def test_an_export_has_its_lead_in_and_says_what_was_asked_for(journal):
+    """A recording of an hour begins 25 hours earlier, with what was in force before that."""
+    begin, end = NOON, NOON + HOUR
+    lead = begin - 25 * HOUR
+    journal.append(
+        [
+            record(RecordKind.STARTED, lead - 9 * HOUR, version="1"),
+            record(RecordKind.LEARNT, lead - 8 * HOUR, 1, until=1),
+            record(RecordKind.LEARNT, lead - 7 * HOUR, 2, until=2),
+            record(RecordKind.CLOCK, lead - 6 * HOUR, 1, source="a", correction_s=1),
+            record(RecordKind.CLOCK, lead - 5 * HOUR, 2, source="b", correction_s=2),
+            record(RecordKind.CLOCK, lead - 4 * HOUR, 3, source="a", correction_s=3),
+            record(RecordKind.DRAINED, lead - 3 * HOUR),
+            entry(event("before"), arrival=lead - 1),
+            entry(event("lead-in"), arrival=lead),
+            record(RecordKind.CLOCK, lead + 1, 4, source="a", correction_s=4),
+            entry(event("within"), arrival=end - 1),
+            entry(event("lead-out"), arrival=end + MINUTE - 1),
+            entry(event("after"), arrival=end + MINUTE),
+        ]
+    )
+
+    recording = list(journal.export(begin, end))
+
+    assert ids(recording) == [
+        "learnt/2",
+        "clock/2",
+        "clock/3",
+        "drained/1",
+        f"window/2026-05-04T12:00:00.000Z/2026-05-04T13:00:00.000Z",
+        "lead-in",
+        "clock/4",
+        "within",
+        "lead-out",
+    ]
+    window = recording[4]
+    assert isinstance(window, MonitorRecord)
+    assert window.source == "monitor-7"
+    assert window.values == {
+        "from": "2026-05-04T12:00:00.000Z",
+        "to": "2026-05-04T13:00:00.000Z",
+        "lead_in_h": 25.0,
+    }
+
+
+def test_records_of_the_monitor_are_found_by_kind(journal):
+    """What was learnt comes back in order; a tick is no news of the connection."""
+    journal.append(
+        [
+            record(RecordKind.LEARNT, NOON, 1, until=1),
+            record(RecordKind.CONNECTED, NOON, 1, session="new"),
+            record(RecordKind.LEARNT, NOON + DAY, 2, until=2),
+        ]
+    )
+    still = MonitorRecord(
+        id="still/3",
+        source="monitor-7",
+        subject="monitor-7",
+        time=NOON + DAY,
+        arrival=NOON + DAY,
+        kind=RecordKind.CONNECTED,
+        values={"still": True},
+    )
+    journal.append([own(still, NOON + DAY)])
+
+    assert [one.values["until"] for one in journal.learnt()] == [1, 2]
+    last = journal.last(RecordKind.CONNECTED)
+    assert last is not None
+    assert last.values == {"session": "new"}
