@@ -41,7 +41,7 @@ class Mosquitto:
             encoding="utf-8",
         )
         self._log = directory / "mosquitto.log"
-        self._process = None
+        self._process: subprocess.Popen[bytes] | None = None
 
     def start(self):
         """Start it, and wait until it listens."""
@@ -62,6 +62,7 @@ class Mosquitto:
 
     def stop(self):
         """Stop it in good order."""
+        assert self._process is not None
         self._process.terminate()
         self._process.wait(10)
 

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+import os
 from pathlib import Path
 
 import pytest
@@ -13,8 +14,6 @@ EXAMPLE = Path(__file__).parent.parent / "deploy/example/settings.toml"
 @pytest.fixture(autouse=True)
 def plain(monkeypatch):
     """An environment without settings."""
-    import os
-
     for name in os.environ:
         if name.startswith("TALLYWATCH_"):
             monkeypatch.delenv(name)
@@ -177,7 +176,7 @@ def test_the_password_comes_from_a_file_and_is_never_shown(tmp_path, monkeypatch
         assert "sesame" not in repr(one)
 
 
-def test_a_password_that_is_wrong_is_not_told(monkeypatch):
+def test_a_password_that_is_wrong_is_not_told():
     """A fault in the password's setting says nothing of its value."""
     assert "sesame" not in str(faults(broker={"username": "u", "password": ["sesame"]}))
     assert "sesame" not in str(faults(broker={"password": "sesame"}))
