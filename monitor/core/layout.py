@@ -11,6 +11,7 @@ import hashlib
 import tomllib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
+from difflib import get_close_matches
 from typing import Annotated, Any, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
@@ -133,6 +134,7 @@ class Line:
     _neighbours: Mapping[str, tuple[str, ...]]
     _heads_of: Mapping[str, tuple[str, ...]]
     _sections_of: Mapping[str, tuple[str, ...]]
+    _open: frozenset[str]
 
     def neighbours(self, section: str) -> tuple[str, ...]:
         """The sections that share a head with *section*, each once."""
@@ -140,7 +142,7 @@ class Line:
 
     def is_open(self, section: str) -> bool:
         """Whether a train can leave *section* to where there is no detection."""
-        return any(OPEN in self.heads[head].between for head in self._heads_of[section])
+        return section in self._open
 
     def heads_of(self, section: str) -> tuple[str, ...]:
         """The heads at the boundary of *section*, in the order of the file."""
@@ -168,18 +170,28 @@ T = TypeVar("T")
 Id = Annotated[
     str,
     StringConstraints(
-        strict=True, min_length=1, max_length=60, pattern=r"^[^\s/+#\x00-\x1f\x7f]+$"
+        strict=True, min_length=1, max_length=60, pattern=r"^[^\s/+#\p{Cc}\p{Cf}]+$"
     ),
 ]
 """An id becomes a level of a topic and a part of an alert's subject."""
 
+Place = Annotated[
+    str,
+    StringConstraints(
+        strict=True, min_length=1, max_length=120, pattern=r"^[^/\p{Cc}]+$"
+    ),
+]
+"""Where people go, in words; a part of an alert's subject too."""
+
 Name = Annotated[
     str,
     StringConstraints(
-        strict=True, min_length=1, max_length=120, pattern=r"^[^/\x00-\x1f\x7f]+$"
+        strict=True, min_length=1, max_length=120, pattern=r"^[^\p{Cc}]+$"
     ),
 ]
-Text = Annotated[str, StringConstraints(strict=True, max_length=300)]
+Text = Annotated[
+    str, StringConstraints(strict=True, max_length=300, pattern=r"^[^\p{Cc}]*$")
+]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True)]
 Finite = Annotated[float, Field(allow_inf_nan=False, strict=True)]
 Range = tuple[Finite, Finite]
@@ -218,7 +230,7 @@ class _HeadTable(_Table):
 
 class _EvaluatorTable(_Table):
     id: Id
-    site: Name
+    site: Place
     supply: Id | None = None
     gateway: Id | None = None
     rack: Text | None = None
@@ -226,7 +238,7 @@ class _EvaluatorTable(_Table):
 
 
 class _SiteTable(_Table):
-    id: Name
+    id: Place
     access: Text | None = None
     telephone: Text | None = None
 
@@ -253,28 +265,55 @@ _TABLES: dict[str, type[_Table]] = {
 }
 
 
+_LIMITS = TypeAdapter(dict[str, Range])
+
+_NO_ID = "; an id has no spaces, slashes, + or #"
+
+
 def read_line(text: str, name: str = "line.toml") -> Line:
     """The line that *text* describes.
 
     Raises:
         LineFault: with every fault of the file *name*, each on a line that names file, table and id.
     """
-    reading = _Reading(name)
     try:
-        raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+        raw = tomllib.loads(text.removeprefix("\ufeff"))
+    except (ValueError, RecursionError) as error:
         raise LineFault([f"{name}: not TOML: {error}"]) from None
+    reading = _Reading(name)
     head = reading.line(raw.get("line"))
     limits = reading.limits(raw.get("limits", {}), "[limits]")
     tables = {table: reading.rows(raw, table) for table in _TABLES}
-    for key in raw.keys() - _TABLES.keys() - {"line", "limits"}:
-        known = ", ".join(sorted([*_TABLES, "line", "limits"]))
-        reading.fault(f"[{key}]", f"no such table; there are {known}")
+    known = (*_TABLES, "line", "limits")
+    for key in raw.keys() - set(known):
+        reading.fault(f"[{key}]", f"no such table{_hint(key, known)}")
     reading.graph(tables)
     if reading.faults or head is None:
         raise LineFault(reading.faults)
     digest = hashlib.sha256(text.encode()).hexdigest()
-    return _build(head, limits, tables, digest)
+    read = {table: rows.read for table, rows in tables.items()}
+    return _build(head, limits, read, digest)
+
+
+def _hint(key: str, known: Iterable[str]) -> str:
+    known = sorted(known)
+    near = get_close_matches(key, known, n=1)
+    return f"; is it {near[0]}?" if near else f"; there are {', '.join(known)}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Rows:
+    """The rows of one table.
+
+    Args:
+        read: by id, those without a fault in themselves.
+        ids: of all that have one, so that a row with a fault is not called missing besides.
+        between: what heads name, of all where it can be read.
+    """
+
+    read: dict[str, Any] = field(default_factory=dict)
+    ids: set[str] = field(default_factory=set)
+    between: list[list[str]] = field(default_factory=list)
 
 
 class _Reading:
@@ -285,13 +324,15 @@ class _Reading:
         self.faults: list[str] = []
 
     def fault(self, where: str, what: str) -> None:
-        self.faults.append(f"{self.name}: {where}: {what}")
+        # What a file holds may hold line feeds; a fault is one line all the same.
+        line = f"{self.name}: {where}: {what}"
+        self.faults.append("".join(c if c.isprintable() else "?" for c in line))
 
     def line(self, raw: object) -> _LineTable | None:
         if raw is None:
             self.fault("[line]", "missing; it gives name and timezone")
             return None
-        table = self._validate(_LineTable, raw, "[line]")
+        table: _LineTable | None = self._validate(_LineTable, raw, "[line]")
         if table is not None:
             try:
                 ZoneInfo(table.timezone)
@@ -301,94 +342,104 @@ class _Reading:
 
     def limits(self, raw: object, where: str) -> Limits:
         try:
-            found = TypeAdapter(dict[str, Range]).validate_python(raw)
+            found = _LIMITS.validate_python(raw)
         except ValidationError as error:
-            self._explain(error, where)
+            self._explain(error, where, MEASURED)
             return {}
-        for measured, (low, high) in found.items():
+        self._bounds(found, where)
+        return found
+
+    def _bounds(self, limits: Limits, where: str) -> None:
+        for measured, (low, high) in limits.items():
             if measured not in MEASURED:
                 self.fault(
-                    f"{where} {measured}", f"expected one of {', '.join(MEASURED)}"
+                    f"{where} {measured}", f"no such value{_hint(measured, MEASURED)}"
                 )
             if low >= high:
-                self.fault(f"{where} {measured}", f"low {low:g} is not below {high:g}")
-        return found
-
-    def rows(self, raw: dict[str, Any], table: str) -> dict[str, Any]:
-        rows = raw.get(table, [])
-        if not rows and table == "section":
-            self.fault("[[section]]", "there is none")
-        if not isinstance(rows, list):
-            self.fault(f"[{table}]", f"write it as [[{table}]], one for each")
-            return {}
-        found: dict[str, Any] = {}
-        for number, row in enumerate(rows, 1):
-            named = row.get("id") if isinstance(row, dict) else None
-            where = (
-                f"[[{table}]] {named if isinstance(named, str) else f'no. {number}'}"
-            )
-            read = self._validate(_TABLES[table], row, where)
-            identity: Any = getattr(read, "id", None)
-            if identity is None:
-                continue
-            if identity in found:
-                self.fault(where, "this id stands twice")
-            if identity == OPEN and table == "section":
                 self.fault(
-                    where, "open means no detection; a section cannot be so called"
+                    f"{where} {measured}",
+                    f"the low one, {low:g}, is not below {high:g}",
                 )
-            found[identity] = read
+
+    def rows(self, raw: dict[str, Any], table: str) -> _Rows:
+        found = _Rows()
+        given = raw.get(table, [])
+        if not isinstance(given, list):
+            self.fault(f"[{table}]", f"write it as [[{table}]], one for each")
+            return found
+        if not given and table == "section":
+            self.fault("[[section]]", "there is none")
+        for number, row in enumerate(given, 1):
+            self._row(row, number, table, found)
         return found
 
-    def graph(self, tables: dict[str, dict[str, Any]]) -> None:
+    def _row(self, row: object, number: int, table: str, found: _Rows) -> None:
+        raw = row if isinstance(row, dict) else {}
+        named = raw.get("id")
+        where = f"[[{table}]] {named if isinstance(named, str) else f'no. {number}'}"
+        read = self._validate(_TABLES[table], row, where)
+        between = raw.get("between")
+        sides = between if isinstance(between, list) else [between]
+        found.between.append([one for one in sides if isinstance(one, str)])
+        if not isinstance(named, str):
+            return
+        if named in found.ids:
+            self.fault(where, "this id stands twice")
+        if named == OPEN and table == "section":
+            self.fault(where, "open means no detection; a section cannot be so called")
+        found.ids.add(named)
+        if read is not None:
+            found.read[named] = read
+
+    def graph(self, tables: dict[str, _Rows]) -> None:
         """What the tables say of one another."""
-        sections, evaluators = tables["section"], tables["evaluator"]
-        bounded: set[str] = set()
-        for head in tables["head"].values():
+        sections, evaluators = tables["section"].ids, tables["evaluator"].ids
+        for head in tables["head"].read.values():
             where = f"[[head]] {head.id}"
-            bounded.update(head.between)
             self._between(where, head.between, sections)
             for evaluator in head.evaluators:
                 if evaluator not in evaluators:
                     self.fault(where, f"evaluator {evaluator} is not in the file")
-            self.limits(head.limits, f"{where} limits")
-        for section in sections.values():
-            where = f"[[section]] {section.id}"
-            if section.id not in bounded:
-                self.fault(where, "has no head")
+            self._bounds(head.limits, f"{where} limits")
+        bounded = {side for between in tables["head"].between for side in between}
+        for section in sorted(sections - bounded - {OPEN}):
+            self.fault(f"[[section]] {section}", "has no head")
+        for section in tables["section"].read.values():
             if section.evaluator not in evaluators:
+                where = f"[[section]] {section.id}"
                 self.fault(where, f"evaluator {section.evaluator} is not in the file")
 
-    def _between(
-        self, where: str, between: list[str], sections: dict[str, Any]
-    ) -> None:
+    def _between(self, where: str, between: list[str], sections: set[str]) -> None:
         one, other = between
         if one == other:
             what = "both sides are open" if one == OPEN else f"joins {one} to itself"
             self.fault(where, what)
-            return
-        for side in between:
+        for side in dict.fromkeys(between):
             if side != OPEN and side not in sections:
                 self.fault(
                     where, f"between names section {side}, which is not in the file"
                 )
 
-    def _validate(self, model: type[Any], raw: object, where: str) -> Any:
+    def _validate(self, model: type[_Table], raw: object, where: str) -> Any:
         try:
             return model.model_validate(raw)
         except ValidationError as error:
-            self._explain(error, where)
+            self._explain(error, where, model.model_fields)
             return None
 
-    def _explain(self, error: ValidationError, where: str) -> None:
+    def _explain(
+        self, error: ValidationError, where: str, known: Iterable[str]
+    ) -> None:
         for one in error.errors(include_url=False):
             key = ".".join(str(part) for part in one["loc"])
             if one["type"] == "extra_forbidden":
-                what = "no such key"
+                what = f"no such key{_hint(key, known)}"
             elif one["type"] == "missing":
                 what = "missing"
             elif one["type"] == "string_pattern_mismatch":
-                what = f"{one['input']!r} has a space, a slash or a sign not allowed"
+                what = f"{one['input']!r} has a sign that cannot stand here{_NO_ID}"
+            elif one["type"] == "model_type":
+                what = "expected a table"
             else:
                 what = f"{one['msg'].lower()}, came {str(one['input'])[:40]!r}"
             self.fault(f"{where} {key}".rstrip(), what)
@@ -438,6 +489,12 @@ def _build(
         _neighbours={key: tuple(value) for key, value in neighbours.items()},
         _heads_of={key: tuple(value) for key, value in heads_of.items()},
         _sections_of={key: tuple(value) for key, value in sections_of.items()},
+        _open=frozenset(
+            side
+            for one in heads.values()
+            if OPEN in one.between
+            for side in one.between
+        ),
     )
 
 
