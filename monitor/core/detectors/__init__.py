@@ -1,0 +1,33 @@
+"""The patterns that are looked for, one file each; detectors do not know one another."""
+
+from __future__ import annotations
+
+from monitor.core.detector import Detector
+from monitor.core.detectors.clock_wrong import ClockWrong
+from monitor.core.detectors.contact_disagreement import ContactDisagreement
+from monitor.core.detectors.evaluator_locked_out import EvaluatorLockedOut
+from monitor.core.detectors.feed_gap import FeedGap
+from monitor.core.detectors.feed_silent import FeedSilent
+from monitor.core.detectors.long_occupation import LongOccupation
+from monitor.core.detectors.occupied_no_train import OccupiedNoTrain
+from monitor.core.detectors.repeat_disturbance import RepeatDisturbance
+from monitor.core.detectors.reset_not_held import ResetNotHeld
+from monitor.core.detectors.reset_unproved import ResetUnproved
+from monitor.core.detectors.restoration_incomplete import RestorationIncomplete
+from monitor.core.detectors.section_disturbed import SectionDisturbed
+
+CATALOGUE: tuple[Detector, ...] = (
+    ClockWrong(),
+    ContactDisagreement(),
+    EvaluatorLockedOut(),
+    FeedGap(),
+    FeedSilent(),
+    LongOccupation(),
+    OccupiedNoTrain(),
+    RepeatDisturbance(),
+    ResetNotHeld(),
+    ResetUnproved(),
+    RestorationIncomplete(),
+    SectionDisturbed(),
+)
+"""One detector a kind, with the defaults, in the order of their kinds."""
