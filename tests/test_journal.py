@@ -208,11 +208,7 @@ CELLS = [
 
 
 @pytest.mark.parametrize(
-    ("table", "column", "position", "first", "to"),
-    [
-        pytest.param(*cell, id=f"{i}-{cell[0]}-{cell[1]}")
-        for i, cell in enumerate(CELLS)
-    ],
+    "cell", [pytest.param(c, id=f"{i}-{c[0]}-{c[1]}") for i, c in enumerate(CELLS)]
 )
 def test_verify_names_the_first_record_that_was_altered(path, cell):
     """Whatever column is changed, the first record that no longer fits is named."""
