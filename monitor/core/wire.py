@@ -123,9 +123,7 @@ def read(
     *live*: it comes from a broker, where people's entries, the monitor's own records and, unless *rehearsal*, rehearsal events are refused.
     """
     if len(payload) > LARGEST and not (recorded and OWN in payload[:LARGEST]):
-        return _rejected(
-            "too_large", f"{len(payload)} bytes; at most {LARGEST} are taken"
-        )
+        return _rejected("too_large", f"longer than {LARGEST} bytes")
     try:
         raw = from_json(payload, allow_inf_nan=False, cache_strings="keys")
     except ValueError as error:
@@ -621,6 +619,11 @@ TYPES = tuple(_SHAPES)
 # Writing.
 
 _TYPES = {shape.make: (kind, shape) for kind, shape in _SHAPES.items()}
+
+
+def type_of(event: AnyEvent) -> str:
+    """The `type` that *event* bears on the wire."""
+    return _TYPES[type(event)][0]
 
 
 def write(event: AnyEvent) -> bytes:
