@@ -65,7 +65,7 @@ def identify(kind: str, subject: str, began: Moment) -> str:
         >>> identify(
         ...     "occupied-no-train", "section/T107", parse("2026-05-04T06:12:03.412Z")
         ... )
-        '9e64a35de11cfe15'
+        '7b9effd83caf5b4f'
     """
     text = f"{kind}\n{subject}\n{stamp(began)}"
     return hashlib.sha256(text.encode()).hexdigest()[:16]

@@ -41,7 +41,7 @@ class Chronicle:
     work: dict[str, Fact] = field(default_factory=dict)
     service: dict[str, Fact] = field(default_factory=dict)
 
-    def hear(self, change: Change) -> list[Fact]:  # noqa: PLR0911 - one a kind
+    def hear(self, change: Change) -> list[Fact]:
         """The facts that *change* makes."""
         match change:
             case OccupationEnded():

@@ -16,12 +16,14 @@ The engine knows what is under work and not known and tells it as changes; what 
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Any, ClassVar, Literal, Protocol, runtime_checkable
 from zoneinfo import ZoneInfo
 
 from monitor.core.changes import Change, KnownAgain, NotKnown, WorkBegan, WorkEnded
-from monitor.core.layout import Line
+from monitor.core.layout import Evaluator, Line, read_line
 from monitor.core.moments import Duration, Moment
+from monitor.core.words import CAUTION, names, span
 
 Priority = Literal["urgent", "prompt", "planned", "note"]
 PlaceKind = Literal["section", "evaluator", "gateway", "source", "head"]
@@ -100,6 +102,22 @@ class Over:
 Finding = Found | Over
 
 
+def look(*first: str, also: tuple[tuple[str, str], ...]) -> tuple[str, ...]:
+    """What an alert tells people to do: where to look first, what else it could be, and the caution.
+
+    Args:
+        first: where to look first, in order, after the words "Look first at".
+        also: what else would explain it, each with what would settle that.
+
+    Example:
+        >>> look("its supply", also=(("the link", "the log of the link"),))[:2]
+        ('Look first at its supply', 'Could also be: the link; settled by the log of the link')
+    """
+    looks = tuple(f"Look first at {what}" for what in first)
+    others = tuple(f"Could also be: {what}; settled by {how}" for what, how in also)
+    return (*looks, *others, CAUTION)
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Place:
     """Where a detector stands: what it may know besides what it is told.
@@ -116,6 +134,40 @@ class Place:
     def zone(self) -> ZoneInfo:
         """In which times are shown."""
         return self.line.zone
+
+    @property
+    def evaluator(self) -> Evaluator:
+        """What keeps the tally of a section."""
+        return self.line.evaluators[self.line.sections[self.id].evaluator]
+
+    @property
+    def room(self) -> str:
+        """Where a technician goes about a section, in words: `EV1 in Thornmere room`."""
+        return f"{self.evaluator.id} in {self.evaluator.site}"
+
+    @classmethod
+    def example(cls, name: str = "T107", **more: Any) -> Place:
+        """A place on a small invented line, as the pages of the detections use it.
+
+        Sections T106, T107 and T108 lie in a row, open at both ends; EV1 keeps all three, GW1 speaks for it.
+        *more* are further keys of T107 in the line file.
+        """
+        text = (
+            '[line]\nname = "Thornmere"\ntimezone = "UTC"\n'
+            '[[evaluator]]\nid = "EV1"\nsite = "Thornmere room"\n'
+            'supply = "PS1"\ngateway = "GW1"\n'
+        )
+        for section in ("T106", "T107", "T108"):
+            text += (
+                f'[[section]]\nid = "{section}"\narea = "thornmere"\n'
+                'evaluator = "EV1"\nlength_m = 820\nspeed_km_h = 120\n'
+            )
+            if section == "T107":
+                text += "".join(f"{key} = {value!r}\n" for key, value in more.items())
+        row = ("open", "T106", "T107", "T108", "open")
+        for number, (one, other) in enumerate(pairwise(row), 106):
+            text += f'[[head]]\nid = "H{number}"\nbetween = ["{one}", "{other}"]\n'
+        return cls(id=name, line=read_line(text))
 
     def heads(self) -> tuple[Suspect, ...]:
         """The heads of a section as suspects, all alike."""
@@ -165,6 +217,25 @@ class Detector(Protocol):
         """What is known at *at*, what is waited for and how near the threshold is, in sentences."""
 
 
+class Untimed:
+    """A detector that silence alone never makes say anything."""
+
+    __slots__ = ()
+
+    def wake_at(self, memory: Any) -> Moment | None:  # noqa: ARG002 - the same for all
+        """Never."""
+        return None
+
+    def wake(
+        self,
+        memory: Any,
+        at: Moment,  # noqa: ARG002
+        place: Place,  # noqa: ARG002
+    ) -> tuple[Any, tuple[Finding, ...]]:
+        """Nothing; it is not called."""
+        return memory, ()
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Hold:
     """A condition that must hold for a while: the memory that several detectors share.
@@ -174,24 +245,30 @@ class Hold:
     Args:
         since: when the condition began, or None while it does not hold.
         timed_from: from when it is timed: `since`, or the end of a spell that stopped the timer.
+        shown: when the event that shows it says so; differs from `since` only after work.
         event: the event that shows it.
+        anew: the event that ended the work from which it counts as begun, or "".
         raised: an alert about it is open.
-        stopped: in words, what stops the timer now; "" where it runs.
+        stopped: in words, what stops the timer now; nothing where it runs.
     """
 
     since: Moment | None = None
     timed_from: Moment | None = None
+    shown: Moment = 0
     event: str = ""
+    anew: str = ""
     raised: bool = False
     stopped: tuple[str, ...] = ()
 
     def begin(self, since: Moment, at: Moment, event: str) -> Hold:
         """The condition holds since *since*, and is timed from *at*."""
-        return replace(self, since=since, timed_from=at, event=event)
+        return replace(
+            self, since=since, timed_from=at, shown=since, event=event, anew=""
+        )
 
     def cease(self) -> Hold:
         """It holds no longer; who calls this says `Over` first where `raised`."""
-        return replace(self, since=None, timed_from=None, event="", raised=False)
+        return Hold(stopped=self.stopped)
 
     def due(self, limit: Duration) -> Moment | None:
         """When it will have held for *limit*, or None where no timer runs."""
@@ -203,21 +280,54 @@ class Hold:
         """The same after *change*, where that stops or restarts timers (work, not known)."""
         match change:
             case WorkBegan():
-                return replace(self, stopped=(*self.stopped, "work"))
+                return self._stop("under work")
             case NotKnown():
-                return replace(self, stopped=(*self.stopped, "not known"))
+                return self._stop("not known")
             case WorkEnded():
-                return self._go_on("work", change.at, anew=True)
+                after = self._go_on("under work", change.at)
+                if after is self or self.since is None or self.raised:
+                    return after
+                return replace(after, since=change.at, anew=change.event)
             case KnownAgain():
-                return self._go_on("not known", change.at, anew=False)
-        return self
+                return self._go_on("not known", change.at)
+            case _:
+                return self
 
-    def _go_on(self, reason: str, at: Moment, *, anew: bool) -> Hold:
+    def _stop(self, reason: str) -> Hold:
+        if reason in self.stopped:
+            return self
+        return replace(self, stopped=(*self.stopped, reason))
+
+    def _go_on(self, reason: str, at: Moment) -> Hold:
+        if reason not in self.stopped:
+            return self
         stopped = tuple(other for other in self.stopped if other != reason)
         if self.since is None or self.raised:
             return replace(self, stopped=stopped)
-        since = at if anew else self.since
-        return replace(self, stopped=stopped, since=since, timed_from=at)
+        return replace(self, stopped=stopped, timed_from=at)
+
+    def evidence(self, text: str) -> tuple[Evidence, ...]:
+        """The events behind it: what shows it, as *text*, and the end of work from which it counts."""
+        shown = Evidence(time=self.shown, text=text, event=self.event)
+        if not self.anew or self.since is None:
+            return (shown,)
+        ended = Evidence(
+            time=self.since, text="work ended, and it was still so", event=self.anew
+        )
+        return (shown, ended)
+
+    def outlook(self, limit: Duration, at: Moment) -> str:
+        """How far the timer is at *at*, and what stops it, in a sentence."""
+        if self.raised:
+            return "That has been raised."
+        if self.stopped:
+            return f"The timer is stopped: the section is {names(self.stopped)}."
+        begun = at if self.timed_from is None else self.timed_from
+        gone = min(limit, max(0, at - begun))
+        return (
+            f"{span(gone)} of {span(limit)} have gone by; "
+            f"raised in {span(limit - gone)} if it stays so."
+        )
 
 
 INTERRUPTIONS: tuple[type[Change], ...] = (

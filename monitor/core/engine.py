@@ -349,7 +349,10 @@ class Engine:
     # What is learnt.
 
     def _note_learnt(self, record: MonitorRecord) -> None:
-        until, _ = read_learnt(record.values)
+        try:
+            until, _ = read_learnt(record.values)
+        except ValueError:
+            return  # no record that we wrote: what it says is learnt anew
         self._learnt[until] = record.values
 
     def _use_learnt(self) -> None:
@@ -674,6 +677,8 @@ class Engine:
                 self._alerts += self.alerts.hush(subject, change.why)
             case WorkEnded():
                 self._alerts += self.alerts.speak(f"section/{change.place}")
+            case _:
+                pass
 
     def _learn(self, change: Change) -> None:
         learning = self.learning

@@ -292,11 +292,11 @@ class Ordering:
             self._raise_watermark()
         return Outcome.PLACED
 
-    def _push(self, at: Moment, what: object, kind: Kind) -> None:
+    def _push(self, at: Moment, what: Gap | Event, kind: Kind) -> None:
         self._count += 1
         if isinstance(what, Gap):
             key = (at, what.source, -1, "")
-        elif isinstance(what, Event):
+        else:
             number = self._count if what.sequence is None else what.sequence
             key = (at, what.source, number, what.id)
         heappush(self._heap, (*key, self._count, kind, what))

@@ -261,7 +261,8 @@ class Trains:
 
     def beside(self, name: str, at: Moment) -> str:
         """How the neighbours of section *name* stand, as a part of a sentence."""
-        clear, rest = [], []
+        clear: list[str] = []
+        rest: list[str] = []
         for other in self.sections[name].neighbours:
             seen = self.sections[other]
             (clear if seen.state is State.CLEAR and seen.known else rest).append(other)

@@ -8,16 +8,16 @@ from typing import ClassVar
 from monitor.core.changes import Change, ContactsChanged
 from monitor.core.detector import (
     INTERRUPTIONS,
-    Evidence,
     Finding,
     Found,
     Hold,
     Over,
     Place,
     PlaceKind,
+    look,
 )
-from monitor.core.moments import Moment, seconds
-from monitor.core.words import CAUTION, clock, span
+from monitor.core.moments import SECOND, Moment, seconds
+from monitor.core.words import clock
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,34 +27,44 @@ class Pair:
     Args:
         hold: their standing alike, as a condition that is timed.
         up: both up, rather than both down.
+        raised: when that was raised.
     """
 
     hold: Hold = field(default_factory=Hold)
     up: bool = False
+    raised: Moment = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ContactDisagreement:
-    """Both proving contacts of a section are up, or both down: neither clear nor occupied is proved.
+    """Both proving contacts of a section are up, or both are down: neither clear nor occupied is proved.
 
-    What the desk does first: tell the technician on call.
-    Within: five minutes.
+    What the desk does first: tell the technician on call; it is the output, not the count.
+    Within: 5 min.
     If not: the interlocking holds trains although the count is right.
 
     Args:
         contact_settle_s: how long both may stand alike while they change over (common practice: relays take a fraction of a second).
 
     Example:
-        >>> from monitor.core.moments import SECOND
-        >>> detector = ContactDisagreement()
+        >>> from monitor.core.moments import parse
+        >>> detector, place = ContactDisagreement(), Place.example("T107")
         >>> change = ContactsChanged(
-        ...     place="T107", at=0, agree=False, up=True, event="gw/1#7"
+        ...     place="T107",
+        ...     at=parse("2026-05-04T12:00:00Z"),
+        ...     agree=False,
+        ...     up=True,
+        ...     event="gw/1#7",
         ... )
-        >>> memory, _ = detector.step(Pair(), change, None)
-        >>> detector.wake_at(memory) == SECOND
-        True
+        >>> memory, _ = detector.step(detector.start(place), change, place)
+        >>> memory, findings = detector.wake(memory, detector.wake_at(memory), place)
+        >>> findings[0].summary
+        'T107: both proving contacts up since 12:00:00'
 
-    It is wrong where the feed reads the contacts through an input that fails.
+    When it is wrong: where the feed reads the contacts through an input that has failed itself.
+
+    References:
+        Two contacts of which exactly one is up are an antivalent pair; that both alike prove neither is common practice of interlockings.
     """
 
     kind: ClassVar[str] = "contact-disagreement"
@@ -65,32 +75,31 @@ class ContactDisagreement:
     within: ClassVar[str] = "5 min"
     otherwise: ClassVar[str] = "the interlocking holds trains"
 
-    contact_settle_s: float = 1.0
+    contact_settle_s: float = 1.0  # common practice: several times a relay's travel
 
-    def start(self, place: Place) -> Pair:  # noqa: ARG002
+    def start(self, place: Place) -> Pair:  # noqa: ARG002 - the same everywhere
         """Nothing has been heard."""
         return Pair()
 
     def step(
-        self,
-        memory: Pair,
-        change: Change,
-        place: Place,  # noqa: ARG002
+        self, memory: Pair, change: Change, place: Place
     ) -> tuple[Pair, tuple[Finding, ...]]:
         """Begin where both stand alike, cease where exactly one is up."""
         hold = memory.hold
         if not isinstance(change, ContactsChanged):
             told = hold.told(change)
-            return (memory if told == hold else replace(memory, hold=told)), ()
-        if not change.agree:
-            if hold.since is not None:
-                return replace(memory, up=change.up), ()
+            return (memory if told is hold else replace(memory, hold=told)), ()
+        if change.agree:
+            if hold.since is None:
+                return memory, ()
+            findings = (Over(at=change.at),) if hold.raised else ()
+            return replace(memory, hold=hold.cease()), findings
+        if hold.since is None:
             begun = hold.begin(change.at, change.at, change.event)
             return replace(memory, hold=begun, up=change.up), ()
-        if hold.since is None:
-            return memory, ()
-        findings = (Over(at=change.at),) if hold.raised else ()
-        return replace(memory, hold=hold.cease()), findings
+        # From both up to both down, or back: they stand alike all the while.
+        after = replace(memory, up=change.up)
+        return after, (self._found(after, change.at, place),) if hold.raised else ()
 
     def wake_at(self, memory: Pair) -> Moment | None:
         """When they will have stood alike for *contact_settle_s*."""
@@ -100,34 +109,44 @@ class ContactDisagreement:
         self, memory: Pair, at: Moment, place: Place
     ) -> tuple[Pair, tuple[Finding, ...]]:
         """They have."""
+        hold = replace(memory.hold, raised=True)
+        after = replace(memory, hold=hold, raised=at)
+        return after, (self._found(after, at, place),)
+
+    def _found(self, memory: Pair, at: Moment, place: Place) -> Found:
         hold = memory.hold
-        since = hold.since if hold.since is not None else at
+        since = at if hold.since is None else hold.since
         alike = "up" if memory.up else "down"
-        evaluator = place.line.sections[place.id].evaluator
-        found = Found(
+        return Found(
             began=since,
-            raised=at,
+            raised=memory.raised,
             priority="prompt",
-            summary=f"{place.id}: both proving contacts are {alike} since {clock(since, place.zone)}",
-            evidence=(
-                Evidence(time=since, text=f"both contacts {alike}", event=hold.event),
+            summary=f"{place.id}: both proving contacts {alike} since {clock(since, place.zone, at)}",
+            evidence=hold.evidence(f"{place.id}: both proving contacts alike"),
+            checks=look(
+                f"the output relay, its fuse and its wiring at {place.room}",
+                also=(
+                    ("an input of the interlocking", "contact and coil readings"),
+                    (
+                        "the input through which the feed reads the contacts",
+                        "what the interlocking shows at the same time",
+                    ),
+                ),
             ),
-            checks=(
-                f"Look first at the output relay and fuse of {place.id} at {evaluator}",
-                "Could also be an input of the interlocking; settled by contact and coil readings",
-                CAUTION,
-            ),
-            parameters={"contact_settle_s": self.contact_settle_s},
+            parameters={
+                "contact_settle_s": self.contact_settle_s,
+                "alike_for_s": (memory.raised - since) / SECOND,
+                "both": alike,
+            },
         )
-        return replace(memory, hold=replace(hold, raised=True)), (found,)
 
     def explain(self, memory: Pair, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
         hold = memory.hold
         if hold.since is None:
             return (f"The contacts of {place.id} are not seen to stand alike.",)
-        due = self.wake_at(memory)
-        said = [f"Both contacts stand alike since {clock(hold.since, place.zone)}."]
-        if due is not None:
-            said.append(f"Raised in {span(max(0, due - at))} if they stay so.")
-        return tuple(said)
+        alike = "up" if memory.up else "down"
+        return (
+            f"Both contacts {alike} since {clock(hold.since, place.zone, at)}.",
+            hold.outlook(seconds(self.contact_settle_s), at),
+        )

@@ -14,40 +14,56 @@ from monitor.core.detector import (
     Place,
     PlaceKind,
     Suspect,
+    Untimed,
+    look,
 )
 from monitor.core.events import Service
 from monitor.core.moments import Moment
-from monitor.core.words import CAUTION, clock, names
+from monitor.core.words import clock, names
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Locked:
-    """Whether it is locked out, and since when."""
+    """Whether it is locked out.
+
+    Args:
+        since: since when, or None.
+    """
 
     since: Moment | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class EvaluatorLockedOut:
+class EvaluatorLockedOut(Untimed):
     """An evaluator has locked itself out and refuses to work until someone attends.
 
     What the desk does first: send the technician to the room; tell the signaller which sections it keeps.
-    Within: five minutes.
-    If not: every section it keeps stays as it is, and trains stand.
+    Within: 5 min.
+    If not: every section it keeps stays as it is, and trains stand before all of them.
+
+    Args:
+        None: it is raised as soon as the evaluator says so.
 
     Example:
+        >>> from monitor.core.moments import parse
+        >>> detector, place = EvaluatorLockedOut(), Place.example("EV1")
+        >>> noon = parse("2026-05-04T12:00:00Z")
         >>> change = ServiceChanged(
         ...     place="EV1",
-        ...     at=0,
-        ...     was=None,
-        ...     now=Service.IN_SERVICE,
+        ...     at=noon,
+        ...     was=Service.IN_SERVICE,
+        ...     now=Service.LOCKED_OUT,
         ...     event="gw/1#7",
-        ...     so_since=0,
+        ...     so_since=noon,
         ... )
-        >>> EvaluatorLockedOut().step(Locked(), change, None)
-        (Locked(since=None), ())
+        >>> memory, findings = detector.step(detector.start(place), change, place)
+        >>> findings[0].summary
+        'EV1 locked out since 12:00:00; it keeps T106, T107 and T108'
 
-    It is wrong where the gateway reports a test as a lock-out.
+    When it is wrong: where the gateway reports a test of the evaluator as a lock-out.
+
+    References:
+        That an evaluator locks itself out when a signal is not what it should be is common practice.
     """
 
     kind: ClassVar[str] = "evaluator-locked-out"
@@ -58,14 +74,14 @@ class EvaluatorLockedOut:
     within: ClassVar[str] = "5 min"
     otherwise: ClassVar[str] = "trains stand before every section it keeps"
 
-    def start(self, place: Place) -> Locked:  # noqa: ARG002
+    def start(self, place: Place) -> Locked:  # noqa: ARG002 - the same everywhere
         """Nothing has been heard."""
         return Locked()
 
     def step(
         self, memory: Locked, change: Change, place: Place
     ) -> tuple[Locked, tuple[Finding, ...]]:
-        """Raise at once where it says locked out, over where it is in service."""
+        """Raise at once where it says locked out; over where it is in service, and not before (isolated is a step on the way)."""
         if not isinstance(change, ServiceChanged):
             return memory, ()
         if change.now is Service.LOCKED_OUT and memory.since is None:
@@ -77,14 +93,20 @@ class EvaluatorLockedOut:
     def _found(self, change: ServiceChanged, place: Place) -> Found:
         evaluator = place.line.evaluators[place.id]
         sections = place.line.sections_of(place.id)
-        suspects = [Suspect(asset=f"evaluator/{place.id}", weight=0.5)]
+        since = clock(change.so_since, place.zone, change.at)
+        keeps = f"; it keeps {names(sections)}" if sections else ""
+        # By the trade's experience its own cards come before the supply.
+        suspects = [Suspect(asset=f"evaluator/{place.id}", weight=1.0)]
         if evaluator.supply is not None:
-            suspects.append(Suspect(asset=f"supply/{evaluator.supply}", weight=0.3))
+            suspects = [
+                Suspect(asset=f"evaluator/{place.id}", weight=0.6),
+                Suspect(asset=f"supply/{evaluator.supply}", weight=0.4),
+            ]
         return Found(
             began=change.so_since,
             raised=change.at,
             priority="prompt",
-            summary=f"{place.id} locked out since {clock(change.so_since, place.zone)}; it keeps {names(sections)}",
+            summary=f"{place.id} locked out since {since}{keeps}",
             evidence=(
                 Evidence(
                     time=change.so_since,
@@ -97,33 +119,21 @@ class EvaluatorLockedOut:
                 *(f"section/{section}" for section in sections),
             ),
             suspects=tuple(suspects),
-            checks=(
-                f"Look first at its indications and fuse at {evaluator.site}",
-                "Could also be its supply or a surge; settled by what else on the supply went, and by the supply log",
-                CAUTION,
+            checks=look(
+                f"its indications, fuse, seating and temperature in {evaluator.site}",
+                also=(
+                    ("its supply", "the supply log and what else hangs on it"),
+                    (
+                        "a surge or lightning",
+                        "whether others went within minutes, protection devices, and the weather",
+                    ),
+                ),
             ),
+            parameters={"sections": len(sections)},
         )
 
-    def wake_at(self, memory: Locked) -> Moment | None:  # noqa: ARG002
-        """Silence shows nothing."""
-        return None
-
-    def wake(
-        self,
-        memory: Locked,
-        at: Moment,  # noqa: ARG002
-        place: Place,  # noqa: ARG002
-    ) -> tuple[Locked, tuple[Finding, ...]]:
-        """Never called."""
-        return memory, ()
-
-    def explain(
-        self,
-        memory: Locked,
-        at: Moment,  # noqa: ARG002
-        place: Place,
-    ) -> tuple[str, ...]:
-        """What is known."""
+    def explain(self, memory: Locked, at: Moment, place: Place) -> tuple[str, ...]:
+        """What is known at *at*."""
         if memory.since is None:
             return (f"{place.id} is not heard to be locked out.",)
-        return (f"{place.id} locked out since {clock(memory.since, place.zone)}.",)
+        return (f"{place.id} locked out since {clock(memory.since, place.zone, at)}.",)

@@ -13,107 +13,132 @@ from monitor.core.detector import (
     Place,
     PlaceKind,
     Suspect,
+    Untimed,
+    look,
 )
 from monitor.core.moments import Moment
-from monitor.core.words import CAUTION, clock, times
+from monitor.core.words import clock, times
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gaps:
-    """How often, and when last."""
+    """What was seen of gaps.
+
+    Args:
+        count: how often.
+        last: when last.
+    """
 
     count: int = 0
     last: Moment = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FeedGap:
+class FeedGap(Untimed):
     """A source's numbers jumped, so something it sent never came.
 
     What the desk does first: nothing; its sections are shown as not known until each is heard again.
     Within: no time.
-    If not: often repeated, it hides failures: tell telecoms.
+    If not: nothing at once; often repeated, it hides failures, and telecoms should know.
+
+    Args:
+        None: how long a number may be missing is `patience_s` of the shared settings.
 
     Example:
-        >>> FeedGap().explain(Gaps(), 0, Place(id="gw/1", line=None))
-        ('No gap was seen in what gw/1 sent.',)
+        >>> from monitor.core.moments import SECOND, parse
+        >>> detector, place = FeedGap(), Place.example("gw/1")
+        >>> noon = parse("2026-05-04T12:00:00Z")
+        >>> change = GapFound(
+        ...     place="gw/1",
+        ...     at=noon + 13 * SECOND,
+        ...     since=noon,
+        ...     event="gw/1#7",
+        ...     after="gw/1#9",
+        ...     missing=1,
+        ...     sections=("T106", "T107", "T108"),
+        ... )
+        >>> memory, findings = detector.step(detector.start(place), change, place)
+        >>> findings[0].summary
+        'gw/1: 1 event sent after 12:00:00 never came; 3 sections not known until each is heard again'
 
-    It is wrong where a gateway restarts its numbers and does not say that it came online.
+    When it is wrong: where a gateway begins its numbers anew and does not say that it came online.
+
+    References:
+        `sequence` counts up by one for each source: the README says what a feed may send.
     """
 
     kind: ClassVar[str] = "feed-gap"
-    title: ClassVar[str] = "something sent never came"
+    title: ClassVar[str] = "something that was sent never came"
     places: ClassVar[PlaceKind] = "source"
     hears: ClassVar[tuple[type[Change], ...]] = (GapFound,)
     first: ClassVar[str] = "nothing; its sections are shown as not known"
     within: ClassVar[str] = "no time"
     otherwise: ClassVar[str] = "often repeated, it hides failures"
 
-    def start(self, place: Place) -> Gaps:  # noqa: ARG002
+    def start(self, place: Place) -> Gaps:  # noqa: ARG002 - the same everywhere
         """Nothing has been heard."""
         return Gaps()
 
     def step(
         self, memory: Gaps, change: Change, place: Place
     ) -> tuple[Gaps, tuple[Finding, ...]]:
-        """Raise, and be over at once."""
+        """Raise, and be over at once: what never came will not come."""
         if not isinstance(change, GapFound):
             return memory, ()
         after = Gaps(count=memory.count + 1, last=change.at)
-        lost = (
-            "its numbers went back"
-            if change.missing is None
-            else f"{change.missing} of its events never came"
-        )
-        found = Found(
+        return after, (self._found(change, place),)
+
+    def _found(self, change: GapFound, place: Place) -> Found:
+        since = clock(change.since, place.zone, change.at)
+        match change.missing:
+            case None:
+                lost = f"its numbers went back after {since}"
+            case 1:
+                lost = f"1 event sent after {since} never came"
+            case missing:
+                lost = f"{missing} events sent after {since} never came"
+        count = len(change.sections)
+        return Found(
             began=change.since,
             raised=change.at,
             ended=change.at,
             priority="note",
-            summary=f"{place.id}: {lost} after {clock(change.since, place.zone)}; its sections are not known until each is heard again",
+            summary=(
+                f"{place.id}: {lost}; {count} {'section' if count == 1 else 'sections'} "
+                "not known until each is heard again"
+            ),
             evidence=(
                 Evidence(
                     time=change.since,
-                    text="the last before the gap",
+                    text="the last event before the gap",
                     event=change.event,
                 ),
-                Evidence(time=change.at, text="shown by this one", event=change.after),
+                Evidence(
+                    time=change.at,
+                    text="given up; the gap is shown by this event",
+                    event=change.after,
+                ),
             ),
             affected=(
                 f"source/{place.id}",
                 *(f"section/{section}" for section in change.sections),
             ),
-            suspects=(Suspect(asset=f"source/{place.id}", weight=0.5),),
-            checks=(
-                "Look first at the broker's count of dropped messages and at the gateway's queue",
-                "Could also be a restart of the gateway; settled by its own record",
-                CAUTION,
+            suspects=(Suspect(asset=f"source/{place.id}", weight=1.0),),
+            checks=look(
+                "the broker's count of dropped messages and the gateway's queue",
+                also=(
+                    (
+                        "a restart of the gateway that it did not tell of",
+                        "the gateway's own record",
+                    ),
+                ),
             ),
-            parameters={"missing": change.missing},
+            parameters={"missing": change.missing, "sections": count},
         )
-        return after, (found,)
 
-    def wake_at(self, memory: Gaps) -> Moment | None:  # noqa: ARG002
-        """Silence shows nothing."""
-        return None
-
-    def wake(
-        self,
-        memory: Gaps,
-        at: Moment,  # noqa: ARG002
-        place: Place,  # noqa: ARG002
-    ) -> tuple[Gaps, tuple[Finding, ...]]:
-        """Never called."""
-        return memory, ()
-
-    def explain(
-        self,
-        memory: Gaps,
-        at: Moment,  # noqa: ARG002
-        place: Place,
-    ) -> tuple[str, ...]:
-        """What is known."""
+    def explain(self, memory: Gaps, at: Moment, place: Place) -> tuple[str, ...]:
+        """What is known at *at*."""
         if not memory.count:
             return (f"No gap was seen in what {place.id} sent.",)
-        last = clock(memory.last, place.zone)
+        last = clock(memory.last, place.zone, at)
         return (f"A gap was seen {times(memory.count)}, last at {last}.",)

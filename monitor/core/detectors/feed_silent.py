@@ -14,32 +14,56 @@ from monitor.core.detector import (
     Place,
     PlaceKind,
     Suspect,
+    Untimed,
+    look,
 )
 from monitor.core.moments import SECOND, Moment
-from monitor.core.words import CAUTION, clock, span
+from monitor.core.words import clock, span
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Silence:
-    """Since when a gateway is not heard."""
+    """Whether a gateway is judged silent.
+
+    Args:
+        since: the last event heard of it, or None.
+    """
 
     since: Moment | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class FeedSilent:
+class FeedSilent(Untimed):
     """Nothing is heard of a gateway: what its sections show is not known since.
 
-    What the desk does first: ask telecoms about the gateway; watch its sections by other means meanwhile.
-    Within: five minutes.
+    What the desk does first: ask telecoms about the gateway, and watch its sections by other means meanwhile.
+    Within: 5 min.
     If not: a failure there is not seen at all.
 
-    Example:
-        >>> change = GatewayHeard(place="GW1", at=0, event="gw/1#7")
-        >>> FeedSilent().step(Silence(), change, None)
-        (Silence(since=None), ())
+    Args:
+        None: three heartbeats missed, or the word `offline`, are judged before it comes here; the gateway says its period, else `period_s` of the shared settings holds.
 
-    It is wrong where a gateway changes its period without saying so.
+    Example:
+        >>> from monitor.core.moments import parse
+        >>> detector, place = FeedSilent(), Place.example("GW1")
+        >>> noon = parse("2026-05-04T12:00:00Z")
+        >>> change = GatewaySilent(
+        ...     place="GW1",
+        ...     at=noon + 90 * SECOND,
+        ...     since=noon,
+        ...     event="gw/1#7",
+        ...     offline=False,
+        ...     period=30 * SECOND,
+        ...     sections=("T106", "T107", "T108"),
+        ... )
+        >>> memory, findings = detector.step(detector.start(place), change, place)
+        >>> findings[0].summary
+        'GW1 not heard for 90 s; 3 sections not known since 12:00:00'
+
+    When it is wrong: where a gateway changes its period without saying so.
+
+    References:
+        A heartbeat may be lost once and late twice: three periods are common practice.
     """
 
     kind: ClassVar[str] = "feed-silent"
@@ -50,7 +74,7 @@ class FeedSilent:
     within: ClassVar[str] = "5 min"
     otherwise: ClassVar[str] = "a failure there is not seen at all"
 
-    def start(self, place: Place) -> Silence:  # noqa: ARG002
+    def start(self, place: Place) -> Silence:  # noqa: ARG002 - the same everywhere
         """Nothing has been heard."""
         return Silence()
 
@@ -58,62 +82,56 @@ class FeedSilent:
         self, memory: Silence, change: Change, place: Place
     ) -> tuple[Silence, tuple[Finding, ...]]:
         """Raise where it falls silent, over where it is heard again."""
-        if isinstance(change, GatewaySilent):
-            if memory.since is not None:
+        match change:
+            case GatewaySilent() if memory.since is None:
+                return Silence(since=change.since), (self._found(change, place),)
+            case GatewayHeard() if memory.since is not None:
+                return Silence(), (Over(at=change.at),)
+            case _:
                 return memory, ()
-            return Silence(since=change.since), (self._found(change, place),)
-        if memory.since is None:
-            return memory, ()
-        return Silence(), (Over(at=change.at),)
 
     def _found(self, change: GatewaySilent, place: Place) -> Found:
         since = clock(change.since, place.zone, change.at)
-        how = "said to be offline" if change.offline else "not heard"
+        silent = change.at - change.since
+        how = (
+            "said to be offline" if change.offline else f"not heard for {span(silent)}"
+        )
         count = len(change.sections)
+        shown = Evidence(
+            time=change.since, text=f"the last heard of {place.id}", event=change.event
+        )
+        why = "its connection ended" if change.offline else "three periods went by"
         return Found(
             began=change.since,
             raised=change.at,
             priority="prompt",
             summary=f"{place.id} {how}; {count} {'section' if count == 1 else 'sections'} not known since {since}",
-            evidence=(
-                Evidence(
-                    time=change.since,
-                    text="the last event heard of it",
-                    event=change.event,
-                ),
-            ),
+            evidence=(shown, Evidence(time=change.at, text=f"{why} without a word")),
             affected=(
                 f"gateway/{place.id}",
                 *(f"section/{section}" for section in change.sections),
             ),
-            suspects=(Suspect(asset=f"gateway/{place.id}", weight=0.7),),
-            checks=(
-                "Look first at the gateway's supply and link",
-                "Could also be the broker or the network; settled by whether other gateways are heard",
-                CAUTION,
+            suspects=(Suspect(asset=f"gateway/{place.id}", weight=1.0),),
+            checks=look(
+                "the gateway's supply and link",
+                also=(
+                    (
+                        "the network or the broker",
+                        "whether other gateways are heard",
+                    ),
+                ),
             ),
             parameters={
                 "period_s": change.period / SECOND,
-                "silent_for_s": (change.at - change.since) / SECOND,
+                "silent_for_s": silent / SECOND,
                 "offline": change.offline,
+                "sections": count,
             },
         )
-
-    def wake_at(self, memory: Silence) -> Moment | None:  # noqa: ARG002
-        """Silence is judged before it comes here."""
-        return None
-
-    def wake(
-        self,
-        memory: Silence,
-        at: Moment,  # noqa: ARG002
-        place: Place,  # noqa: ARG002
-    ) -> tuple[Silence, tuple[Finding, ...]]:
-        """Never called."""
-        return memory, ()
 
     def explain(self, memory: Silence, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
         if memory.since is None:
             return (f"{place.id} is not judged silent.",)
-        return (f"{place.id} not heard for {span(at - memory.since)}.",)
+        since = clock(memory.since, place.zone, at)
+        return (f"{place.id} not heard since {since}, {span(at - memory.since)} ago.",)

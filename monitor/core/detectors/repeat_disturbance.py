@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from math import isinf
 from typing import Any, ClassVar
 
 from monitor.core.changes import Change, Disturbance, LearntAnew
@@ -13,14 +14,21 @@ from monitor.core.detector import (
     Over,
     Place,
     PlaceKind,
+    look,
 )
 from monitor.core.moments import DAY, HOUR, Duration, Moment
 from monitor.core.statistics.poisson import Gamma, cluster_rate
-from monitor.core.words import CAUTION, clock, span, times
+from monitor.core.words import clock, span, times
 
 YEAR = 365.0
 MOST = 200
 """Disturbances remembered at most; a section disturbed more often in a day needs no further counting."""
+
+QUOTED = 10
+"""Disturbances given as evidence, the newest."""
+
+Happened = tuple[Moment, str]
+"""When a disturbance happened, and the event that shows it."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -31,12 +39,12 @@ class Seen:
         found: when each happened and the event that shows it, oldest first.
         by_day: the rule of the longer window holds.
         by_hour: the rule of the shorter window holds.
-        began: the earliest counted when the open alert was raised.
+        began: the earliest counted when the open alert was raised; None where none is open.
         raised: when it was raised.
         usual: what was learnt of the section last, or None.
     """
 
-    found: tuple[tuple[Moment, str], ...] = ()
+    found: tuple[Happened, ...] = ()
     by_day: bool = False
     by_hour: bool = False
     began: Moment | None = None
@@ -46,31 +54,46 @@ class Seen:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RepeatDisturbance:
-    """A section is disturbed again and again: something is failing, not failed.
+    """A section is disturbed again and again: something is failing that has not failed for good.
 
-    What the desk does first: put it on the day list, with the part that is likeliest.
-    Within: the day; from the sixth, tell the technician on call.
+    What the desk does first: put it on the day list, with the part that is likeliest; from the sixth in a day, tell the technician on call.
+    Within: the day; from the sixth, 5 min.
     If not: it fails for good, most likely in the busiest hours.
 
     Args:
-        in_day: how many within the longer window are too many (common practice).
-        day_h: the longer window.
-        in_hour: how many within the shorter window are too many (common practice).
-        hour_h: the shorter window.
-        prompt_from: how many within the longer window delay trains now.
+        in_day: so many within the longer window are too many (common practice: the third call of a day goes to the specialist).
+        day_h: the longer window, in hours.
+        in_hour: so many within the shorter window are too many (common practice: the second call within the hour means that the first visit did not help).
+        hour_h: the shorter window, in hours.
+        prompt_from: from so many within the longer window on, trains are delayed now (common practice).
+
+    The alert says how often such a cluster would come by chance if disturbances came singly.
+    For that the section's own rate is drawn towards the line's, the less of it was seen; the window itself is left out of it.
 
     Example:
-        >>> from monitor.core.moments import MINUTE
-        >>> detector, place = RepeatDisturbance(), None
-        >>> detector.wake_at(
-        ...     Seen(found=((0, "a"), (MINUTE, "b")), by_hour=True)
-        ... ) // MINUTE
-        60
+        >>> from monitor.core.moments import MINUTE, parse
+        >>> detector, place = RepeatDisturbance(), Place.example("T107")
+        >>> noon = parse("2026-05-04T12:00:00Z")
+        >>> memory = detector.start(place)
+        >>> for at in (noon, noon + 30 * MINUTE):
+        ...     change = Disturbance(
+        ...         place="T107",
+        ...         at=at,
+        ...         happened=at,
+        ...         spurious=False,
+        ...         under_work=False,
+        ...         event="gw/1#7",
+        ...     )
+        ...     memory, findings = detector.step(memory, change, place)
+        >>> findings[0].summary
+        'T107 disturbed twice within 1 h; how often that comes by chance is not learnt yet'
 
-    It is wrong where maintenance is not told of as work; the statement of chance assumes that disturbances come singly, and says so.
+    When it is wrong: where work goes on that the feed does not tell of.
+    Disturbances do not come singly where one visit, one storm or one train makes several; the statement of chance says what it assumes and no more.
 
     References:
-        Naus (1982), approximations for distributions of scan statistics; the rate is drawn towards the line's as in Hauer et al. (2002), a tutorial on the empirical Bayes method.
+        Naus, J. I. (1982), Approximations for distributions of scan statistics, Journal of the American Statistical Association 77, 177-183.
+        Hauer, E., Harwood, D. W., Council, F. M., and Griffith, M. S. (2002), Estimating safety by the empirical Bayes method: a tutorial, Transportation Research Record 1784, 126-131.
     """
 
     kind: ClassVar[str] = "repeat-disturbance"
@@ -81,11 +104,11 @@ class RepeatDisturbance:
     within: ClassVar[str] = "the day; from the sixth, 5 min"
     otherwise: ClassVar[str] = "it fails for good, likely in the busiest hours"
 
-    in_day: int = 3
-    day_h: float = 24.0
-    in_hour: int = 2
-    hour_h: float = 1.0
-    prompt_from: int = 6
+    in_day: int = 3  # common practice: the third call of a day
+    day_h: float = 24.0  # a day, whenever it begins
+    in_hour: int = 2  # common practice: the visit between did not help
+    hour_h: float = 1.0  # about as long as a visit takes
+    prompt_from: int = 6  # common practice: twice what is too many
 
     @property
     def _day(self) -> Duration:
@@ -95,7 +118,11 @@ class RepeatDisturbance:
     def _hour(self) -> Duration:
         return round(self.hour_h * HOUR)
 
-    def start(self, place: Place) -> Seen:  # noqa: ARG002
+    @property
+    def _longest(self) -> Duration:
+        return max(self._day, self._hour)
+
+    def start(self, place: Place) -> Seen:  # noqa: ARG002 - the same everywhere
         """Nothing has been heard."""
         return Seen()
 
@@ -108,11 +135,11 @@ class RepeatDisturbance:
         if not isinstance(change, Disturbance) or change.under_work:
             return memory, ()
         at = change.at
-        kept = [one for one in memory.found if at - one[0] <= self._day]
+        kept = [one for one in memory.found if at - one[0] <= self._longest]
         kept.append((change.happened, change.event))
         found = tuple(sorted(kept)[-MOST:])
-        day = len(found)
-        hour = self._within(found, at, self._hour)
+        day = len(_within(found, at, self._day))
+        hour = len(_within(found, at, self._hour))
         after = replace(
             memory,
             found=found,
@@ -121,83 +148,103 @@ class RepeatDisturbance:
         )
         if not (after.by_day or after.by_hour):
             return after, ()
+        window = self._day if after.by_day else self._hour
+        counted = _within(found, at, window)
         if memory.began is None:
-            counted = found if after.by_day else found[-hour:]
             after = replace(after, began=counted[0][0], raised=at)
-        return after, (self._found(after, at, day, hour, place),)
-
-    def _within(
-        self, found: tuple[tuple[Moment, str], ...], at: Moment, window: Duration
-    ) -> int:
-        return sum(at - happened <= window for happened, _ in found)
+        return after, (self._found(after, at, counted, place),)
 
     def _found(
-        self, memory: Seen, at: Moment, day: int, hour: int, place: Place
+        self, memory: Seen, at: Moment, counted: tuple[Happened, ...], place: Place
     ) -> Found:
-        began = memory.began if memory.began is not None else at
-        count, window = (day, self._day) if memory.by_day else (hour, self._hour)
-        rate, numbers = self._rate(memory)
-        by_chance = self._by_chance(memory, rate)
+        began = at if memory.began is None else memory.began
+        day = len(_within(memory.found, at, self._day))
+        hour = len(_within(memory.found, at, self._hour))
+        window = self._day if memory.by_day else self._hour
+        chance, numbers = self._by_chance(memory, at, counted, window)
         return Found(
             began=began,
             raised=memory.raised,
             priority="prompt" if day >= self.prompt_from else "planned",
-            summary=f"{place.id} disturbed {times(count)} within {span(window)}; {by_chance}",
+            summary=f"{place.id} disturbed {times(len(counted))} within {span(window)}; {chance}",
             evidence=tuple(
-                Evidence(
-                    time=happened,
-                    text=f"{place.id} disturbed at {clock(happened, place.zone)}",
-                    event=event,
-                )
-                for happened, event in memory.found[-10:]
+                Evidence(time=happened, text=f"{place.id} disturbed", event=event)
+                for happened, event in counted[-QUOTED:]
             ),
             suspects=place.heads(),
-            checks=(
-                "Look first at the fixings, gap and height of the heads, and at ballast or debris under them",
-                "Could also be a cable joint or the unit; settled by whether the levels of other heads on it moved too",
-                "Could also be work that the feed does not tell of; settled by who was on the track",
-                CAUTION,
+            checks=look(
+                "the fixings, gap and height of the heads, and ballast or debris under them",
+                "the date of the last track work there, and whether it comes with rain or with fast trains",
+                also=(
+                    (
+                        "a cable joint or the trackside unit",
+                        "whether the levels of other heads on it moved too",
+                    ),
+                    (
+                        "metal over a head: tools, a trolley, a road-rail machine",
+                        "who was on the track, and whether it falls into working hours",
+                    ),
+                    (
+                        "the evaluator's cards, supply or temperature",
+                        f"what else failed at {place.room}",
+                    ),
+                ),
             ),
             parameters={
                 "in_day": self.in_day,
+                "day_h": self.day_h,
                 "in_hour": self.in_hour,
+                "hour_h": self.hour_h,
+                "prompt_from": self.prompt_from,
                 "counted_in_day": day,
                 "counted_in_hour": hour,
                 **numbers,
             },
         )
 
-    def _rate(self, memory: Seen) -> tuple[float | None, dict[str, Any]]:
-        """Disturbances a day to expect here, the window itself left out, drawn to the line's."""
+    # How often that comes by chance.
+
+    def _by_chance(
+        self, memory: Seen, at: Moment, counted: tuple[Happened, ...], window: Duration
+    ) -> tuple[str, dict[str, Any]]:
         usual = memory.usual
-        if usual is None or usual.prior_days <= 0:
-            return None, {"rate_per_year": None}
-        oldest = memory.found[0][0] if memory.found else usual.counted_until
-        inside = sum(when < usual.counted_until for when, _ in memory.found)
-        overlap = max(0, usual.counted_until - oldest) / DAY
-        count = max(0, usual.disturbances - inside)
-        exposure = max(0.0, usual.exposure_days - overlap)
-        prior = Gamma(usual.prior_shape, usual.prior_days)
-        rate = prior.after(count, exposure).mean
-        return rate, {
-            "rate_per_year": round(rate * YEAR, 2),
-            "counted_days": round(exposure, 1),
+        if usual is None or usual.prior_days <= 0 or usual.prior_shape <= 0:
+            unknown = "how often that comes by chance is not learnt yet"
+            return unknown, {"rate_per_year": None}
+        number = self.in_day if memory.by_day else self.in_hour
+        count, exposure, rate = _rate(usual, at, counted, window)
+        here = cluster_rate(number, rate, window / DAY) * YEAR
+        somewhere, line = self._on_the_line(memory)
+        said = (
+            f"if disturbances came singly, {number} within {span(window)} would come "
+            f"by chance {often(here)} on this section{somewhere}"
+        )
+        return said, {
+            "rate_per_year": round(rate * YEAR, 3),
+            "counted_days": round(exposure, 2),
             "counted_disturbances": count,
+            "chance_per_year_here": None if isinf(here) else round(here, 5),
+            "chance_per_year_on_line": line,
+            "sections_watched": usual.sections,
         }
 
-    def _by_chance(self, memory: Seen, rate: float | None) -> str:
-        if rate is None:
-            return "how often that comes by chance is not learnt yet"
+    def _on_the_line(self, memory: Seen) -> tuple[str, float | None]:
+        """The same for all sections that are watched; learnt for the rules as they are by default only."""
+        usual, plain = memory.usual, RepeatDisturbance()
         if memory.by_day:
-            here = cluster_rate(self.in_day, rate, self._day / DAY) * YEAR
-            line = memory.usual.line_chance_day
+            learnt = (self.in_day, self.day_h) == (plain.in_day, plain.day_h)
+            per_year = usual.line_chance_day
         else:
-            here = cluster_rate(self.in_hour, rate, self._hour / DAY) * YEAR
-            line = memory.usual.line_chance_hour
-        return (
-            f"if disturbances came singly, that would come by chance {_often(here)} here "
-            f"and {_often(line)} somewhere on the {memory.usual.sections} sections watched"
+            learnt = (self.in_hour, self.hour_h) == (plain.in_hour, plain.hour_h)
+            per_year = usual.line_chance_hour
+        if not learnt:
+            return "", None
+        said = (
+            f" and {often(per_year)} somewhere on the {usual.sections} sections watched"
         )
+        return said, round(per_year, 5)
+
+    # When it is over.
 
     def wake_at(self, memory: Seen) -> Moment | None:
         """When at most one will be left in a window whose rule holds."""
@@ -217,7 +264,7 @@ class RepeatDisturbance:
         at: Moment,
         place: Place,  # noqa: ARG002
     ) -> tuple[Seen, tuple[Finding, ...]]:
-        """A window has run out."""
+        """A window has run out; it is over when no rule holds any more."""
         second = memory.found[-2][0]
         after = replace(
             memory,
@@ -230,20 +277,59 @@ class RepeatDisturbance:
 
     def explain(self, memory: Seen, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
-        day = self._within(memory.found, at, self._day)
-        hour = self._within(memory.found, at, self._hour)
-        return (
-            f"{place.id} was disturbed {times(day)} within {span(self._day)} "
-            f"(raised at {self.in_day}) and {times(hour)} within {span(self._hour)} "
-            f"(raised at {self.in_hour}).",
+        day = len(_within(memory.found, at, self._day))
+        hour = len(_within(memory.found, at, self._hour))
+        said = (
+            f"{place.id} was disturbed {_times(day)} within {span(self._day)} "
+            f"(raised at {self.in_day}) and {_times(hour)} within {span(self._hour)} "
+            f"(raised at {self.in_hour})."
         )
+        due = self.wake_at(memory)
+        if due is None:
+            return (said,)
+        until = clock(due, place.zone, at)
+        return (said, f"A window that is too full runs out at {until}.")
 
 
-def _often(per_year: float) -> str:
-    """How often, from a number a year."""
+def _within(
+    found: tuple[Happened, ...], at: Moment, window: Duration
+) -> tuple[Happened, ...]:
+    """Those of *found* that lie within *window* before *at*."""
+    return tuple(one for one in found if at - one[0] <= window)
+
+
+def _rate(
+    usual: Any, at: Moment, counted: tuple[Happened, ...], window: Duration
+) -> tuple[int, float, float]:
+    """Count, exposure in days, and the rate a day to expect here: the window left out, drawn towards the line's."""
+    inside = sum(happened < usual.counted_until for happened, _ in counted)
+    overlap = max(0, usual.counted_until - (at - window)) / DAY
+    count = max(0, usual.disturbances - inside)
+    exposure = max(0.0, usual.exposure_days - overlap)
+    prior = Gamma(usual.prior_shape, usual.prior_days)
+    return count, exposure, prior.after(count, exposure).mean
+
+
+def _times(count: int) -> str:
+    return times(count) if count else "not once"
+
+
+def often(per_year: float) -> str:
+    """How often, from a number a year.
+
+    Example:
+        >>> often(12.4), often(1.2), often(0.7), often(0.0312), often(0.0001)
+        ('about 12 times a year', 'about once a year', 'about once in 1.4 years', 'about once in 32 years', 'less than once in 1000 years')
+        >>> often(float("inf"))
+        'more than once a day'
+    """
+    if per_year >= YEAR:
+        return "more than once a day"
     if per_year >= 1:
         return f"about {times(round(per_year))} a year"
     if per_year < 0.001:
         return "less than once in 1000 years"
     years = 1 / per_year
+    if years < 10:
+        return f"about once in {years:.1f} years"
     return f"about once in {round(years, -1 if years >= 100 else 0):.0f} years"

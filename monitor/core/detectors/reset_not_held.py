@@ -23,10 +23,29 @@ from monitor.core.detector import (
     Over,
     Place,
     PlaceKind,
+    Untimed,
+    look,
 )
 from monitor.core.events import State, Step
-from monitor.core.moments import Moment, seconds
-from monitor.core.words import CAUTION, clock, span
+from monitor.core.moments import SECOND, Moment, seconds
+from monitor.core.words import clock, span
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Failure:
+    """What shows that a reset did not hold.
+
+    Args:
+        began: the disturbance, or the stretch of `occupied`.
+        raised: the latest event time that needed.
+        what: in words.
+        event: the event that shows it.
+    """
+
+    began: Moment
+    raised: Moment
+    what: str
+    event: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -36,53 +55,77 @@ class Reset:
     Args:
         since: when it was accepted, or the work it was made under ended; None where none waits.
         event: the event that says so.
-        under_work: an accepted reset made under the work that goes on.
+        made_under_work: it was, and counts from the end of that.
+        pending: an accepted reset made under the work that goes on, as its event; or "".
+        pending_at: when that was.
         work: the section is under work.
+        work_ended: when the last work ended, or None.
         raised: an alert is open.
-        state: what the section shows.
-        by_train: the stretch of `occupied` going on was entered by a train.
+        began: when what it was raised for began.
+        by_train: since when a train is in the section that entered after the reset, or None.
+        worked: when a train worked through last, or None.
     """
 
     since: Moment | None = None
     event: str = ""
-    under_work: str = ""
+    made_under_work: bool = False
+    pending: str = ""
+    pending_at: Moment = 0
     work: bool = False
+    work_ended: Moment | None = None
     raised: bool = False
-    state: State | None = None
-    by_train: bool = False
+    began: Moment = 0
+    by_train: Moment | None = None
+    worked: Moment | None = None
+
+    @property
+    def watching(self) -> bool:
+        """A failure now would be one of this reset."""
+        return self.since is not None and not self.raised and not self.work
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ResetNotHeld:
-    """A section was reset and failed again before any train had worked through it, or with the first.
+class ResetNotHeld(Untimed):
+    """A section was reset and failed again before any train had worked through it, or with the first train after it.
 
-    What the desk does first: tell the technician on call: the part that failed is still failing.
-    Within: five minutes.
+    What the desk does first: tell the technician on call that the part that failed is still failing.
+    Within: 5 min.
     If not: it is reset again and again, and trains are cautioned through each time.
 
     Args:
-        hold_s: how soon after a reset a failure belongs to it (common practice: a quarter of an hour).
+        hold_s: how soon after a reset a failure belongs to it, train or none (common practice: a quarter of an hour, while the technician is still there).
 
     Example:
-        >>> from monitor.core.moments import SECOND
-        >>> from types import SimpleNamespace
-        >>> from zoneinfo import ZoneInfo
-        >>> place = SimpleNamespace(id="T107", zone=ZoneInfo("UTC"), heads=tuple)
+        >>> from monitor.core.events import ResetKind
+        >>> from monitor.core.moments import parse
+        >>> detector, place = ResetNotHeld(), Place.example("T107")
+        >>> noon = parse("2026-05-04T12:00:00Z")
+        >>> reset = ResetTaken(
+        ...     place="T107",
+        ...     at=noon,
+        ...     kind=ResetKind.UNCONDITIONAL,
+        ...     step=Step.ACCEPTED,
+        ...     by=None,
+        ...     so_at=noon,
+        ...     event="gw/1#7",
+        ... )
         >>> again = StateChanged(
         ...     place="T107",
-        ...     at=60 * SECOND,
+        ...     at=noon + 600 * SECOND,
         ...     was=State.CLEAR,
         ...     now=State.DISTURBED,
         ...     event="gw/1#9",
-        ...     so_since=60 * SECOND,
+        ...     so_since=noon + 600 * SECOND,
         ... )
-        >>> _, findings = ResetNotHeld().step(
-        ...     Reset(since=0, event="gw/1#7", state=State.CLEAR), again, place
-        ... )
-        >>> findings[0].priority
-        'prompt'
+        >>> memory, _ = detector.step(detector.start(place), reset, place)
+        >>> memory, findings = detector.step(memory, again, place)
+        >>> findings[0].summary
+        'T107 disturbed again 10 min after its reset at 12:00:00'
 
-    It is wrong where a second, unrelated failure falls into the quarter of an hour.
+    When it is wrong: where a second failure, which has nothing to do with the first, falls into the quarter of an hour.
+
+    References:
+        That the first train after a reset proves it is common practice (the sweep).
     """
 
     kind: ClassVar[str] = "reset-not-held"
@@ -101,9 +144,9 @@ class ResetNotHeld:
     within: ClassVar[str] = "5 min"
     otherwise: ClassVar[str] = "it is reset again and again"
 
-    hold_s: float = 900.0
+    hold_s: float = 900.0  # common practice: while the technician is still there
 
-    def start(self, place: Place) -> Reset:  # noqa: ARG002
+    def start(self, place: Place) -> Reset:  # noqa: ARG002 - the same everywhere
         """Nothing has been heard."""
         return Reset()
 
@@ -113,135 +156,188 @@ class ResetNotHeld:
         """Watch from an accepted reset on, until a train works through."""
         match change:
             case StateChanged():
-                return self._state(memory, change, place)
+                return self._judge(memory, self._disturbed(memory, change), place)
             case EntryJudged():
-                return self._judged(memory, change, place)
+                if memory.since is None:
+                    return memory, ()
+                memory = self._entered(memory, change)
+                return self._judge(memory, self._failed_entry(memory, change), place)
             case StretchEnded():
-                if not memory.by_train:
+                if memory.by_train is None:
                     return memory, ()
-                return replace(memory, by_train=False), ()
+                return replace(memory, by_train=None), ()
             case ResetTaken(step=Step.ACCEPTED):
-                if memory.work:
-                    return replace(memory, under_work=change.event), ()
-                if memory.raised:
-                    return memory, ()
-                return replace(memory, since=change.at, event=change.event), ()
+                return self._reset(memory, change), ()
             case WorkedThrough():
-                if memory.since is None or change.left < memory.since:
-                    return memory, ()
-                findings = (Over(at=change.left),) if memory.raised else ()
-                after = replace(memory, since=None, raised=False, under_work="")
-                return after, findings
+                return self._proved(memory, change)
             case WorkBegan():
-                if memory.since is None or memory.raised:
-                    return replace(memory, work=True), ()
-                return replace(
-                    memory, work=True, since=None, under_work=memory.event
-                ), ()
+                return replace(memory, work=True), ()
             case WorkEnded():
-                if not memory.under_work:
-                    return replace(memory, work=False), ()
-                return replace(
-                    memory,
-                    work=False,
-                    since=change.at,
-                    event=memory.under_work,
-                    under_work="",
-                ), ()
-        return memory, ()
+                return self._work_over(memory, change), ()
+            case _:
+                return memory, ()
 
-    def _watching(self, memory: Reset) -> bool:
-        return memory.since is not None and not memory.raised and not memory.work
+    # From the reset to its proof.
 
-    def _state(
-        self, memory: Reset, change: StateChanged, place: Place
-    ) -> tuple[Reset, tuple[Finding, ...]]:
-        was_train = memory.by_train
-        memory = replace(memory, state=change.now)
-        if change.now is not State.DISTURBED or not self._watching(memory):
-            return memory, ()
-        since = memory.since if memory.since is not None else change.at
-        soon = change.at - since <= seconds(self.hold_s)
-        if not (soon or was_train):
-            return memory, ()
-        what = "disturbed again" if soon else "disturbed by the first train after it"
-        return self._raise(
-            memory, place, change.so_since, change.at, what, change.event
+    def _reset(self, memory: Reset, change: ResetTaken) -> Reset:
+        if memory.worked is not None and memory.worked >= change.so_at:
+            return memory  # entered later by a person: a train has proved it since
+        if memory.work:
+            return replace(memory, pending=change.event, pending_at=change.at)
+        if memory.raised:
+            return memory
+        return replace(
+            memory,
+            since=change.at,
+            event=change.event,
+            made_under_work=False,
+            by_train=None,
         )
 
-    def _judged(
-        self, memory: Reset, change: EntryJudged, place: Place
+    def _work_over(self, memory: Reset, change: WorkEnded) -> Reset:
+        after = replace(
+            memory, work=False, work_ended=change.at, pending="", by_train=None
+        )
+        if not memory.pending or memory.raised:
+            return after
+        return replace(
+            after, since=change.at, event=memory.pending, made_under_work=True
+        )
+
+    def _proved(
+        self, memory: Reset, change: WorkedThrough
     ) -> tuple[Reset, tuple[Finding, ...]]:
-        explained = change.verdict is Verdict.EXPLAINED
-        occupied = change.state is State.OCCUPIED
-        if occupied and explained and memory.state is State.OCCUPIED:
-            memory = replace(memory, by_train=True)
-        if not self._watching(memory):
-            return memory, ()
-        since = memory.since if memory.since is not None else change.entered
-        soon = since < change.entered <= since + seconds(self.hold_s)
-        if occupied and change.verdict is Verdict.NOT_EXPLAINED and soon:
-            what = "found occupied, no train seen to enter"
-        elif not occupied and explained and change.entered > since:
-            what = "disturbed by the first train after it"
+        left = change.left
+        worked = left if memory.worked is None else max(left, memory.worked)
+        after = replace(memory, worked=worked)
+        if memory.pending and left >= memory.pending_at:
+            after = replace(after, pending="")
+        if memory.since is None or left < memory.since:
+            return after, ()
+        # The proof is known a little after the train has left; a failure may fall between.
+        findings = (Over(at=max(left, memory.began)),) if memory.raised else ()
+        return replace(after, since=None, raised=False, by_train=None), findings
+
+    # What shows that it did not hold.
+
+    def _soon(self, memory: Reset, moment: Moment) -> bool:
+        since = memory.since
+        return since is not None and moment - since <= seconds(self.hold_s)
+
+    def _disturbed(self, memory: Reset, change: StateChanged) -> Failure | None:
+        since = memory.since
+        if change.now is not State.DISTURBED or not memory.watching or since is None:
+            return None
+        began = change.so_since
+        if began < since:
+            return None  # it was so before the reset and is only seen now
+        if self._soon(memory, began):
+            what = "disturbed again"
+        elif memory.by_train is not None and change.was is State.OCCUPIED:
+            what = "disturbed by the first train"
         else:
-            return memory, ()
-        return self._raise(
-            memory, place, change.entered, change.raised, what, change.event
+            return None
+        return Failure(began=began, raised=change.at, what=what, event=change.event)
+
+    def _entered(self, memory: Reset, change: EntryJudged) -> Reset:
+        since = memory.since
+        if (
+            since is not None
+            and change.state is State.OCCUPIED
+            and change.verdict is Verdict.EXPLAINED
+            and change.entered >= since
+        ):
+            return replace(memory, by_train=change.entered)
+        return memory
+
+    def _failed_entry(self, memory: Reset, change: EntryJudged) -> Failure | None:
+        since, entered = memory.since, change.entered
+        if not memory.watching or since is None or entered <= since:
+            return None
+        if memory.work_ended is not None and entered < memory.work_ended:
+            return None  # it fell under work
+        occupied = change.state is State.OCCUPIED
+        if occupied and change.verdict is Verdict.NOT_EXPLAINED:
+            if not self._soon(memory, entered):
+                return None
+            what = "found occupied, no train seen to enter,"
+        elif not occupied and change.verdict is Verdict.EXPLAINED:
+            what = "disturbed by the first train"
+        else:
+            return None
+        return Failure(
+            began=entered, raised=change.raised, what=what, event=change.event
         )
 
-    def _raise(  # noqa: PLR0917 - what a finding is made of
-        self,
-        memory: Reset,
-        place: Place,
-        began: Moment,
-        raised: Moment,
-        what: str,
-        event: str,
+    def _judge(
+        self, memory: Reset, failure: Failure | None, place: Place
     ) -> tuple[Reset, tuple[Finding, ...]]:
-        since = memory.since if memory.since is not None else began
-        found = Found(
-            began=began,
-            raised=raised,
+        if failure is None or memory.since is None:
+            return memory, ()
+        found = self._found(memory, memory.since, failure, place)
+        return replace(memory, raised=True, began=failure.began), (found,)
+
+    def _found(
+        self, memory: Reset, since: Moment, failure: Failure, place: Place
+    ) -> Found:
+        after = span(failure.began - since)
+        when = clock(since, place.zone, failure.began)
+        how = (
+            "the end of the work it was reset under"
+            if memory.made_under_work
+            else "its reset"
+        )
+        made = (
+            "work ended under which it was reset"
+            if memory.made_under_work
+            else "reset accepted"
+        )
+        return Found(
+            began=failure.began,
+            raised=failure.raised,
             priority="prompt",
-            summary=f"{place.id} reset at {clock(since, place.zone)}, {what} after {span(began - since)}",
+            summary=f"{place.id} {failure.what} {after} after {how} at {when}",
             evidence=(
+                Evidence(time=since, text=f"{place.id}: {made}", event=memory.event),
                 Evidence(
-                    time=since, text=f"{place.id} reset accepted", event=memory.event
+                    time=failure.began,
+                    text=f"{place.id} {failure.what.rstrip(',')}",
+                    event=failure.event,
                 ),
-                Evidence(time=began, text=f"{place.id} {what}", event=event),
             ),
             suspects=place.heads(),
-            checks=(
-                "Look first at the part that failed before the reset: head, cable joint, unit",
-                "Could also be a second failure that has nothing to do with it; settled by which head the evaluator rejects",
-                CAUTION,
+            checks=look(
+                "the part that failed before the reset: head, cable joint, trackside unit",
+                f"the indications of {place.room}: whether it rejects the same head again",
+                also=(
+                    (
+                        "a second failure that has nothing to do with the first",
+                        "which head was rejected before and which now",
+                    ),
+                    (
+                        "work or a trolley still on the track",
+                        "who was on the track",
+                    ),
+                ),
             ),
-            parameters={"hold_s": self.hold_s},
+            parameters={
+                "hold_s": self.hold_s,
+                "held_for_s": (failure.began - since) / SECOND,
+            },
         )
-        return replace(memory, raised=True), (found,)
-
-    def wake_at(self, memory: Reset) -> Moment | None:  # noqa: ARG002
-        """Silence shows nothing."""
-        return None
-
-    def wake(
-        self,
-        memory: Reset,
-        at: Moment,  # noqa: ARG002
-        place: Place,  # noqa: ARG002
-    ) -> tuple[Reset, tuple[Finding, ...]]:
-        """Never called."""
-        return memory, ()
 
     def explain(self, memory: Reset, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
         if memory.since is None:
-            return (f"No reset of {place.id} is being watched.",)
+            if memory.pending:
+                return ("A reset made under work counts from the end of the work.",)
+            return (f"No reset of {place.id} waits for its proof.",)
         since = clock(memory.since, place.zone, at)
-        left = memory.since + seconds(self.hold_s) - at
         if memory.raised:
             return (f"The reset at {since} did not hold.",)
-        if left > 0:
-            return (f"Reset at {since}; a failure within {span(left)} counts.",)
-        return (f"Reset at {since}; a failure with the first train counts.",)
+        left = memory.since + seconds(self.hold_s) - at
+        counts = "with the first train" if left <= 0 else f"within {span(left)}"
+        said = f"Reset at {since}; a failure {counts} would be one of this reset."
+        if memory.work:
+            return (said, "Under work: nothing is raised.")
+        return (said,)

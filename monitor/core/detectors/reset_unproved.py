@@ -10,13 +10,16 @@ from monitor.core.changes import (
     KnownAgain,
     LearntAnew,
     NotKnown,
+    OccupationEnded,
     ResetTaken,
     StateChanged,
+    StretchEnded,
     WorkBegan,
     WorkedThrough,
     WorkEnded,
 )
 from monitor.core.detector import (
+    INTERRUPTIONS,
     Evidence,
     Finding,
     Found,
@@ -24,10 +27,14 @@ from monitor.core.detector import (
     Place,
     PlaceKind,
     Priority,
+    look,
 )
 from monitor.core.events import State, Step
 from monitor.core.moments import DAY, HOUR, SECOND, Duration, Moment, seconds
-from monitor.core.words import CAUTION, clock, span, whole_hours
+from monitor.core.words import clock, names, span, whole_hours
+
+LOOKED_BACK = 60 * DAY
+"""Hours with trains are added up over no longer than this: a timer that ran for two months is over."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,15 +45,18 @@ class Promise:
         since: when it was accepted, or the work it was made under ended; None where none waits.
         event: the event that says so.
         how: its kind and by whom, in words.
-        under_work: an accepted reset made under the work that goes on, and its event.
+        pending: an accepted reset made under the work that goes on, as its event; or "".
+        pending_at: when that was accepted.
         work: the section is under work.
         dark: the section is not known.
-        counted_from: from when time is counted.
-        counted: how much was counted before that.
-        due: when it will have waited for long enough, or None while nothing is counted.
-        raised: an alert about it is open.
+        leaving: it has just become clear, and whether that proves the reset is not judged yet.
+        limit: how long a train may take, as set when the timer began.
+        left: how much of that was left at `counted_from`.
+        counted_from: from when on hours with trains count against `left`.
+        due: when nothing will be left, or None while no timer runs.
+        raised: when an alert about it was raised, or None.
         awaiting: the section shows awaiting sweep.
-        worked: when a train worked through last.
+        worked: when a train worked through last, or None.
         gap: the section's usual gap between trains, where learnt.
         hours: the local hours with trains, where learnt.
     """
@@ -54,17 +64,36 @@ class Promise:
     since: Moment | None = None
     event: str = ""
     how: str = ""
-    under_work: str = ""
+    pending: str = ""
+    pending_at: Moment = 0
     work: bool = False
     dark: bool = False
+    leaving: bool = False
+    limit: Duration = 0
+    left: Duration = 0
     counted_from: Moment = 0
-    counted: Duration = 0
     due: Moment | None = None
-    raised: bool = False
+    raised: Moment | None = None
     awaiting: bool = False
     worked: Moment | None = None
     gap: Duration | None = None
     hours: frozenset[int] | None = None
+
+    @property
+    def runs(self) -> bool:
+        """Whether time counts against the reset."""
+        return (
+            self.since is not None
+            and self.raised is None
+            and not self.work
+            and not self.dark
+        )
+
+    def done(self) -> Promise:
+        """The same with no reset that waits."""
+        return replace(
+            self, since=None, event="", how="", due=None, raised=None, leaving=False
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,34 +101,39 @@ class ResetUnproved:
     """A section was reset, and no train has worked through it since: nothing has shown that it detects a train again.
 
     What the desk does first: ask the signaller when the next train is due there.
-    Within: the day; while it awaits the sweep, five minutes.
+    Within: the day; while the section awaits its sweep, 5 min.
     If not: a section that no longer detects trains is taken for one that does.
 
     Args:
-        prove_within_s: how long a train may take to come (common practice: an hour with trains).
-        gaps: or so many times the usual gap between trains there, where that is longer.
+        prove_within_s: how long a train may take to come (common practice: an hour in which trains run).
+        gaps: or so many times the section's usual gap between trains, where that is learnt and longer (common practice: three trains missed are no chance).
+
+    Only hours count in which trains usually work through the section, once they are learnt.
 
     Example:
         >>> from monitor.core.events import ResetKind
-        >>> from zoneinfo import ZoneInfo
-        >>> from types import SimpleNamespace
-        >>> place = SimpleNamespace(id="T107", zone=ZoneInfo("UTC"))
+        >>> from monitor.core.moments import parse
+        >>> detector, place = ResetUnproved(), Place.example("T107")
+        >>> noon = parse("2026-05-04T12:00:00Z")
         >>> reset = ResetTaken(
         ...     place="T107",
-        ...     at=0,
+        ...     at=noon,
         ...     kind=ResetKind.UNCONDITIONAL,
         ...     step=Step.ACCEPTED,
-        ...     by=None,
-        ...     so_at=0,
+        ...     by="technician",
+        ...     so_at=noon,
         ...     event="gw/1#7",
         ... )
-        >>> detector = ResetUnproved()
-        >>> memory, _ = detector.step(Promise(), reset, place)
-        >>> detector.wake_at(memory) == 3600 * SECOND
-        True
+        >>> memory, _ = detector.step(detector.start(place), reset, place)
+        >>> memory, findings = detector.wake(memory, detector.wake_at(memory), place)
+        >>> findings[0].summary
+        'T107 reset at 12:00:00; no train has worked through it since'
 
-    Works best where trains are frequent; hours without trains are learnt and not counted.
-    It is wrong on the first day of another timetable.
+    When it is wrong: on the first day of another timetable, and where trains came while the section was not known.
+    A train whose entry or exit nothing explains is no proof, though it may have been one.
+
+    References:
+        That a train counted in and out proves a section after a reset is common practice (the sweep).
     """
 
     kind: ClassVar[str] = "reset-unproved"
@@ -109,20 +143,19 @@ class ResetUnproved:
         ResetTaken,
         WorkedThrough,
         StateChanged,
+        StretchEnded,
+        OccupationEnded,
         LearntAnew,
-        WorkBegan,
-        WorkEnded,
-        NotKnown,
-        KnownAgain,
+        *INTERRUPTIONS,
     )
     first: ClassVar[str] = "ask the signaller when the next train is due there"
     within: ClassVar[str] = "the day; while awaiting the sweep, 5 min"
     otherwise: ClassVar[str] = "a section that detects nothing is trusted"
 
-    prove_within_s: float = 3600.0
-    gaps: float = 3.0
+    prove_within_s: float = 3600.0  # common practice: an hour in which trains run
+    gaps: float = 3.0  # common practice: three trains missed are no chance
 
-    def start(self, place: Place) -> Promise:  # noqa: ARG002
+    def start(self, place: Place) -> Promise:  # noqa: ARG002 - the same everywhere
         """Nothing has been heard."""
         return Promise()
 
@@ -131,181 +164,233 @@ class ResetUnproved:
     ) -> tuple[Promise, tuple[Finding, ...]]:
         """Wait from an accepted reset on, until a train works through."""
         match change:
-            case ResetTaken(step=Step.ACCEPTED):
-                return self._reset(memory, change, place)
-            case WorkedThrough():
-                return self._proved(memory, change)
             case StateChanged():
                 return self._state(memory, change, place)
-            case LearntAnew():
-                usual = change.usual
-                if memory.since is not None and memory.due is not None:
-                    memory = self._count(memory, change.at, place)
-                memory = replace(memory, gap=usual.gap_median, hours=usual.hours)
-                return self._timed(memory, place), ()
-            case WorkBegan():
-                memory = replace(memory, work=True)
-                if memory.since is not None and not memory.raised:
-                    memory = replace(
-                        memory, since=None, due=None, under_work=memory.event
-                    )
-                return memory, ()
+            case StretchEnded() | OccupationEnded():
+                # Had it proved the reset, that would be told in the same breath.
+                return (
+                    replace(memory, leaving=False) if memory.leaving else memory
+                ), ()
+            case WorkedThrough():
+                return self._proved(memory, change)
+            case ResetTaken(step=Step.ACCEPTED):
+                return self._reset(memory, change, place)
             case WorkEnded():
-                return self._work_over(replace(memory, work=False), change, place), ()
-            case NotKnown():
-                return replace(memory, dark=True, due=None), ()
-            case KnownAgain():
-                memory = replace(memory, dark=False, counted=0, counted_from=change.at)
-                return self._timed(memory, place), ()
-        return memory, ()
+                return self._work_over(memory, change, place)
+            case LearntAnew():
+                return self._learnt(memory, change, place), ()
+            case _:
+                return self._interrupted(memory, change, place), ()
+
+    # A reset is accepted, proved, or replaced.
 
     def _reset(
         self, memory: Promise, change: ResetTaken, place: Place
     ) -> tuple[Promise, tuple[Finding, ...]]:
-        if memory.worked is not None and memory.worked > change.so_at:
-            return memory, ()
+        so_at = change.so_at
+        if memory.worked is not None and memory.worked >= so_at:
+            return memory, ()  # entered later by a person: a train has proved it since
         if memory.work:
-            return replace(memory, under_work=change.event, how=_how(change)), ()
-        findings: tuple[Finding, ...] = ()
-        if memory.raised:
-            findings = (Over(at=change.at, because="a later reset took its place"),)
-        after = replace(
-            memory,
-            since=change.so_at,
-            event=change.event,
-            how=_how(change),
-            raised=False,
-        )
+            return replace(memory, pending=change.event, pending_at=so_at), ()
         if memory.since is None:
-            after = replace(after, counted=0, counted_from=change.so_at)
-            return self._timed(after, place), findings
-        # It falls due when the first that was not proved would have, at the earliest now.
-        due = memory.due if memory.due is not None else change.at
-        if memory.dark:
-            return replace(after, due=None), findings
-        return replace(after, due=max(due, change.at)), findings
+            after = replace(
+                memory, since=so_at, event=change.event, how=_how(change), leaving=False
+            )
+            return self._time_from(after, so_at, place), ()
+        if so_at < memory.since:
+            return memory, ()  # entered later by a person: the newer one is waited for
+        after = replace(memory, since=so_at, event=change.event, how=_how(change))
+        return self._replaced(memory, after, change.at, so_at)
+
+    def _replaced(
+        self, before: Promise, after: Promise, now: Moment, at: Moment
+    ) -> tuple[Promise, tuple[Finding, ...]]:
+        """A later reset takes the place of one that waits, and falls due when that would have; at the earliest on being accepted."""
+        if before.raised is None:
+            due = None if before.due is None else max(before.due, at)
+            return replace(after, due=due), ()
+        over = Over(at=max(at, before.raised), because="a later reset took its place")
+        due = None if after.dark else now
+        return replace(after, raised=None, due=due, left=0, counted_from=now), (over,)
 
     def _proved(
         self, memory: Promise, change: WorkedThrough
     ) -> tuple[Promise, tuple[Finding, ...]]:
-        after = replace(memory, worked=change.left, under_work="")
-        if memory.since is None or change.left < memory.since:
-            return replace(memory, worked=change.left), ()
-        findings = (Over(at=change.left),) if memory.raised else ()
-        return replace(after, since=None, due=None, raised=False), findings
+        left = change.left
+        worked = left if memory.worked is None else max(left, memory.worked)
+        after = replace(memory, worked=worked)
+        if memory.pending and left >= memory.pending_at:
+            after = replace(after, pending="")
+        if memory.since is None or left < memory.since:
+            return after, ()
+        if memory.raised is None:
+            return after.done(), ()
+        return after.done(), (Over(at=max(left, memory.raised)),)
 
     def _state(
         self, memory: Promise, change: StateChanged, place: Place
     ) -> tuple[Promise, tuple[Finding, ...]]:
         awaiting = change.now is State.AWAITING_SWEEP
-        if awaiting == memory.awaiting:
-            return memory, ()
-        memory = replace(memory, awaiting=awaiting)
-        if not memory.raised or memory.since is None:
-            return memory, ()
-        return memory, (self._found(memory, memory.due or change.at, place),)
-
-    def _work_over(self, memory: Promise, change: WorkEnded, place: Place) -> Promise:
-        if not memory.under_work:
-            return memory
-        after = replace(
-            memory,
-            since=change.at,
-            event=memory.under_work,
-            under_work="",
-            counted=0,
-            counted_from=change.at,
+        leaving = (
+            change.now is State.CLEAR
+            and change.was is not None
+            and memory.since is not None
+            and memory.raised is None
         )
-        return self._timed(after, place)
+        if awaiting == memory.awaiting and leaving == memory.leaving:
+            return memory, ()
+        after = replace(memory, awaiting=awaiting, leaving=leaving)
+        if awaiting == memory.awaiting or memory.raised is None:
+            return after, ()
+        return after, (self._found(after, memory.raised, place),)
 
-    # Counting only hours with trains.
+    # Work, and spells that are not known: timers start again afterwards.
+
+    def _interrupted(self, memory: Promise, change: Change, place: Place) -> Promise:
+        match change:
+            case WorkBegan():
+                return replace(memory, work=True, due=None)
+            case NotKnown():
+                return replace(memory, dark=True, due=None)
+            case KnownAgain():
+                return self._time_from(replace(memory, dark=False), change.at, place)
+            case _:
+                return memory  # a reset asked for, refused or restored: no promise
+
+    def _work_over(
+        self, memory: Promise, change: WorkEnded, place: Place
+    ) -> tuple[Promise, tuple[Finding, ...]]:
+        at = change.at
+        after = replace(memory, work=False, pending="")
+        if not memory.pending:
+            return self._time_from(after, at, place), ()
+        how = "reset made under work; the work ended,"
+        after = replace(after, since=at, event=memory.pending, how=how)
+        if memory.raised is not None:
+            return self._replaced(memory, after, at, at)
+        return self._time_from(after, at, place), ()
+
+    # The timer, which counts hours with trains only.
 
     def _limit(self, memory: Promise) -> Duration:
         return max(seconds(self.prove_within_s), round(self.gaps * (memory.gap or 0)))
 
-    def _timed(self, memory: Promise, place: Place) -> Promise:
-        if memory.since is None or memory.raised or memory.dark or memory.work:
+    def _time_from(self, memory: Promise, at: Moment, place: Place) -> Promise:
+        """The timer begins anew at *at*, where one runs at all."""
+        if not memory.runs:
             return memory
-        left = self._limit(memory) - memory.counted
-        due = _after(memory.counted_from, max(0, left), memory.hours, place)
-        return replace(memory, due=due)
+        limit = self._limit(memory)
+        due = _after(at, limit, memory.hours, place)
+        return replace(memory, limit=limit, left=limit, counted_from=at, due=due)
 
-    def _count(self, memory: Promise, at: Moment, place: Place) -> Promise:
-        if memory.raised or at <= memory.counted_from:
-            return memory
-        counted = memory.counted + _between(
-            memory.counted_from, at, memory.hours, place
-        )
-        return replace(memory, counted=counted, counted_from=at)
+    def _learnt(self, memory: Promise, change: LearntAnew, place: Place) -> Promise:
+        """What is left goes on under the new hours."""
+        usual = change.usual
+        after = replace(memory, gap=usual.gap_median, hours=usual.hours)
+        if not memory.runs or usual.hours == memory.hours:
+            return after
+        at = max(change.at, memory.counted_from)
+        left = self._left(memory, at, place)
+        due = _after(at, left, usual.hours, place)
+        if left == 0 and memory.due is not None:
+            due = memory.due
+        return replace(after, left=left, counted_from=at, due=due)
+
+    def _left(self, memory: Promise, at: Moment, place: Place) -> Duration:
+        counted = _between(memory.counted_from, at, memory.hours, place)
+        return max(0, memory.left - counted)
 
     def wake_at(self, memory: Promise) -> Moment | None:
         """When it will have waited for long enough in hours with trains."""
-        if memory.since is None or memory.raised:
-            return None
-        return memory.due
+        return memory.due if memory.runs and not memory.leaving else None
 
     def wake(
         self, memory: Promise, at: Moment, place: Place
     ) -> tuple[Promise, tuple[Finding, ...]]:
         """It has."""
-        due = memory.due if memory.due is not None else at
-        memory = replace(memory, due=due)
-        found = self._found(memory, due, place)
-        return replace(memory, raised=True), (found,)
+        after = replace(memory, raised=at, due=None)
+        return after, (self._found(after, at, place),)
 
     def _found(self, memory: Promise, raised: Moment, place: Place) -> Found:
-        since = memory.since if memory.since is not None else raised
+        since = raised if memory.since is None else memory.since
         priority: Priority = "prompt" if memory.awaiting else "planned"
         tail = "; it awaits the sweep" if memory.awaiting else ""
+        when = clock(since, place.zone, raised)
+        hours = memory.hours
         return Found(
             began=since,
             raised=raised,
             priority=priority,
-            summary=f"{place.id} reset at {clock(since, place.zone)}; no train has worked through since{tail}",
+            summary=f"{place.id} reset at {when}; no train has worked through it since{tail}",
             evidence=(
                 Evidence(
-                    time=since,
-                    text=f"{place.id}: {memory.how or 'reset'} accepted",
-                    event=memory.event,
+                    time=since, text=f"{place.id}: {memory.how}", event=memory.event
+                ),
+                Evidence(
+                    time=raised,
+                    text=f"no train has worked through within {span(memory.limit)} in which trains usually run",
                 ),
             ),
-            checks=(
-                "Look first at when the next train is due there: ask the signaller",
-                "Could also be a train that came while the section was not known; settled by the signaller's record",
-                CAUTION,
+            suspects=place.heads(),
+            checks=look(
+                "when the next train is due there: ask the signaller",
+                "what the section showed since the reset, and the tallies of the trains that came near it",
+                also=(
+                    (
+                        "a train that came while the section was not known",
+                        "the signaller's record of trains",
+                    ),
+                    (
+                        "a line on which no train runs today",
+                        "the timetable and the notices of the day",
+                    ),
+                    (
+                        "a section that does not detect the trains that pass",
+                        "the next train, watched at the evaluator",
+                    ),
+                ),
             ),
             parameters={
-                "prove_within_s": self._limit(memory) / SECOND,
+                "prove_within_s": self.prove_within_s,
+                "gaps": self.gaps,
                 "usual_gap_s": None if memory.gap is None else memory.gap / SECOND,
-                "hours_with_trains": None
-                if memory.hours is None
-                else sorted(memory.hours),
+                "limit_s": memory.limit / SECOND,
+                "waited_s": (raised - since) / SECOND,
+                "hours_with_trains": None if hours is None else sorted(hours),
             },
         )
 
     def explain(self, memory: Promise, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
         if memory.since is None:
-            if memory.under_work:
-                return ("A reset made under work waits for the end of the work.",)
+            if memory.pending:
+                return ("A reset made under work counts from the end of the work.",)
             return (f"No reset of {place.id} waits for a train.",)
-        said = [f"Reset at {clock(memory.since, place.zone, at)} waits for a train."]
-        if memory.raised:
-            return tuple(said)
+        said = f"Reset at {clock(memory.since, place.zone, at)} waits for a train."
+        if memory.raised is not None:
+            return (said, "That has been raised.")
+        reasons = (("under work", memory.work), ("not known", memory.dark))
+        stopped = tuple(name for name, so in reasons if so)
+        if stopped:
+            return (said, f"The timer is stopped: the section is {names(stopped)}.")
+        gone = memory.limit - self._left(memory, at, place)
+        counted = (
+            f"{span(gone)} of {span(memory.limit)} in hours with trains have gone by"
+        )
         if memory.due is None:
-            said.append("The timer is stopped.")
-        else:
-            counted = self._count(memory, at, place).counted
-            said.append(
-                f"{span(counted)} of {span(self._limit(memory))} with trains have gone by; "
-                f"due at {clock(memory.due, place.zone, at)}."
+            return (said, f"{counted}; no hour with trains is known.")
+        if memory.leaving:
+            return (
+                said,
+                f"{counted}; whether a train has just left is not judged yet.",
             )
-        return tuple(said)
+        return (said, f"{counted}; due at {clock(memory.due, place.zone, at)}.")
 
 
 def _how(change: ResetTaken) -> str:
     by = f" by {change.by}" if change.by else ""
-    return f"{change.kind.value.replace('_', ' ')} reset{by}"
+    entered = ", entered later" if change.so_at < change.at else ""
+    return f"{change.kind.value.replace('_', ' ')} reset{by} accepted{entered}"
 
 
 def _after(
@@ -331,10 +416,10 @@ def _between(
     start: Moment, end: Moment, hours: frozenset[int] | None, place: Place
 ) -> Duration:
     """How much of the time from *start* to *end* lies in the local *hours*."""
-    if hours is None:
-        return end - start
+    if hours is None or len(hours) == 24:
+        return max(0, end - start)
     total, at = 0, start
-    while at < end and at - start < 60 * DAY:
+    while at < end and at - start < LOOKED_BACK:
         begin, hour = whole_hours(at, place.zone)
         upto = min(begin + HOUR, end)
         if hour in hours:

@@ -8,17 +8,17 @@ from typing import ClassVar
 from monitor.core.changes import Change, InterlockingChanged, StateChanged
 from monitor.core.detector import (
     INTERRUPTIONS,
-    Evidence,
     Finding,
     Found,
     Hold,
     Over,
     Place,
     PlaceKind,
+    look,
 )
 from monitor.core.events import State
-from monitor.core.moments import Moment, seconds
-from monitor.core.words import CAUTION, clock, span
+from monitor.core.moments import SECOND, Moment, seconds
+from monitor.core.words import clock
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,26 +38,40 @@ class Two:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RestorationIncomplete:
-    """The evaluator shows a section clear while the interlocking still takes it as occupied: the second step of giving it back was not taken.
+    """The evaluator shows a section clear while the interlocking still takes it as occupied: the second step of giving it back was not taken, or did not arrive.
 
     What the desk does first: ask the signaller whether the restoration was made.
-    Within: five minutes.
+    Within: 5 min.
     If not: trains are held for a step that was forgotten.
 
     Args:
-        restoration_s: how long the two may differ (common practice: the two steps are taken in one telephone call).
+        restoration_s: how long on end the two may differ (common practice: both steps are taken in one telephone call).
 
     Example:
-        >>> from monitor.core.moments import SECOND
-        >>> detector = RestorationIncomplete()
-        >>> change = InterlockingChanged(
-        ...     place="T107", at=0, occupied=True, event="gw/1#7"
+        >>> from monitor.core.moments import parse
+        >>> detector, place = RestorationIncomplete(), Place.example("T107")
+        >>> noon = parse("2026-05-04T12:00:00Z")
+        >>> occupied = InterlockingChanged(
+        ...     place="T107", at=noon, occupied=True, event="gw/1#7"
         ... )
-        >>> memory, _ = detector.step(Two(clear=True), change, None)
-        >>> detector.wake_at(memory) == 300 * SECOND
-        True
+        >>> clear = StateChanged(
+        ...     place="T107",
+        ...     at=noon,
+        ...     was=State.DISTURBED,
+        ...     now=State.CLEAR,
+        ...     event="gw/1#7",
+        ...     so_since=noon,
+        ... )
+        >>> memory, _ = detector.step(detector.start(place), clear, place)
+        >>> memory, _ = detector.step(memory, occupied, place)
+        >>> memory, findings = detector.wake(memory, detector.wake_at(memory), place)
+        >>> findings[0].summary
+        'T107: evaluator clear since 12:00:00, the interlocking still has it as occupied'
 
-    It is wrong where the interlocking holds the section for a reason of its own.
+    When it is wrong: where the interlocking holds the section for a reason of its own.
+
+    References:
+        Restoration as a step of its own, taken with the signaller after the reset, is common practice.
     """
 
     kind: ClassVar[str] = "restoration-incomplete"
@@ -72,9 +86,9 @@ class RestorationIncomplete:
     within: ClassVar[str] = "5 min"
     otherwise: ClassVar[str] = "trains are held for a step that was forgotten"
 
-    restoration_s: float = 300.0
+    restoration_s: float = 300.0  # common practice: one telephone call
 
-    def start(self, place: Place) -> Two:  # noqa: ARG002
+    def start(self, place: Place) -> Two:  # noqa: ARG002 - the same everywhere
         """Nothing has been heard."""
         return Two()
 
@@ -84,24 +98,28 @@ class RestorationIncomplete:
         change: Change,
         place: Place,  # noqa: ARG002
     ) -> tuple[Two, tuple[Finding, ...]]:
-        """Begin where the two differ; cease where they do no longer, begin anew where the section was not clear in between."""
+        """Begin where the two differ, begin again where the section was not clear meanwhile; once raised, only the interlocking ends it."""
         match change:
             case StateChanged():
-                after = replace(memory, clear=change.now is State.CLEAR)
+                clear = change.now is State.CLEAR
+                if clear == memory.clear:
+                    return memory, ()
+                after = replace(memory, clear=clear)
                 since = change.so_since
             case InterlockingChanged():
                 after = replace(memory, occupied=change.occupied)
                 since = change.at
             case _:
-                hold = memory.hold.told(change)
-                return (
-                    memory if hold == memory.hold else replace(memory, hold=hold)
-                ), ()
-        differ = after.clear and after.occupied
+                told = memory.hold.told(change)
+                same = told is memory.hold
+                return (memory if same else replace(memory, hold=told)), ()
         hold = after.hold
-        if differ and hold.since is None:
-            return replace(after, hold=hold.begin(since, change.at, change.event)), ()
-        if differ or hold.since is None or (hold.raised and after.occupied):
+        if after.clear and after.occupied:
+            if hold.since is not None:
+                return after, ()
+            begun = hold.begin(since, change.at, change.event)
+            return replace(after, hold=begun), ()
+        if hold.since is None or (hold.raised and after.occupied):
             return after, ()
         findings = (Over(at=change.at),) if hold.raised else ()
         return replace(after, hold=hold.cease()), findings
@@ -115,28 +133,35 @@ class RestorationIncomplete:
     ) -> tuple[Two, tuple[Finding, ...]]:
         """They have."""
         hold = memory.hold
-        since = hold.since if hold.since is not None else at
+        since = at if hold.since is None else hold.since
         found = Found(
             began=since,
             raised=at,
             priority="prompt",
             summary=(
-                f"{place.id}: the evaluator shows clear since {clock(since, place.zone)}, "
-                "the interlocking still takes it as occupied"
+                f"{place.id}: evaluator clear since {clock(since, place.zone, at)}, "
+                "the interlocking still has it as occupied"
             ),
-            evidence=(
-                Evidence(
-                    time=since,
-                    text="evaluator clear, interlocking occupied",
-                    event=hold.event,
+            evidence=hold.evidence(
+                f"{place.id}: evaluator clear, interlocking occupied"
+            ),
+            checks=look(
+                "the record of the reset: was the restoration asked for and made",
+                also=(
+                    (
+                        f"the output or its wiring between {place.room} and the interlocking",
+                        "contact and coil readings",
+                    ),
+                    (
+                        "a reason of the interlocking's own to hold the section",
+                        "what the signaller sees of it",
+                    ),
                 ),
             ),
-            checks=(
-                "Look first at the record of the reset: was the restoration asked for and made",
-                "Could also be the occupied contact or its wiring; settled by contact and coil readings",
-                CAUTION,
-            ),
-            parameters={"restoration_s": self.restoration_s},
+            parameters={
+                "restoration_s": self.restoration_s,
+                "differ_for_s": (at - since) / SECOND,
+            },
         )
         return replace(memory, hold=replace(hold, raised=True)), (found,)
 
@@ -147,8 +172,7 @@ class RestorationIncomplete:
             return (
                 f"Evaluator and interlocking are not seen to differ on {place.id}.",
             )
-        due = self.wake_at(memory)
-        said = [f"They differ since {clock(hold.since, place.zone)}."]
-        if due is not None:
-            said.append(f"Raised in {span(max(0, due - at))} if they still do.")
-        return tuple(said)
+        return (
+            f"Evaluator clear and interlocking occupied since {clock(hold.since, place.zone, at)}.",
+            hold.outlook(seconds(self.restoration_s), at),
+        )

@@ -1,0 +1,559 @@
+"""The command line: each command does one thing, and prints for people.
+
+What a command was asked for goes to stdout, everything said about it to stderr.
+It ends with 0, with 1 for a failure told in one line (the faults of a file: one line each), with 2 for wrong usage; never with a traceback for a mistake of the one who called it.
+"""
+# ruff: noqa: PLC0415 - a command imports what it needs itself, so that help comes at once
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from enum import StrEnum
+from pathlib import Path
+from typing import IO, TYPE_CHECKING, Annotated, Any, TypeVar
+
+import typer
+from typer.core import TyperGroup
+
+if TYPE_CHECKING:
+    from monitor.core.events import AnyEvent
+    from monitor.core.layout import Line
+    from monitor.core.moments import Moment
+    from monitor.core.wire import Rejection
+    from monitor.settings import Address, Settings
+    from replay.player import Played, Survey
+
+FAILED, STOPPED = 1, 130
+"""How a command ends that could not do what it was asked for, and one that Ctrl-C stopped."""
+
+SHOWN_FAULTS = 20
+"""Of the bad lines of a recording, so many are shown; all are counted."""
+
+T = TypeVar("T")
+
+
+class Failed(Exception):
+    """A command cannot do what it was asked for.
+
+    Attributes:
+        faults: why, one line each.
+    """
+
+    def __init__(self, *faults: str) -> None:
+        super().__init__("\n".join(faults))
+        self.faults = faults
+
+
+class Commands(TyperGroup):
+    """Turns what went wrong outside the program into lines on stderr."""
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run the command; a failure is told and ends it with 1."""
+        try:
+            return super().invoke(ctx)
+        except BrokenPipeError:
+            # Whoever read stdout has seen enough; that is no failure of ours.
+            _stop_writing()
+            raise typer.Exit(0) from None
+        except KeyboardInterrupt:
+            raise typer.Exit(STOPPED) from None
+        except Exception as error:
+            faults = _faults(error)
+            if faults is None:
+                raise
+            for fault in faults:
+                say(fault)
+            raise typer.Exit(FAILED) from None
+
+
+def _faults(error: Exception) -> tuple[str, ...] | None:
+    """What to tell people of *error*; None where it is a mistake of ours."""
+    from monitor.core.layout import LineFault
+    from monitor.core.tuning import DetectionFault
+    from monitor.daemon import DaemonFault
+    from monitor.journal import JournalFault
+    from monitor.settings import SettingsFault
+    from replay.recording import RecordingError
+
+    if isinstance(error, Failed | LineFault | DetectionFault | SettingsFault):
+        return error.faults
+    if isinstance(error, DaemonFault | JournalFault | RecordingError):
+        return (str(error),)
+    if isinstance(error, OSError):
+        reason = error.strerror or str(error)
+        return (f"{error.filename}: {reason}" if error.filename else reason,)
+    return None
+
+
+def _stop_writing() -> None:
+    # Else the interpreter complains at its end about what it could not write.
+    import os
+
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def say(text: str) -> None:
+    """Tell people *text*, beside what a command was asked for."""
+    typer.echo(text, err=True)
+
+
+app = typer.Typer(
+    name="tallywatch",
+    cls=Commands,
+    no_args_is_help=True,
+    add_completion=False,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
+    help="Watch the section-state and reset events of axle counters, and say what is "
+    "suspicious. It watches and commands nothing.",
+    epilog="tallywatch COMMAND --help shows how to call each, with an example.",
+)
+
+LineFile = Annotated[
+    Path, typer.Option("--line", metavar="LINE.TOML", help="The line file.")
+]
+SettingsFile = Annotated[
+    Path | None,
+    typer.Option("--settings", metavar="SETTINGS.TOML", help="The settings file."),
+]
+EventsFile = Annotated[
+    Path,
+    typer.Option(
+        "--events",
+        metavar="FILE",
+        help="The recording: .jsonl, .jsonl.gz, .jsonl.zst or .parquet.",
+    ),
+]
+BrokerURL = Annotated[
+    str | None,
+    typer.Option(
+        "--broker", metavar="URL", help="mqtt://host:1883, or mqtts:// for TLS."
+    ),
+]
+
+
+JournalFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--journal", metavar="FILE", help="The journal; else as the settings say."
+    ),
+]
+
+
+class Arrival(StrEnum):
+    """Whose word is taken for when an event arrived."""
+
+    MONITOR = "monitor"
+    RECORDED = "recorded"
+
+
+def moment(text: str) -> Moment:
+    """A time given on the command line."""
+    from monitor.core.moments import parse
+
+    try:
+        return parse(text)
+    except ValueError as error:
+        raise typer.BadParameter(f"{error}; one is 2026-05-04T06:12:03Z") from None
+
+
+Time = Annotated[str, typer.Option(metavar="TIME", help="RFC 3339 with an offset.")]
+
+
+@app.callback(invoke_without_command=True)
+def tallywatch(
+    *,
+    version: Annotated[
+        bool, typer.Option("--version", help="Say which version this is.")
+    ] = False,
+) -> None:
+    """Say the version, where that is asked for."""
+    if version:
+        typer.echo(f"tallywatch {_version()}")
+        raise typer.Exit
+
+
+def _version() -> str:
+    from importlib.metadata import version
+
+    return version("tallywatch")
+
+
+# What commands read.
+
+
+def read_text(path: Path) -> str:
+    """The text of a file.
+
+    Raises:
+        Failed: it is no UTF-8.
+        OSError: it cannot be read.
+    """
+    try:
+        return path.read_text(encoding="utf-8")
+    except UnicodeDecodeError as error:
+        raise Failed(f"{path}: byte {error.start} is no UTF-8") from None
+
+
+def load_line(path: Path) -> Line:
+    """The line file at *path*.
+
+    Raises:
+        LineFault: with everything that is wrong with it.
+    """
+    from monitor.core.layout import read_line
+
+    return read_line(read_text(path), path.name)
+
+
+def load_settings(path: Path | None, **over: Any) -> Settings:
+    """The settings at *path*, under those of the environment, under *over*.
+
+    Raises:
+        SettingsFault: with everything that is wrong with them.
+    """
+    from monitor.settings import read
+
+    return read(path, **over)
+
+
+class Reader:
+    """Reads a recording, as often as wanted; tells of bad lines once, and of its progress.
+
+    Args:
+        path: the recording.
+    """
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self.rejected = 0
+        self._told = False
+
+    def events(self, doing: str, total: int | None = None) -> Iterator[AnyEvent]:
+        """The events in order of arrival."""
+        from replay.recording import read_recording
+
+        yield from progress(read_recording(self.path, self._bad), doing, total)
+        self._told = True
+
+    def _bad(self, number: int, rejection: Rejection) -> None:
+        if self._told:
+            return
+        self.rejected += 1
+        if self.rejected <= SHOWN_FAULTS:
+            say(f"{self.path}: line {number}: {rejection.reason}")
+
+
+@contextmanager
+def output(path: Path | None) -> Iterator[IO[str]]:
+    """The file at *path* to write to, or stdout."""
+    if path is None:
+        yield sys.stdout
+    else:
+        with path.open("w", encoding="utf-8", newline="\n") as file:
+            yield file
+
+
+def progress(items: Iterable[T], doing: str, total: int | None = None) -> Iterator[T]:
+    """The *items*, with a bar on a terminal where they take longer than a second."""
+    if not sys.stderr.isatty():
+        yield from items
+        return
+    from time import monotonic
+
+    shown = None
+    begun = monotonic()
+    try:
+        for count, item in enumerate(items):
+            if not count % 1000 and monotonic() - begun > 1:
+                shown = shown or _bar(doing, total)
+                shown.update(shown.task_ids[0], completed=count)
+            yield item
+    finally:
+        if shown is not None:
+            shown.stop()
+
+
+def _bar(doing: str, total: int | None) -> Any:
+    from rich.console import Console
+    from rich.progress import Progress
+
+    bar = Progress(console=Console(stderr=True), transient=True)
+    bar.add_task(doing, total=total)
+    bar.start()
+    return bar
+
+
+# The commands.
+
+
+@app.command(
+    epilog="Example: tallywatch check --line line.toml --settings settings.toml"
+)
+def check(line: LineFile, settings: SettingsFile = None) -> None:
+    """Say everything that is wrong with a line file and with settings."""
+    from monitor.core.layout import LineFault
+    from monitor.settings import SettingsFault, unknown_sections
+
+    faults: list[str] = []
+    found = read = None
+    try:
+        found = load_line(line)
+    except LineFault as error:
+        faults += error.faults
+    try:
+        read = load_settings(settings)
+    except SettingsFault as error:
+        faults += error.faults
+    if found is not None and read is not None:
+        faults += unknown_sections(read, found.sections)
+    if faults or found is None:
+        raise Failed(*faults)
+    typer.echo(
+        f"{line.name}: {found.name}, {len(found.sections)} sections, "
+        f"{len(found.heads)} heads, {len(found.evaluators)} evaluators; no faults"
+    )
+    if settings is not None:
+        typer.echo(f"{settings.name}: no faults")
+
+
+@app.command(
+    epilog="Example: tallywatch replay --line line.toml --events monday.jsonl.gz "
+    "--alerts monday-alerts.jsonl"
+)
+def replay(
+    line: LineFile,
+    events: EventsFile,
+    settings: SettingsFile = None,
+    alerts: Annotated[
+        Path | None,
+        typer.Option(metavar="OUT.jsonl", help="Where alerts go; else to stdout."),
+    ] = None,
+    until: Annotated[
+        str | None,
+        typer.Option(
+            metavar="TIME",
+            help="Look no further than this, and conclude what falls due up to it, "
+            "also after the last event.",
+        ),
+    ] = None,
+) -> None:
+    """Play a recording through the detections, with no network."""
+    from monitor.core.alerts import line as alert_line
+    from monitor.core.engine import Engine
+    from replay.player import replay as replayed, up_to
+
+    end = None if until is None else moment(until)
+    graph, tuning = load_line(line), load_settings(settings).detection
+    reader = Reader(events)
+    found = _survey(reader)
+    engine = Engine(graph, tuning, learnt=found.learnt)
+    taken: Iterable[AnyEvent] = reader.events("replaying", found.events)
+    if end is not None:
+        taken = up_to(taken, end)
+    raised: dict[str, str] = {}
+    with output(alerts) as out:
+        for given in replayed(engine, taken, until=end):
+            for alert in given.alerts:
+                if found.asked_for(alert):
+                    raised[alert.id] = alert.kind
+                    out.write(f"{alert_line(alert)}\n")
+    say(_summary(found.events, reader.rejected, Counter(raised.values())))
+
+
+def _survey(reader: Reader) -> Survey:
+    """The first reading of a recording."""
+    from replay.player import survey
+
+    try:
+        return survey(reader.events("reading"))
+    except ValueError as error:
+        raise Failed(f"{reader.path}: {error}") from None
+
+
+def _summary(events: int, rejected: int, raised: Counter[str]) -> str:
+    kinds = ", ".join(f"{count} {kind}" for kind, count in sorted(raised.items()))
+    return (
+        f"{events:,} events, {rejected:,} lines rejected; "
+        f"{raised.total()} alerts{': ' if kinds else ''}{kinds}"
+    )
+
+
+@app.command(
+    epilog="Example: tallywatch explain --line line.toml --events monday.jsonl "
+    "--section T107 --at 2026-05-04T06:14:00Z --kind occupied-no-train"
+)
+def explain(
+    line: LineFile,
+    events: EventsFile,
+    section: Annotated[str, typer.Option(metavar="ID", help="Which section.")],
+    at: Annotated[str, typer.Option(metavar="TIME", help="As it stood then.")],
+    kind: Annotated[
+        str | None, typer.Option(metavar="KIND", help="Only this detection.")
+    ] = None,
+    settings: SettingsFile = None,
+) -> None:
+    """Say what each detection knew of a section then: timers, distances, what kept it quiet."""
+    from monitor.core.engine import Engine
+    from monitor.core.words import CAUTION
+    from replay.player import replay as replayed, up_to
+
+    moment_at = moment(at)
+    graph, tuning = load_line(line), load_settings(settings).detection
+    if section not in graph.sections:
+        raise Failed(f"{line.name}: there is no section {section}")
+    kinds = [detector.kind for detector in tuning.detectors]
+    if kind is not None and kind not in kinds:
+        raise typer.BadParameter(f"there is no {kind}; there are {', '.join(kinds)}")
+    reader = Reader(events)
+    found = _survey(reader)
+    engine = Engine(graph, tuning, learnt=found.learnt)
+    taken = up_to(reader.events("replaying", found.events), moment_at)
+    for _ in replayed(engine, taken, until=moment_at):
+        pass
+    for sentence in engine.explain(section, kind):
+        typer.echo(sentence)
+    typer.echo(CAUTION)
+
+
+@app.command(
+    epilog="Example: tallywatch play --line line.toml --events monday.jsonl --speed 20 "
+    "--broker mqtt://127.0.0.1:1883"
+)
+def play(
+    line: LineFile,
+    events: EventsFile,
+    speed: Annotated[
+        float,
+        typer.Option(
+            metavar="N", help="How many times as fast as it happened.", min=0.001
+        ),
+    ],
+    broker: BrokerURL = "mqtt://127.0.0.1:1883",
+) -> None:
+    """Play a recording onto a broker, as a rehearsal, under rehearsal/."""
+    import asyncio
+
+    from monitor.settings import read_url
+
+    try:
+        address = read_url(broker or "mqtt://127.0.0.1:1883")
+    except ValueError as error:
+        raise typer.BadParameter(str(error)) from None
+    graph, reader = load_line(line), Reader(events)
+    played = asyncio.run(_play(graph, reader, speed, address))
+    say(
+        f"{played.published:,} events published; {played.left_out:,} left out, "
+        "which only a monitor may write"
+    )
+
+
+async def _play(graph: Line, reader: Reader, speed: float, address: Address) -> Played:
+    import aiomqtt
+
+    from replay.player import play as played
+
+    try:
+        async with aiomqtt.Client(
+            address.host,
+            address.port,
+            protocol=aiomqtt.ProtocolVersion.V5,
+            tls_params=aiomqtt.TLSParameters() if address.tls else None,
+        ) as client:
+
+            async def publish(topic: str, payload: bytes) -> None:
+                await client.publish(topic, payload, qos=1)
+
+            return await played(
+                reader.events("playing"),
+                publish,
+                line=graph,
+                name=reader.path.name,
+                speed=speed,
+            )
+    except aiomqtt.MqttError as error:
+        raise Failed(f"{address.host}:{address.port}: {error}") from None
+
+
+@app.command(
+    epilog="Example: tallywatch run --line line.toml --settings settings.toml "
+    "--broker mqtt://127.0.0.1:1883"
+)
+def run(
+    line: LineFile,
+    settings: SettingsFile = None,
+    broker: BrokerURL = None,
+    arrival: Annotated[
+        Arrival,
+        typer.Option(
+            help="Whose word is taken for when an event arrived: this monitor's, or "
+            "what is recorded in it (for a feed that is played).",
+        ),
+    ] = Arrival.MONITOR,
+    *,
+    rehearsal: Annotated[
+        bool,
+        typer.Option("--rehearsal", help="Take what is played, under rehearsal/."),
+    ] = False,
+) -> None:
+    """Watch the feed of a broker, until stopped."""
+    from monitor.daemon import run as watch
+    from monitor.logs import set_up
+    from monitor.settings import unknown_sections
+
+    graph, text = load_line(line), read_text(line)
+    over = {"broker": {"url": broker}} if broker is not None else {}
+    found = load_settings(settings, **over)
+    faults = unknown_sections(found, graph.sections)
+    if faults:
+        raise Failed(*faults)
+    set_up(found.log.level)
+    played = rehearsal or arrival is Arrival.RECORDED
+    watch(graph, text, found, played=played, rehearsal=rehearsal)
+
+
+@app.command(
+    epilog="Example: tallywatch export --journal journal.sqlite "
+    "--from 2026-05-04T00:00:00Z --to 2026-05-05T00:00:00Z --events monday.jsonl.gz"
+)
+def export(
+    begin: Annotated[str, typer.Option("--from", metavar="TIME", help="From when.")],
+    end: Annotated[str, typer.Option("--to", metavar="TIME", help="Up to when.")],
+    events: Annotated[
+        Path, typer.Option(metavar="OUT", help="The recording to write.")
+    ],
+    settings: SettingsFile = None,
+    journal: JournalFile = None,
+) -> None:
+    """Make a recording out of the journal, with its lead-in."""
+    from monitor.journal import Journal
+    from replay.recording import write_recording
+
+    start, stop = moment(begin), moment(end)
+    if start >= stop:
+        raise typer.BadParameter("--from is not before --to")
+    path = journal if journal is not None else load_settings(settings).files.journal
+    with Journal.read(path) as book:
+        taken = progress(book.export(start, stop), "writing")
+        count = write_recording(events, taken)
+    say(f"{count:,} events written to {events}")
+
+
+@app.command(epilog="Example: tallywatch verify --journal journal.sqlite")
+def verify(settings: SettingsFile = None, journal: JournalFile = None) -> None:
+    """Say whether the journal is as it was written, and which record is not."""
+    from monitor.journal import verify as audit
+
+    path = journal if journal is not None else load_settings(settings).files.journal
+    verdict = audit(path)
+    if verdict.position is not None:
+        raise Failed(f"{path}: record {verdict.position}: {verdict.what}")
+    typer.echo(f"{path}: {verdict.records:,} records fit; the last is {verdict.digest}")
+
+
+def main() -> None:
+    """The command `tallywatch`."""
+    app(prog_name="tallywatch")
