@@ -109,6 +109,9 @@ class ContactDisagreement:
         self, memory: Pair, at: Moment, place: Place
     ) -> tuple[Pair, tuple[Finding, ...]]:
         """They have."""
+        due = self.wake_at(memory)
+        if due is None or at < due:
+            return memory, ()
         hold = replace(memory.hold, raised=True)
         after = replace(memory, hold=hold, raised=at)
         return after, (self._found(after, at, place),)

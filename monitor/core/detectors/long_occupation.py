@@ -208,6 +208,9 @@ class LongOccupation:
         self, memory: Standing, at: Moment, place: Place
     ) -> tuple[Standing, tuple[Finding, ...]]:
         """It has."""
+        due = self.wake_at(memory)
+        if due is None or at < due:
+            return memory, ()
         hold = memory.hold
         since = at if hold.since is None else hold.since
         set_here = place.line.sections[place.id].normal_occupation_s is not None

@@ -204,6 +204,9 @@ class OccupiedNoTrain:
         self, memory: Waiting, at: Moment, place: Place
     ) -> tuple[Waiting, tuple[Finding, ...]]:
         """It has, and nothing has moved on or joined."""
+        due = self.wake_at(memory)
+        if due is None or at < due:
+            return memory, ()
         hold = memory.hold
         since = at if hold.since is None else hold.since
         beside = f"; {memory.beside}" if memory.beside else ""

@@ -265,6 +265,9 @@ class RepeatDisturbance:
         place: Place,  # noqa: ARG002
     ) -> tuple[Seen, tuple[Finding, ...]]:
         """A window has run out; it is over when no rule holds any more."""
+        due = self.wake_at(memory)
+        if due is None or at < due:
+            return memory, ()
         second = memory.found[-2][0]
         after = replace(
             memory,

@@ -308,6 +308,9 @@ class ResetUnproved:
         self, memory: Promise, at: Moment, place: Place
     ) -> tuple[Promise, tuple[Finding, ...]]:
         """It has."""
+        due = self.wake_at(memory)
+        if due is None or at < due:
+            return memory, ()
         after = replace(memory, raised=at, due=None)
         return after, (self._found(after, at, place),)
 

@@ -132,6 +132,9 @@ class RestorationIncomplete:
         self, memory: Two, at: Moment, place: Place
     ) -> tuple[Two, tuple[Finding, ...]]:
         """They have."""
+        due = self.wake_at(memory)
+        if due is None or at < due:
+            return memory, ()
         hold = memory.hold
         since = at if hold.since is None else hold.since
         found = Found(

@@ -94,6 +94,9 @@ class SectionDisturbed:
         self, memory: Hold, at: Moment, place: Place
     ) -> tuple[Hold, tuple[Finding, ...]]:
         """It has been."""
+        due = self.wake_at(memory)
+        if due is None or at < due:
+            return memory, ()
         since = at if memory.since is None else memory.since
         found = Found(
             began=since,
