@@ -36,6 +36,9 @@ from monitor.core.words import clock, names, span, whole_hours
 LOOKED_BACK = 60 * DAY
 """Hours with trains are added up over no longer than this: a timer that ran for two months is over."""
 
+PROVING = frozenset({State.OCCUPIED, State.AWAITING_SWEEP})
+"""A clear out of these may be a train's leaving, which proves the reset."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Promise:
@@ -233,7 +236,7 @@ class ResetUnproved:
         awaiting = change.now is State.AWAITING_SWEEP
         leaving = (
             change.now is State.CLEAR
-            and change.was is not None
+            and change.was in PROVING
             and memory.since is not None
             and memory.raised is None
         )
@@ -251,7 +254,7 @@ class ResetUnproved:
             case WorkBegan():
                 return replace(memory, work=True, due=None)
             case NotKnown():
-                return replace(memory, dark=True, due=None)
+                return replace(memory, dark=True, leaving=False, due=None)
             case KnownAgain():
                 return self._time_from(replace(memory, dark=False), change.at, place)
             case _:

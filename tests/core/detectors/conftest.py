@@ -79,44 +79,38 @@ class Watch:
         self.memory = detector.start(place)
         self.findings: list[Finding] = []
         self.state: State | None = None
+        self.now: Moment = 0
         self._count = 0
 
     # Telling and waking.
 
     def tell(self, table: str) -> Watch:
         """Tell the changes of *table*, waking in between."""
-        for line in table.strip().splitlines():
-            self.hear(self.change(line.strip()))
+        for line in table.splitlines():
+            if line.strip():
+                self.hear(self.change(line))
         return self
 
     def hear(self, change: Change) -> None:
         """Tell one change, if the detection hears such; what is due before it comes first."""
         self.pass_time(change.at - 1)
+        self.now = change.at
         if isinstance(change, self.detector.hears):
-            after, found = self.detector.step(self.memory, change, self.place)
-            self.memory = after
+            self.memory, found = self.detector.step(self.memory, change, self.place)
             self.findings += found
-            self._wake_overdue(change.at)
 
     def pass_time(self, until: Moment) -> None:
-        """Wake for whatever falls due up to *until*, each at its own moment."""
+        """Wake for whatever falls due up to *until*, each at its own moment; what fell due in the past by new knowledge is due now."""
         while True:
             due = self.detector.wake_at(self.memory)
-            if due is None or due > until:
+            if due is None or max(due, self.now) > until:
                 return
             before = self.memory
-            self._wake(due)
+            self.memory, found = self.detector.wake(
+                self.memory, max(due, self.now), self.place
+            )
+            self.findings += found
             assert self.memory != before, "woken for nothing would be woken for ever"
-
-    def _wake_overdue(self, now: Moment) -> None:
-        # What fell due in the past by new knowledge is due now.
-        due = self.detector.wake_at(self.memory)
-        if due is not None and due < now:
-            self._wake(now)
-
-    def _wake(self, at: Moment) -> None:
-        self.memory, found = self.detector.wake(self.memory, at, self.place)
-        self.findings += found
 
     def until(self, time: str) -> list[str]:
         """Silence up to and including *time*; everything that was found, in brief."""
