@@ -1,76 +1,39 @@
-"""The words of an open standard in ours: what a feed that speaks it must send us.
+"""The numbers of an open standard in our words: what a feed that speaks it sends us.
 
 EULYNX is the railways' own standard for the interfaces of signalling; SCI-TDS, baseline 4.3, is that of train detection systems.
-Its numbers are kept here as data, so that an adapter is a look-up and a test can say that none is missing.
-
-Where a value of theirs fits two of ours, both are right, and the first is what to send.
-Theirs that are a step of a procedure, and no way of giving a section back, have no kind here.
+Its numbers are kept here as data, so that an adapter is a look-up, and a test can say that none is missing.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from types import MappingProxyType
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Occupancy:
-    """What a section shows.
-
-    Args:
-        value: its number on the wire of the standard.
-        term: what the standard calls it.
-        states: our `state`, the first being what to send.
-    """
-
-    value: int
-    term: str
-    states: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ForceClear:
-    """A command to give a section back.
-
-    Args:
-        value: its number on the wire of the standard.
-        term: what the standard calls it.
-        kind: our `kind` of a reset; None where it is a step of one begun before.
-        shown: the `state` that follows by itself where the step has no event of its own.
-    """
-
-    value: int
-    term: str
-    kind: str | None
-    shown: str | None = None
-
-
-EULYNX_OCCUPANCY = (
-    Occupancy(value=1, term="vacant", states=("clear",)),
-    Occupancy(value=2, term="occupied", states=("occupied",)),
-    Occupancy(value=3, term="disturbed", states=("disturbed",)),
-    Occupancy(
-        value=4,
-        term="waiting for a sweeping train after FC-P-A or FC-P",
-        states=("awaiting_sweep",),
-    ),
-    Occupancy(
-        value=5,
-        term="waiting for an acknowledgment after FC-P-A",
-        states=("awaiting_acknowledgement",),
-    ),
-    # While being swept a section may show either; both are right.
-    Occupancy(
-        value=6, term="sweeping train detected", states=("awaiting_sweep", "occupied")
-    ),
+EULYNX_OCCUPANCY: Mapping[int, tuple[str, ...]] = MappingProxyType(
+    {
+        1: ("clear",),  # vacant
+        2: ("occupied",),  # occupied
+        3: ("disturbed",),  # disturbed
+        4: ("awaiting_sweep",),  # waiting for a sweeping train after FC-P-A or FC-P
+        5: ("awaiting_acknowledgement",),  # waiting for an acknowledgment after FC-P-A
+        6: ("awaiting_sweep", "occupied"),  # sweeping train detected
+    }
 )
-"""Every occupancy status of a section in SCI-TDS, baseline 4.3."""
+"""The occupancy status of a section: the standard's number, and our `state`.
 
-EULYNX_FORCE_CLEAR = (
-    ForceClear(value=1, term="FC-U", kind="unconditional"),
-    ForceClear(value=2, term="FC-C", kind="conditional"),
-    ForceClear(value=3, term="FC-P-A", kind="preparatory_acknowledged"),
-    ForceClear(value=4, term="FC-P", kind="preparatory"),
-    # It ends a reset that was accepted before: the section then shows clear.
-    ForceClear(value=5, term="acknowledgment after FC-P-A", kind=None, shown="clear"),
+Where two are given both are right, and the first is what to send.
+"""
+
+EULYNX_FORCE_CLEAR: Mapping[int, str | None] = MappingProxyType(
+    {
+        1: "unconditional",  # FC-U
+        2: "conditional",  # FC-C
+        3: "preparatory_acknowledged",  # FC-P-A
+        4: "preparatory",  # FC-P
+        5: None,  # acknowledgment after FC-P-A: no kind but a step; the state tells it
+    }
 )
-"""Every mode of force-clear in SCI-TDS, baseline 4.3."""
+"""The mode of a command to force a section clear: the standard's number, and our `kind` of a reset.
+
+The last is no way of giving a section back but the end of one: it has no event of its own, and shows as the section going from `awaiting_acknowledgement` to `clear`.
+"""
