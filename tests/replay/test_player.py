@@ -47,7 +47,7 @@ length_m = 800
 speed_km_h = 120
 [[section]]
 id = "T2"
-area = "upper/lower"
+area = "upper_lower"
 evaluator = "EV1"
 length_m = 800
 speed_km_h = 120
@@ -211,7 +211,7 @@ COMMON: dict[str, Any] = {"id": "1", "source": "gw/1", "time": SIX}
         ),
         (
             HeadPassage(**COMMON, subject="H3", direction=Direction.FORWARD, axles=8),
-            "rehearsal/upper-lower/head/H3/passage",
+            "rehearsal/upper_lower/head/H3/passage",
         ),
         (
             EvaluatorState(**COMMON, subject="EV1", state=Service.IN_SERVICE),

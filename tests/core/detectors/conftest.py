@@ -267,7 +267,7 @@ class Watch:
         )
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def watch():
     """Put a detection at its place on the example line; further keys are those of T107 in the line file."""
 
@@ -278,7 +278,7 @@ def watch():
     return over
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def at():
     """Read a time as the tables have it."""
     return moment
