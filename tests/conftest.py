@@ -12,7 +12,7 @@ import signal
 import pytest
 from hypothesis import HealthCheck, settings
 
-LIMIT_S = int(os.environ.get("TEST_LIMIT_S", "90"))
+LIMIT_S = int(os.environ.get("TEST_LIMIT_S", "400"))
 """No test takes longer; the integration tests with a real broker take the most."""
 
 IN_CI = bool(os.environ.get("CI"))
