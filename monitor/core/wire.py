@@ -217,9 +217,9 @@ def _event(  # noqa: PLR0917 - by place, since it is called for every event of a
     # Looked at together; one by one only where something may be wrong.
     try:
         joined = "".join((named, source, subject))  # noqa: FLY002 - refuses what is no text
+        plain = len(joined) <= LONGEST and joined.isprintable()
     except TypeError:
-        joined = ""
-    plain = len(joined) <= LONGEST and joined.isprintable()
+        plain = False
     if not (plain and named and source and subject):
         for name in ("id", "source", "subject"):
             _text(raw, name)
@@ -327,7 +327,8 @@ def _moment(value: object, name: str) -> Moment:
     try:
         return parse(value)
     except ValueError as error:
-        raise _Refused("bad_time", f"{name}: {error}") from None
+        told = str(error) if name == "time" else f"{name}: {error}"
+        raise _Refused("bad_time", told) from None
 
 
 def _flag(value: object, name: str) -> bool:
