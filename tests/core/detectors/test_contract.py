@@ -233,15 +233,17 @@ def test_the_catalogue_is_whole_and_in_order():
 def test_it_is_a_detection(detector):
     """Each keeps to the protocol, and is a frozen value that is its settings."""
     plain: Any = detector
-    assert isinstance(detector, Detector)
-    assert is_dataclass(plain)
-    assert type(plain)() == detector
-    for one in fields(plain):
-        value = getattr(plain, one.name)
+    assert isinstance(plain, Detector)
+    assert is_dataclass(detector)
+    made: Any = plain.__class__
+    assert made() == plain
+    names = [one.name for one in fields(made)]
+    for name in names:
+        value = getattr(plain, name)
         assert isinstance(value, int | float)
         assert value > 0
         with pytest.raises(FrozenInstanceError):
-            setattr(detector, one.name, value)
+            setattr(detector, name, value)
     assert not hasattr(detector, "__dict__")
 
 
