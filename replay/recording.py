@@ -138,9 +138,9 @@ def _lines(path: Path) -> Iterator[tuple[int, bytes]]:
     lines: Callable[[Path, IO[bytes]], Iterator[bytes]] = _way(path, _READERS)
     with path.open("rb") as file:
         for number, line in enumerate(lines(path, file), 1):
-            if number == 1 and line.startswith(_MARK):
-                yield number, line[len(_MARK) :]
-            elif len(line) > 2 or line.strip():
+            if number == 1:
+                line = line.removeprefix(_MARK)  # noqa: PLW2901 - some editors begin a file with it
+            if line and not line.isspace():
                 yield number, line
 
 
