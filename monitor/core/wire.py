@@ -41,8 +41,6 @@ from monitor.core.events import (
 )
 from monitor.core.moments import Moment, exact, parse
 
-MEDIA_TYPE = "application/cloudevents+json"
-
 LARGEST = 256 * 1024
 """Bytes; a larger payload is no event of a train detection feed."""
 
