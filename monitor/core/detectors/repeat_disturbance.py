@@ -140,11 +140,12 @@ class RepeatDisturbance:
         found = tuple(sorted(kept)[-MOST:])
         day = len(_within(found, at, self._day))
         hour = len(_within(found, at, self._hour))
+        # A rule that has held holds until its window has run out, which `wake` sees to.
         after = replace(
             memory,
             found=found,
-            by_day=day >= self.in_day or (memory.by_day and day > 1),
-            by_hour=hour >= self.in_hour or (memory.by_hour and hour > 1),
+            by_day=memory.by_day or day >= self.in_day,
+            by_hour=memory.by_hour or hour >= self.in_hour,
         )
         if not (after.by_day or after.by_hour):
             return after, ()

@@ -292,7 +292,7 @@ class ResetUnproved:
         after = replace(memory, gap=usual.gap_median, hours=usual.hours)
         if not memory.runs or usual.hours == memory.hours:
             return after
-        at = max(change.at, memory.counted_from)
+        at = change.at
         left = self._left(memory, at, place)
         due = _after(at, left, usual.hours, place)
         if left == 0 and memory.due is not None:

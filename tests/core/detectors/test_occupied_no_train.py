@@ -187,6 +187,23 @@ def test_a_stretch_that_began_in_the_last_second_of_work(watch):
     assert day.until("14:00") == []
 
 
+def test_a_stretch_after_the_work_is_judged_like_any_other(watch):
+    """Work that has ended says nothing of what enters from its end on, nor of what entered before it began."""
+    after = watch(OccupiedNoTrain())
+    after.tell(f"11:30:00 work begun\n12:00:00 work ended\n{NO_TRAIN}")
+    before = watch(OccupiedNoTrain()).tell(
+        """
+        12:00:00 occupied
+        12:00:01 work begun
+        12:00:02 entry occupied not explained entered=12:00:00
+        12:10:00 work ended
+        """
+    )
+
+    assert after.until("13:00") == ["12:00:00 12:02:00 prompt"]
+    assert before.until("13:00") == ["12:10:00 12:12:00 prompt"]
+
+
 def test_it_explains_how_near_it_is(watch):
     """How much of the two minutes has gone by is said, and that a clear may prove short."""
     day = watch(OccupiedNoTrain())

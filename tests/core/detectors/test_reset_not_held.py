@@ -277,6 +277,111 @@ def test_a_failure_just_after_the_proof_never_ends_before_it_began(watch):
     assert day.brief() == ["12:05:01 12:05:01 prompt", "over 12:05:01"]
 
 
+@pytest.mark.parametrize(
+    "table",
+    [
+        # A train enters and leaves, and what it proved is not judged.
+        "12:05 occupied\n12:05 entry occupied explained\n12:06 clear",
+        # Found occupied at the moment of the reset itself.
+        "12:05 entry occupied not explained entered=12:00",
+        # Nobody can tell.
+        "12:05:02 entry occupied cannot tell entered=12:05",
+        # The train was inside when the section was reset, and disturbs it an hour later.
+        "12:01 entry occupied explained entered=11:50\n12:02 occupied\n13:00 disturbed",
+    ],
+)
+def test_what_is_no_failure_of_the_reset(watch, table):
+    """A train, an entry of the same moment, one that nobody can judge, and a train from before are none."""
+    day = watch(ResetNotHeld()).tell(RESET).tell(table)
+
+    assert day.brief() == []
+
+
+def test_a_second_train_that_is_none(watch):
+    """That a train was there once makes nothing of a later stretch that no train entered."""
+    day = watch(ResetNotHeld()).tell(
+        f"""{RESET}
+        13:00:00 occupied
+        13:00:00 entry occupied explained
+        13:02:00 clear
+        13:02:02 stretch ended=13:02
+        13:10:00 occupied
+        13:10:02 entry occupied not explained entered=13:10
+        13:11:00 disturbed
+        """
+    )
+
+    assert day.brief() == []
+
+
+def test_one_failure_is_enough(watch):
+    """What fails further while the alert is open is not raised again."""
+    day = watch(ResetNotHeld()).tell(
+        f"""{RESET}
+        12:05:00 disturbed
+        12:06:00 occupied
+        12:06:02 entry occupied not explained entered=12:06
+        """
+    )
+
+    assert day.brief() == ["12:05:00 12:05:00 prompt"]
+
+
+def test_a_train_that_leaves_at_the_very_moment_proves_it(watch):
+    """Proof at the moment of the reset is proof since the reset, also for one entered later."""
+    heard = watch(ResetNotHeld())
+    heard.tell(f"{RESET}\n12:00:02 worked left=12:00\n12:05 disturbed")
+    entered = watch(ResetNotHeld())
+    entered.tell("12:00:02 worked left=12:00\n12:10 reset accepted so=12:00")
+
+    assert heard.brief() == []
+    assert entered.tell("12:15 disturbed").brief() == []
+
+
+def test_nothing_is_left_of_a_reset_that_a_train_has_proved(watch):
+    """However a train disturbs the section afterwards, it is none of that reset."""
+    day = watch(ResetNotHeld()).tell(
+        f"""{RESET}
+        12:05:02 worked left=12:05
+        13:00:00 disturbed
+        13:00:00 entry disturbed explained
+        """
+    )
+
+    assert day.brief() == []
+
+
+def test_a_train_from_before_a_reset_under_work_proves_nothing(watch):
+    """Only a train since the reset proves it, under work as elsewhere."""
+    day = watch(ResetNotHeld()).tell(
+        """
+        11:00 work begun
+        11:10 reset accepted
+        11:10:01 worked left=11:09:59
+        12:00 work ended
+        12:05 disturbed
+        """
+    )
+
+    assert day.brief() == ["12:05:00 12:05:00 prompt"]
+
+
+def test_further_work_does_not_renew_it(watch):
+    """A reset counts once from the end of the work it was made under, not from that of any later work."""
+    day = watch(ResetNotHeld()).tell(
+        """
+        11:00 work begun
+        11:10 reset accepted
+        12:00 work ended
+        12:20 work begun
+        12:30 work ended
+        12:40 disturbed
+        """
+    )
+
+    assert day.brief() == []
+
+
 def test_it_explains_what_would_count(watch):
     """Until when any failure counts, and that then only a train's does, is said."""
     day = watch(ResetNotHeld())

@@ -1,5 +1,8 @@
 from __future__ import annotations
 
+from dataclasses import replace
+from zoneinfo import ZoneInfo
+
 import pytest
 
 from monitor.core.detectors.reset_unproved import ResetUnproved
@@ -286,6 +289,81 @@ def test_a_proof_told_after_it_was_raised_never_ends_it_before(watch):
     )
 
     assert day.until("20:00") == ["12:00:00 13:00:00 planned", "over 13:00:00"]
+
+
+def test_a_train_before_it_proves_no_reset(watch):
+    """Yesterday's trains prove nothing of today's reset."""
+    day = watch(ResetUnproved()).tell(f"11:30:02 worked left=11:30\n{RESET}")
+
+    assert day.until("20:00") == ["12:00:00 13:00:00 planned"]
+
+
+def test_a_train_that_leaves_at_the_very_moment_proves_it(watch):
+    """Proof at the moment of the reset is proof since the reset, also for one entered later."""
+    heard = watch(ResetUnproved()).tell(f"{RESET}\n12:00:02 worked left=12:00")
+    entered = watch(ResetUnproved())
+    entered.tell("12:00:02 worked left=12:00\n12:10 reset accepted so=12:00")
+
+    assert heard.until("20:00") == []
+    assert entered.until("20:00") == []
+
+
+def test_a_train_from_before_a_reset_under_work_proves_nothing(watch):
+    """Only a train since the reset proves it, under work as elsewhere."""
+    day = watch(ResetUnproved()).tell(
+        """
+        11:00 work begun
+        11:10 reset accepted
+        11:10:01 worked left=11:09:59
+        12:00 work ended
+        """
+    )
+
+    assert day.until("20:00") == ["12:00:00 13:00:00 planned"]
+
+
+def test_further_work_does_not_make_it_another_reset(watch):
+    """The hour begins anew after any work; the beginning stays the end of the work it was made under."""
+    day = watch(ResetUnproved()).tell(
+        """
+        11:00 work begun
+        11:10 reset accepted
+        12:00 work ended
+        12:20 work begun
+        12:30 work ended
+        """
+    )
+
+    assert day.until("20:00") == ["12:00:00 13:30:00 planned"]
+
+
+def test_an_hour_with_trains_that_is_just_enough(watch):
+    """What fills the last hour with trains to its end is due at its end, not when the next begins."""
+    day = watch(ResetUnproved()).learn("00:00", hours=frozenset({12, 14}))
+    day.tell("11:00 clear\n12:00 reset accepted")
+
+    assert day.until("20:00") == ["12:00:00 13:00:00 planned"]
+
+
+def test_it_explains_what_counts_within_an_hour(watch):
+    """A part of an hour with trains counts as that part."""
+    day = watch(ResetUnproved()).learn("00:00", hours=frozenset({12, 14}))
+    day.tell("11:00 clear\n12:30 reset accepted")
+
+    assert "15 min of 1 h in hours with trains" in day.explain("12:45")
+    assert "30 min of 1 h in hours with trains" in day.explain("13:45")
+
+
+def test_hours_are_those_of_the_line(watch):
+    """The hours with trains are local: twelve in Berlin is ten in UTC in summer."""
+    day = watch(ResetUnproved())
+    day.place = replace(
+        day.place, line=replace(day.place.line, zone=ZoneInfo("Europe/Berlin"))
+    )
+    day.learn("00:00", hours=frozenset({12, 16}))
+    day.tell("09:00 clear\n10:30 reset accepted")
+
+    assert day.until("20:00") == ["10:30:00 14:30:00 planned"]
 
 
 def test_it_explains_how_near_it_is(watch):
