@@ -163,7 +163,12 @@ class LongOccupation:
                 after = replace(
                     memory, shown=change.at, became=change.so_since, occupied=True
                 )
-                if memory.hold.since is not None:
+                due = memory.hold.due(memory.limit)
+                overdue = due is not None and due <= change.at
+                if overdue and change.was is not State.CLEAR:
+                    # It was not occupied when that fell due: what comes now is another train.
+                    after = replace(after, hold=memory.hold.cease())
+                if after.hold.since is not None:
                     return after
                 return replace(after, limit=self._limit(memory, place))
             case State.CLEAR:

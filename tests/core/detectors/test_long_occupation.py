@@ -83,18 +83,38 @@ def test_a_train_through_a_section_disturbed_for_hours(watch):
 
 
 def test_the_occupation_goes_on_through_another_state(watch):
-    """An occupation is a time not clear: a moment of another state begins nothing anew, and it is noted when occupied."""
+    """An occupation is a time not clear: a moment of another state begins nothing anew."""
     day = watch(LongOccupation()).tell(
-        f"""{TRAIN.strip()}
+        f"""{TRAIN}
         12:20 disturbed
         12:20 stretch ended=12:20
-        12:40 occupied
-        12:40 entered began=12:00
-        12:40 entry occupied explained began=12:00
+        12:25 occupied
+        12:25 entered began=12:00
+        12:25 entry occupied explained began=12:00
         """
     )
 
-    assert day.until("12:40") == ["12:00:00 12:40:00 note"]
+    assert day.until("14:00") == ["12:00:00 12:30:00 note"]
+
+
+def test_a_second_train_through_a_section_that_the_first_left_disturbed(watch):
+    """Not occupied when the first fell due: the second is timed from its own entry."""
+    day = watch(LongOccupation()).tell(
+        f"""{TRAIN}
+        12:20 disturbed
+        12:20 stretch ended=12:20
+        14:00 occupied
+        14:00 entered began=12:00
+        14:00 entry occupied explained began=12:00
+        14:29 disturbed
+        14:29 stretch ended=14:29
+        16:00 occupied
+        16:00 entered began=12:00
+        16:00 entry occupied explained began=12:00
+        """
+    )
+
+    assert day.until("20:00") == ["16:00:00 16:30:00 note"]
 
 
 def test_a_clear_that_proves_short_ends_nothing(watch):

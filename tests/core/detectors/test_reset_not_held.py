@@ -314,6 +314,29 @@ def test_a_second_train_that_is_none(watch):
     assert day.brief() == []
 
 
+def test_found_disturbed_since_the_moment_of_the_reset(watch):
+    """What the broker kept from the moment of the reset itself came with it or after it, and counts."""
+    day = watch(ResetNotHeld()).tell(
+        "11:00 clear\n12:00 reset accepted\n12:08 disturbed unseen so=12:00"
+    )
+
+    assert day.brief() == ["12:00:00 12:08:00 prompt"]
+
+
+def test_an_entry_at_the_end_of_work_counts(watch):
+    """From the end of work on what happens is judged as ever."""
+    day = watch(ResetNotHeld()).tell(
+        f"""{RESET}
+        12:01 work begun
+        12:05 work ended
+        12:05 occupied
+        12:05:02 entry occupied not explained entered=12:05
+        """
+    )
+
+    assert day.brief() == ["12:05:00 12:05:02 prompt"]
+
+
 def test_one_failure_is_enough(watch):
     """What fails further while the alert is open is not raised again."""
     day = watch(ResetNotHeld()).tell(
