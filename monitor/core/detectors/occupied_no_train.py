@@ -53,6 +53,18 @@ class Waiting:
     work_from: Moment | None = None
     work_to: Moment | None = None
 
+    def showing(self, *, occupied: bool) -> Waiting:
+        """The same with another state; made outright, for `replace` costs several times as much."""
+        return Waiting(
+            hold=self.hold,
+            beside=self.beside,
+            judged=self.judged,
+            occupied=occupied,
+            moved=self.moved,
+            work_from=self.work_from,
+            work_to=self.work_to,
+        )
+
     def under_work(self, moment: Moment) -> bool:
         """Whether the section was under the last work at *moment*."""
         if self.work_from is None or moment < self.work_from:
@@ -140,7 +152,7 @@ class OccupiedNoTrain:
                 occupied = change.now is State.OCCUPIED
                 if occupied == memory.occupied:
                     return memory, ()
-                return replace(memory, occupied=occupied), ()
+                return memory.showing(occupied=occupied), ()
             case EntryJudged():
                 return self._judged(memory, change), ()
             case StretchEnded():
