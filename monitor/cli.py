@@ -69,22 +69,32 @@ class Commands(TyperGroup):
             raise typer.Exit(FAILED) from None
 
 
+FAULTS = (
+    ("monitor.core.layout", "LineFault"),
+    ("monitor.core.tuning", "DetectionFault"),
+    ("monitor.settings", "SettingsFault"),
+    ("monitor.daemon", "DaemonFault"),
+    ("monitor.journal", "JournalFault"),
+    ("replay.recording", "RecordingError"),
+)
+"""Where the faults are described that people can do something about."""
+
+
 def _faults(error: Exception) -> tuple[str, ...] | None:
     """What to tell people of *error*; None where it is a mistake of ours."""
-    from monitor.core.layout import LineFault
-    from monitor.core.tuning import DetectionFault
-    from monitor.daemon import DaemonFault
-    from monitor.journal import JournalFault
-    from monitor.settings import SettingsFault
-    from replay.recording import RecordingError
-
-    if isinstance(error, Failed | LineFault | DetectionFault | SettingsFault):
+    if isinstance(error, Failed):
         return error.faults
-    if isinstance(error, DaemonFault | JournalFault | RecordingError):
-        return (str(error),)
     if isinstance(error, OSError):
         reason = error.strerror or str(error)
         return (f"{error.filename}: {reason}" if error.filename else reason,)
+    # What was never imported cannot have been raised, and need not be imported now.
+    known = tuple(
+        getattr(sys.modules[module], name)
+        for module, name in FAULTS
+        if module in sys.modules
+    )
+    if isinstance(error, known):
+        return getattr(error, "faults", (str(error),))
     return None
 
 
@@ -160,9 +170,6 @@ def moment(text: str) -> Moment:
         raise typer.BadParameter(f"{error}; one is 2026-05-04T06:12:03Z") from None
 
 
-Time = Annotated[str, typer.Option(metavar="TIME", help="RFC 3339 with an offset.")]
-
-
 @app.callback(invoke_without_command=True)
 def tallywatch(
     *,
@@ -221,27 +228,47 @@ def load_settings(path: Path | None, **over: Any) -> Settings:
 
 
 class Reader:
-    """Reads a recording, as often as wanted; tells of bad lines once, and of its progress.
+    """Reads a recording; tells of its bad lines, and of its progress.
 
     Args:
         path: the recording.
+
+    Attributes:
+        events: how many were read.
+        rejected: how many bad lines there were.
     """
 
     def __init__(self, path: Path) -> None:
         self.path = path
+        self.events = 0
         self.rejected = 0
-        self._told = False
 
-    def events(self, doing: str, total: int | None = None) -> Iterator[AnyEvent]:
+    def survey(self) -> Survey:
+        """What must be known of the recording before its events are taken.
+
+        Raises:
+            Failed: it does not say what it was asked for.
+        """
+        from monitor.core.events import RecordKind
+        from replay.player import survey
+        from replay.recording import read_records
+
+        try:
+            return survey(read_records(self.path, RecordKind.LEARNT, RecordKind.WINDOW))
+        except ValueError as error:
+            raise Failed(f"{self.path}: {error}") from None
+
+    def read(self, doing: str) -> Iterator[AnyEvent]:
         """The events in order of arrival."""
         from replay.recording import read_recording
 
-        yield from progress(read_recording(self.path, self._bad), doing, total)
-        self._told = True
+        for event in progress(read_recording(self.path, self._bad), doing):
+            self.events += 1
+            yield event
+        if self.rejected > SHOWN_FAULTS:
+            say(f"{self.path}: {self.rejected - SHOWN_FAULTS:,} more bad lines")
 
     def _bad(self, number: int, rejection: Rejection) -> None:
-        if self._told:
-            return
         self.rejected += 1
         if self.rejected <= SHOWN_FAULTS:
             say(f"{self.path}: line {number}: {rejection.reason}")
@@ -257,8 +284,8 @@ def output(path: Path | None) -> Iterator[IO[str]]:
             yield file
 
 
-def progress(items: Iterable[T], doing: str, total: int | None = None) -> Iterator[T]:
-    """The *items*, with a bar on a terminal where they take longer than a second."""
+def progress(items: Iterable[T], doing: str) -> Iterator[T]:
+    """The *items*, with their number on a terminal where they take longer than a second."""
     if not sys.stderr.isatty():
         yield from items
         return
@@ -269,7 +296,7 @@ def progress(items: Iterable[T], doing: str, total: int | None = None) -> Iterat
     try:
         for count, item in enumerate(items):
             if not count % 1000 and monotonic() - begun > 1:
-                shown = shown or _bar(doing, total)
+                shown = shown or _bar(doing)
                 shown.update(shown.task_ids[0], completed=count)
             yield item
     finally:
@@ -277,12 +304,20 @@ def progress(items: Iterable[T], doing: str, total: int | None = None) -> Iterat
             shown.stop()
 
 
-def _bar(doing: str, total: int | None) -> Any:
+def _bar(doing: str) -> Any:
     from rich.console import Console
-    from rich.progress import Progress
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
 
-    bar = Progress(console=Console(stderr=True), transient=True)
-    bar.add_task(doing, total=total)
+    bar = Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.completed:,}"),
+        TimeElapsedColumn(),
+        console=Console(stderr=True),
+        transient=True,
+    )
+    # How many there will be is not known before the file has been read.
+    bar.add_task(doing, total=None)
     bar.start()
     return bar
 
@@ -349,9 +384,9 @@ def replay(
     end = None if until is None else moment(until)
     graph, tuning = load_line(line), load_settings(settings).detection
     reader = Reader(events)
-    found = _survey(reader)
+    found = reader.survey()
     engine = Engine(graph, tuning, learnt=found.learnt)
-    taken: Iterable[AnyEvent] = reader.events("replaying", found.events)
+    taken: Iterable[AnyEvent] = reader.read("replaying")
     if end is not None:
         taken = up_to(taken, end)
     raised: dict[str, str] = {}
@@ -361,17 +396,7 @@ def replay(
                 if found.asked_for(alert):
                     raised[alert.id] = alert.kind
                     out.write(f"{alert_line(alert)}\n")
-    say(_summary(found.events, reader.rejected, Counter(raised.values())))
-
-
-def _survey(reader: Reader) -> Survey:
-    """The first reading of a recording."""
-    from replay.player import survey
-
-    try:
-        return survey(reader.events("reading"))
-    except ValueError as error:
-        raise Failed(f"{reader.path}: {error}") from None
+    say(_summary(reader.events, reader.rejected, Counter(raised.values())))
 
 
 def _summary(events: int, rejected: int, raised: Counter[str]) -> str:
@@ -409,9 +434,9 @@ def explain(
     if kind is not None and kind not in kinds:
         raise typer.BadParameter(f"there is no {kind}; there are {', '.join(kinds)}")
     reader = Reader(events)
-    found = _survey(reader)
+    found = reader.survey()
     engine = Engine(graph, tuning, learnt=found.learnt)
-    taken = up_to(reader.events("replaying", found.events), moment_at)
+    taken = up_to(reader.read("replaying"), moment_at)
     for _ in replayed(engine, taken, until=moment_at):
         pass
     for sentence in engine.explain(section, kind):
@@ -468,7 +493,7 @@ async def _play(graph: Line, reader: Reader, speed: float, address: Address) -> 
                 await client.publish(topic, payload, qos=1)
 
             return await played(
-                reader.events("playing"),
+                reader.read("playing"),
                 publish,
                 line=graph,
                 name=reader.path.name,

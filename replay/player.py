@@ -43,12 +43,10 @@ class Survey:
     """What the first reading of a recording finds.
 
     Args:
-        events: how many there are.
         learnt: what was learnt from traffic, to be known at its midnights.
         window: from when to when the recording was asked for, where it says so; what comes before is the lead-in.
     """
 
-    events: int
     learnt: tuple[MonitorRecord, ...]
     window: tuple[Moment, Moment] | None
 
@@ -63,17 +61,15 @@ def survey(events: Iterable[AnyEvent]) -> Survey:
     Raises:
         ValueError: its window record does not say from when to when.
     """
-    count = 0
     learnt: list[MonitorRecord] = []
     window = None
     for event in events:
-        count += 1
         if isinstance(event, MonitorRecord):
             if event.kind is RecordKind.LEARNT:
                 learnt.append(event)
             elif event.kind is RecordKind.WINDOW:
                 window = _window(event)
-    return Survey(events=count, learnt=tuple(learnt), window=window)
+    return Survey(learnt=tuple(learnt), window=window)
 
 
 def _window(record: MonitorRecord) -> tuple[Moment, Moment]:

@@ -10,83 +10,19 @@ import argparse
 import cProfile
 import multiprocessing
 import pstats
-import resource
 import tempfile
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
-from itertools import islice
 from pathlib import Path
-from time import perf_counter
 
-from monitor.core.alerts import line as alert_line
-from monitor.core.engine import Engine
-from monitor.core.events import AnyEvent
-from monitor.core.layout import read_line
-from monitor.core.wire import read
-from replay.player import replay
-from tests.bench import peers, traffic
-
-Measured = tuple[float, float, str]
-"""Seconds, peak memory in MiB, and what came out, in words."""
-
-
-def decoded(lines: Iterable[bytes]) -> Iterator[AnyEvent]:
-    """The events of a recording's lines."""
-    for line in lines:
-        yield from read(line, recorded=True).events
-
-
-def run(engine: Engine, events: Iterable[AnyEvent]) -> int:
-    """Replay *events*; how many alert lines that wrote."""
-    return sum(
-        len(alert_line(alert)) > 0
-        for output in replay(engine, events)
-        for alert in output.alerts
-    )
-
-
-def measure_replay(path: Path, sections: int, limit: int | None = None) -> Measured:
-    """The replay of a recording, or of its first *limit* events, every detection on."""
-    engine = Engine(read_line(traffic.line_text(sections)))
-    begun = perf_counter()
-    with path.open("rb") as lines:
-        alerts = run(engine, decoded(islice(lines, limit)))
-    return perf_counter() - begun, _peak(), f"{alerts} alert lines"
-
-
-def measure_decoding(path: Path) -> Measured:
-    """Decoding and validating alone."""
-    begun = perf_counter()
-    with path.open("rb") as lines:
-        count = peers.decode(lines)
-    return perf_counter() - begun, _peak(), f"{count} events"
-
-
-def measure_rules(path: Path) -> Measured:
-    """The plain loop."""
-    begun = perf_counter()
-    with path.open("rb") as lines:
-        repeats, long = peers.two_rules(lines)
-    return perf_counter() - begun, _peak(), f"{repeats} repeats, {long} long"
-
-
-def measure_event(sections: int, count: int) -> Measured:
-    """*count* events among *sections*, once every section has been met a few times."""
-    engine = Engine(read_line(traffic.line_text(sections)))
-    met = 4 * sections
-    events = decoded(traffic.events(sections, met + count))
-    for event in islice(events, met):
-        engine.take(event)
-    # Made beforehand, so that the engine alone is measured.
-    rest = list(events)
-    begun = perf_counter()
-    for event in rest:
-        engine.take(event)
-    return perf_counter() - begun, _peak(), f"{len(rest)} events"
-
-
-def _peak() -> float:
-    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+from tests.bench import traffic
+from tests.bench.measures import (
+    Measured,
+    measure_decoding,
+    measure_event,
+    measure_replay,
+    measure_rules,
+)
 
 
 def alone(work: Callable[..., Measured], *arguments: object) -> Measured:
