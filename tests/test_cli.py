@@ -6,6 +6,7 @@ import json
 import os
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import aiomqtt
@@ -24,7 +25,11 @@ from monitor.core.moments import MINUTE, SECOND, parse, stamp
 from monitor.core.wire import write
 from monitor.core.words import CAUTION
 from monitor.journal import Entry, Journal
-from tests.mosquitto import Mosquitto
+from monitor.settings import read as read_settings, read_url
+from monitor.store import Store
+from replay.player import heard
+from tests.bench import traffic
+from tests.mosquitto import running
 
 SIX = parse("2026-05-04T06:00:00Z")
 
@@ -578,11 +583,9 @@ def test_play_refuses_what_is_no_broker(url):
 
 @pytest.mark.broker
 @pytest.mark.slow
-async def test_play_puts_the_recording_onto_a_broker(here, tmp_path):
+async def test_play_puts_the_recording_onto_a_broker(here):
     """What is played comes out of a real broker in order, under rehearsal/, marked with the recording's name."""
-    broker = Mosquitto(tmp_path)
-    broker.start()
-    try:
+    with running(here / "broker") as broker:
         async with aiomqtt.Client("127.0.0.1", broker.port) as client:
             await client.subscribe("rehearsal/#", qos=1)
             process = await asyncio.create_subprocess_exec(
@@ -598,8 +601,6 @@ async def test_play_puts_the_recording_onto_a_broker(here, tmp_path):
                     if len(came) == len(DISTURBED):
                         break
                 _, said = await process.communicate()
-    finally:
-        broker.stop()
 
     assert [topic for topic, _ in came] == [
         f"rehearsal/thornmere/section/{one.subject}/state" for one in DISTURBED
@@ -626,3 +627,92 @@ def test_run_takes_one_of_two_arrivals():
     assert ended.exit_code == 2
     assert "monitor" in ended.stderr
     assert "recorded" in ended.stderr
+
+
+@pytest.fixture(name="rehearsed")
+def _rehearsed(here):
+    """An hour of fifty sections with trains and disturbances, a month old, heard 0.3 s later; its line, and settings of its own."""
+    (here / "rows.toml").write_text(traffic.line_text(50), encoding="utf-8")
+    events = [
+        replace(event, arrival=event.time + 300_000)
+        for raw in traffic.events(50, 1200)
+        for event in wire.read(raw).events
+    ]
+    # One section fails again and again, so that there is something to find.
+    again = [
+        SectionState(
+            id=f"again-{minute}-{shows}",
+            source="gw/0",
+            subject="R0_49",
+            time=traffic.BEGIN + minute * MINUTE + after * SECOND,
+            arrival=traffic.BEGIN + minute * MINUTE + (after + 1) * SECOND,
+            state=State(shows),
+        )
+        for minute in (5, 13, 22)
+        for after, shows in ((0, "disturbed"), (40, "clear"))
+    ]
+    record(here / "may.jsonl", sorted([*events, *again], key=heard))
+    (here / "rows-settings.toml").write_text("[metrics]\nport = 0\n", encoding="utf-8")
+    return len(events) + len(again)
+
+
+async def first_status(url):
+    """Wait until a monitor says on the broker that it listens."""
+    address = read_url(url)
+    async with (
+        asyncio.timeout(30),
+        aiomqtt.Client(address.host, address.port) as client,
+    ):
+        await client.subscribe("tallywatch/+/status", qos=1)
+        await anext(client.messages)
+
+
+@pytest.mark.broker
+@pytest.mark.slow
+async def test_live_played_and_replayed_are_one(here, rehearsed):
+    """A month-old recording played fast to a rehearsing monitor raises what its replay raises, byte for byte; so does the replay of what that monitor journaled."""
+    monitor = (sys.executable, "-m", "monitor")
+    with running(here / "broker") as broker:
+        process = await asyncio.create_subprocess_exec(
+            *(*monitor, "run", "--line", "rows.toml", "--broker", broker.url),
+            *("--settings", "rows-settings.toml", "--rehearsal"),
+            cwd=here,
+            stdout=asyncio.subprocess.DEVNULL,
+            stderr=asyncio.subprocess.DEVNULL,
+        )
+        try:
+            await first_status(broker.url)
+            player = await asyncio.create_subprocess_exec(
+                *(*monitor, "play", "--line", "rows.toml", "--events", "may.jsonl"),
+                *("--speed", "5000", "--broker", broker.url),
+                cwd=here,
+            )
+            assert await player.wait() == 0
+            path = read_settings(here / "rows-settings.toml").files.journal
+            async with asyncio.timeout(30):
+                while journaled(here / path) < rehearsed:  # noqa: ASYNC110 (it is another process)
+                    await asyncio.sleep(0.1)
+        finally:
+            process.terminate()
+            assert await process.wait() == 0
+    with Store.open(here / read_settings().files.alerts) as store:
+        live = list(store.lines())
+    ended = call(
+        *("export", "--events", "out.jsonl", "--settings", "rows-settings.toml"),
+        *("--from", "2026-05-04T00:00:00Z", "--to", "2026-05-05T00:00:00Z"),
+    )
+    assert ended.exit_code == 0, ended.output
+
+    played = call("replay", "--line", "rows.toml", "--events", "may.jsonl").stdout
+    exported = call("replay", "--line", "rows.toml", "--events", "out.jsonl").stdout
+
+    kinds = {json.loads(one)["kind"] for one in live}
+    assert {"section-disturbed", "repeat-disturbance"} <= kinds
+    assert played.splitlines() == live
+    assert exported.splitlines() == live
+
+
+def journaled(path):
+    """How many events of the feed are in the journal."""
+    with Journal.read(path) as journal:
+        return sum(one.source == "gw/0" for one in journal.events())
