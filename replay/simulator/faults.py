@@ -1,0 +1,424 @@
+"""Named ways in which the truth is lost between wheel and wire.
+
+Each takes a moment, what it strikes, and what people then do about it.
+What is truly wrong is not said here but worked out afterwards from what was sent (`truth`): a fault that nobody could notice is no truth to find.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import partial
+from random import Random
+
+from monitor.core.events import ResetKind
+from monitor.core.layout import Line
+from monitor.core.moments import HOUR, MINUTE, SECOND, Moment, seconds
+from replay.simulator.agenda import Agenda
+from replay.simulator.evaluators import Evaluators
+from replay.simulator.feed import Feed, Source
+from replay.simulator.railway import Railway
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """One way of losing the truth, once.
+
+    Args:
+        kind: one of `KINDS`.
+        subject: the section, head, evaluator, gateway, source or cable that it strikes; "" for any.
+        at: when it begins; where it needs a train, or none, it waits for that.
+        minutes: how long until people have dealt with it; 0 for as long as it usually takes.
+        reset: the way of giving back; None for any.
+        sections: those that a cable or lightning takes, where not all.
+    """
+
+    kind: str
+    subject: str = ""
+    at: Moment
+    minutes: float = 0.0
+    reset: ResetKind | None = None
+    sections: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class World:
+    """All that faults can act on."""
+
+    line: Line
+    agenda: Agenda
+    random: Random
+    railway: Railway
+    evaluators: Evaluators
+    feed: Feed
+
+    def after(self, wait: float, action: Callable[[], None]) -> None:
+        """Do *action* in *wait* seconds."""
+        self.agenda.at(self.agenda.now + seconds(wait), action)
+
+    def when(self, ready: Callable[[], bool], action: Callable[[], None]) -> None:
+        """Do *action* as soon as *ready* says so, looking every five seconds."""
+        if ready():
+            action()
+        else:
+            self.after(5.0, partial(self.when, ready, action))
+
+    def minutes(self, fault: Fault, least: float, most: float) -> float:
+        """How long *fault* lasts, in seconds."""
+        return 60 * (fault.minutes or self.random.uniform(least, most))
+
+    def attend(
+        self, section: str, fault: Fault, wait: float, *, restore_s: float | None = None
+    ) -> None:
+        """Somebody comes to *section* after *wait* seconds and gives it back."""
+        kind = fault.reset or self.random.choice(list(ResetKind))
+        self.after(
+            wait,
+            partial(self.evaluators.reset, section, kind, restore_s=restore_s),
+        )
+
+
+def _choose(world: World, fault: Fault, among: Sequence[str]) -> str:
+    return fault.subject or world.random.choice(list(among))
+
+
+def _section(world: World, fault: Fault) -> str:
+    return _choose(world, fault, list(world.line.sections))
+
+
+def _sections_of_head(line: Line, head: str) -> list[str]:
+    return [one for one in line.heads[head].between if one in line.sections]
+
+
+def _source(world: World, fault: Fault) -> Source:
+    """The source that a fault of the feed strikes, named by itself or by its gateway."""
+    sources = world.feed.sources
+    for one in sources.values():
+        if fault.subject in {one.name, one.gateway}:
+            return one
+    return sources[world.random.choice(list(sources))]
+
+
+def lightning(world: World, fault: Fault) -> None:
+    """Several evaluators within minutes: the first locks itself out, the others lose sections."""
+    struck = world.random.sample(
+        list(world.line.evaluators), min(3, len(world.line.evaluators))
+    )
+    if fault.subject in struck:
+        struck.remove(fault.subject)
+    if fault.subject:
+        struck.insert(0, fault.subject)
+    first, *others = struck[:3]
+    stay = world.minutes(fault, 15, 35)
+    _lock_out(world, fault, first, stay)
+    for evaluator in others:
+        sections = list(world.line.sections_of(evaluator))
+        for section in world.random.sample(sections, min(2, len(sections))):
+            wait = world.random.uniform(1.0, 150.0)
+            world.after(wait, partial(world.evaluators.disturb, section))
+            world.attend(section, fault, stay + world.random.uniform(60, 600))
+
+
+def _lock_out(world: World, fault: Fault, evaluator: str, stay: float) -> None:
+    world.evaluators.lock_out(evaluator)
+    world.after(stay, partial(world.evaluators.in_service, evaluator))
+    for place, section in enumerate(world.line.sections_of(evaluator)):
+        wait = stay + 40 + 45 * place + world.random.uniform(0, 20)
+        world.attend(section, fault, wait)
+
+
+def lock_out(world: World, fault: Fault) -> None:
+    """An evaluator refuses to work until someone attends."""
+    evaluator = _choose(world, fault, list(world.line.evaluators))
+    _lock_out(world, fault, evaluator, world.minutes(fault, 10, 30))
+
+
+def drifting_head(world: World, fault: Fault) -> None:
+    """A head's levels sink for hours, and the sections beside it are disturbed more and more often."""
+    head = _choose(world, fault, list(world.line.heads))
+    beside = _sections_of_head(world.line, head)
+    waits = (0.0, 95 * 60.0, 155 * 60.0, 190 * 60.0)
+    for place, wait in enumerate(waits):
+        section = beside[place % len(beside)]
+        world.after(wait, partial(world.evaluators.disturb, section))
+        world.attend(section, fault, wait + world.minutes(fault, 6, 16))
+    for step in range(14):
+        volts = round(3.3 - 0.09 * step + world.random.gauss(0, 0.02), 3)
+        world.after(
+            1200.0 * step,
+            partial(world.feed.level, head, a_volts=volts, b_volts=volts + 0.2),
+        )
+
+
+def loose_head(world: World, fault: Fault) -> None:
+    """A head loses its fixing: one section beside it is disturbed again and again, with resets between."""
+    head = _choose(world, fault, list(world.line.heads))
+    section = _sections_of_head(world.line, head)[0]
+    for place in range(4):
+        wait = place * world.random.uniform(14 * 60, 17 * 60)
+        world.after(wait, partial(world.evaluators.disturb, section))
+        world.attend(section, fault, wait + world.minutes(fault, 3, 6))
+
+
+def phantom(world: World, fault: Fault) -> None:
+    """A section is occupied by nothing; it stays so until it is reset."""
+    section = _section(world, fault)
+
+    def strike() -> None:
+        world.evaluators.phantom(section, world.random.randint(1, 2))
+        world.attend(section, fault, world.minutes(fault, 6, 15))
+
+    clear = world.evaluators.proves_clear
+    around = (section, *world.line.neighbours(section))
+    # With a train beside it nobody could tell it from that train.
+    world.when(
+        lambda: world.railway.keeps_from(section) and all(map(clear, around)), strike
+    )
+
+
+def reset_followed(world: World, fault: Fault) -> None:
+    """A section is disturbed and reset, and trains go on as usual."""
+    section = _section(world, fault)
+    world.evaluators.disturb(section)
+    world.attend(section, fault, world.minutes(fault, 5, 18))
+
+
+def reset_unfollowed(world: World, fault: Fault) -> None:
+    """A section is disturbed and reset, and then no train comes for more than an hour."""
+    section = _section(world, fault)
+    stay = world.minutes(fault, 70, 100)
+    until = world.agenda.now + seconds(stay) + HOUR // 6
+    world.railway.close(section, until)
+
+    def strike() -> None:
+        world.railway.close(section, world.agenda.now + seconds(stay))
+        world.evaluators.disturb(section)
+        world.attend(section, fault, 120.0)
+
+    world.when(lambda: not world.railway.expected(section), strike)
+
+
+def reset_inside(world: World, fault: Fault) -> None:
+    """A section is reset while a train stands in it; the train comes out later."""
+    section = _section(world, fault)
+    stand = world.minutes(fault, 2, 4)
+    latest = world.agenda.now + HOUR
+    world.railway.hold(section, latest)
+    kind = fault.reset or ResetKind.UNCONDITIONAL
+
+    def strike() -> None:
+        if not world.railway.stands_whole(section):
+            world.railway.hold(section, world.agenda.now)
+            return
+        world.railway.hold(section, world.agenda.now + seconds(stand))
+        world.evaluators.reset(section, kind, with_train_inside=True, quick=True)
+        world.attend(section, fault, stand + world.random.uniform(400, 800))
+
+    world.when(
+        lambda: world.railway.stands_whole(section) or world.agenda.now >= latest,
+        partial(world.after, world.random.uniform(15, 40), strike),
+    )
+
+
+def contacts(world: World, fault: Fault) -> None:
+    """A section's contact for clear does not come up."""
+    section = _section(world, fault)
+    world.evaluators.stick(section, stuck=True)
+    mend = partial(world.evaluators.stick, section, stuck=False)
+    world.after(world.minutes(fault, 8, 25), mend)
+
+
+def not_restored(world: World, fault: Fault) -> None:
+    """A section is reset, and the second step is forgotten."""
+    section = _section(world, fault)
+    world.evaluators.disturb(section)
+    kind = fault.reset or ResetKind.UNCONDITIONAL
+    wait = world.random.uniform(240, 600)
+    forgotten = world.minutes(fault, 8, 20)
+    world.after(
+        wait,
+        partial(world.evaluators.reset, section, kind, restore_s=forgotten),
+    )
+
+
+def offline(world: World, fault: Fault) -> None:
+    """A gateway's connection breaks, its will is given out, and it comes back counting from nought."""
+    until = world.agenda.now + seconds(world.minutes(fault, 3, 12))
+    world.feed.silence(_source(world, fault), until, offline=True, restart=True)
+
+
+def silence(world: World, fault: Fault) -> None:
+    """A gateway falls silent with nobody noticing, and comes back with numbers missing."""
+    until = world.agenda.now + seconds(world.minutes(fault, 3, 12))
+    world.feed.silence(_source(world, fault), until, offline=False, restart=False)
+
+
+def outage(world: World, fault: Fault) -> None:
+    """A gateway falls silent with nobody noticing, and comes back counting from nought."""
+    until = world.agenda.now + seconds(world.minutes(fault, 3, 12))
+    world.feed.silence(_source(world, fault), until, offline=False, restart=True)
+
+
+def gap(world: World, fault: Fault) -> None:
+    """Some events of a source are lost on the way."""
+    world.feed.drop(_source(world, fault), world.random.randint(1, 3))
+
+
+def clock(world: World, fault: Fault) -> None:
+    """A source's clock is an hour off, either way."""
+    source = _source(world, fault)
+    off = HOUR if world.random.random() < 0.5 else -HOUR
+    world.feed.set_wrong(source, off)
+    world.after(world.minutes(fault, 25, 50), partial(world.feed.set_wrong, source, 0))
+
+
+def cable(world: World, fault: Fault) -> None:
+    """A cable fails: the sections beside every head on it are disturbed within seconds."""
+    named = sorted({x.cable for x in world.line.heads.values() if x.cable})
+    one = _choose(world, fault, named)
+    sections = fault.sections or sections_on(world.line, one)
+    stay = world.minutes(fault, 12, 30)
+    for place, section in enumerate(sections):
+        wait = world.random.uniform(0.2, 5.2) if place else 0.0
+        world.after(wait, partial(world.evaluators.disturb, section))
+        world.attend(section, fault, stay + world.random.uniform(0, 240))
+
+
+def sections_on(line: Line, cable: str) -> tuple[str, ...]:
+    """The sections beside the heads on *cable*, in the order of the file."""
+    beside = {
+        section
+        for head in line.heads.values()
+        if head.cable == cable
+        for section in head.between
+    }
+    return tuple(one for one in line.sections if one in beside)
+
+
+def work(world: World, fault: Fault) -> None:
+    """Planned work: resets and disturbances inside it, and a train through at the end or soon after."""
+    section = _section(world, fault)
+    stay = world.minutes(fault, 40, 90)
+    reference = f"W{world.random.randint(100, 999)}"
+    world.railway.close(section, world.agenda.now + seconds(stay) + HOUR // 6)
+
+    def begin() -> None:
+        world.railway.close(section, world.agenda.now + seconds(stay))
+        world.feed.work(section, begun=True, reference=reference)
+        for part in (0.15, 0.4, 0.65):
+            wait = part * stay
+            world.after(wait, partial(world.evaluators.disturb, section))
+            world.attend(section, fault, wait + 0.1 * stay)
+        end = partial(world.feed.work, section, begun=False, reference=reference)
+        world.after(stay, end)
+
+    world.when(lambda: not world.railway.expected(section), begin)
+
+
+def long_stand(world: World, fault: Fault) -> None:
+    """A train stands in a section for longer than is normal there."""
+    section = _section(world, fault)
+    normal = world.line.sections[section].normal_occupation_s or 1800.0
+    stay = max(world.minutes(fault, 35, 45), normal + 300.0)
+    latest = world.agenda.now + HOUR
+    world.railway.hold(section, latest)
+    world.when(
+        lambda: world.railway.stands_whole(section) or world.agenda.now >= latest,
+        lambda: world.railway.hold(section, world.agenda.now + seconds(stay)),
+    )
+
+
+def disturb(world: World, fault: Fault) -> None:
+    """A section is disturbed, and nobody comes."""
+    world.evaluators.disturb(_section(world, fault))
+
+
+def reset(world: World, fault: Fault) -> None:
+    """A section is reset at once, whatever is in it."""
+    kind = fault.reset or ResetKind.UNCONDITIONAL
+    section = _section(world, fault)
+    world.evaluators.reset(section, kind, with_train_inside=True, quick=True)
+
+
+def give_back(world: World, fault: Fault) -> None:
+    """Somebody comes to a section that is not clear and gives it back."""
+    world.attend(_section(world, fault), fault, 60.0)
+
+
+def hold(world: World, fault: Fault) -> None:
+    """Nothing is wrong: a train is to stand in a section for so long."""
+    until = world.agenda.now + seconds(world.minutes(fault, 2, 10))
+    world.railway.hold(_section(world, fault), until)
+
+
+KINDS: dict[str, Callable[[World, Fault], None]] = {
+    "lightning": lightning,
+    "drifting_head": drifting_head,
+    "loose_head": loose_head,
+    "phantom": phantom,
+    "reset_followed": reset_followed,
+    "reset_unfollowed": reset_unfollowed,
+    "reset_inside": reset_inside,
+    "lock_out": lock_out,
+    "contacts": contacts,
+    "not_restored": not_restored,
+    "offline": offline,
+    "silence": silence,
+    "outage": outage,
+    "gap": gap,
+    "clock": clock,
+    "cable": cable,
+    "work": work,
+    "long_stand": long_stand,
+    "disturb": disturb,
+    "reset": reset,
+    "give_back": give_back,
+    "hold": hold,
+}
+"""Every way, by its name."""
+
+_OFTEN = (
+    ("reset_followed", 5),
+    ("phantom", 3),
+    ("loose_head", 2),
+    ("reset_unfollowed", 2),
+    ("not_restored", 2),
+    ("contacts", 2),
+    ("gap", 2),
+    ("offline", 2),
+    ("silence", 2),
+    ("drifting_head", 1),
+    ("reset_inside", 1),
+    ("lock_out", 1),
+    ("lightning", 1),
+    ("cable", 1),
+    ("clock", 1),
+    ("work", 2),
+    ("long_stand", 1),
+)
+"""How often one comes beside the others."""
+
+
+def drawn(
+    line: Line,
+    random: Random,
+    begin: Moment,
+    end: Moment,
+    *,
+    every: tuple[float, float] = (90.0, 360.0),
+) -> Iterator[Fault]:
+    """Faults as they come: one every so many minutes of a line of 24 sections, more often on a longer one."""
+    names = [name for name, _ in _OFTEN]
+    weights = [weight for _, weight in _OFTEN]
+    cables = any(head.cable for head in line.heads.values())
+    share = max(1.0, len(line.sections) / 24)
+    moment = begin
+    while True:
+        pause = random.uniform(*every) / share
+        moment += round(pause * MINUTE)
+        if moment >= end:
+            return
+        kind = random.choices(names, weights)[0]
+        if kind == "cable" and not cables:
+            continue
+        yield Fault(kind=kind, at=moment - moment % SECOND)

@@ -1,0 +1,201 @@
+"""Named days: one with nothing wrong, one for each way of losing the truth, and the tour of the demo."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from random import Random
+
+from monitor.core.events import ResetKind
+from monitor.core.layout import Line
+from monitor.core.moments import MINUTE, Moment, parse, seconds
+from replay.simulator.faults import Fault, drawn
+from replay.simulator.railway import Booking
+from replay.simulator.simulation import Simulation, simulate
+from replay.simulator.trains import railcar
+
+MORNING = parse("2026-05-04T06:00:00Z")
+"""When the named days begin."""
+
+NIGHT = parse("2026-05-04T02:00:00Z")
+"""When the tour begins."""
+
+HOURS = {
+    "quiet": 24.0,
+    "drifting_head": 5.0,
+    "long_stand": 4.0,
+    "reset_unfollowed": 4.0,
+    "work": 4.0,
+}
+"""How long the named days are, where not three hours."""
+
+DAYS = (
+    "quiet",
+    "lightning",
+    "drifting_head",
+    "loose_head",
+    "phantom",
+    "reset_followed",
+    "reset_unfollowed",
+    "reset_inside",
+    "lock_out",
+    "contacts",
+    "not_restored",
+    "offline",
+    "silence",
+    "outage",
+    "gap",
+    "clock",
+    "cable",
+    "work",
+    "long_stand",
+)
+"""Every named day; all but the first are named after what goes wrong in them."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Scenario:
+    """A day to be simulated.
+
+    Args:
+        name: what it is called; its events are marked with it.
+        begin: when it begins.
+        hours: how long it is.
+        faults: what goes wrong.
+        bookings: trains of a script.
+        traffic_after_s: when trains begin to come by themselves.
+        heartbeat_s: period of the gateways' heartbeats.
+        headway_s: mean time between trains at an open end by day.
+    """
+
+    name: str
+    begin: Moment
+    hours: float
+    faults: Sequence[Fault] = ()
+    bookings: Sequence[Booking] = ()
+    traffic_after_s: float = 0.0
+    heartbeat_s: float = 30.0
+    headway_s: float = 1200.0
+
+    def simulate(
+        self, line: Line, *, seed: int = 1, richness: str = "full"
+    ) -> Simulation:
+        """The day on *line*."""
+        return simulate(
+            line,
+            hours=self.hours,
+            seed=seed,
+            begin=self.begin,
+            richness=richness,
+            faults=self.faults,
+            rehearsal=self.name,
+            heartbeat_s=self.heartbeat_s,
+            headway_s=self.headway_s,
+            bookings=self.bookings,
+            traffic_after_s=self.traffic_after_s,
+        )
+
+
+def day(name: str, *, subject: str = "") -> Scenario:
+    """The named day *name*, in which one thing goes wrong after forty minutes.
+
+    Args:
+        name: one of `DAYS`.
+        subject: what it strikes; any by default.
+
+    Raises:
+        ValueError: there is no such day.
+    """
+    if name not in DAYS:
+        raise ValueError(f"day {name!r}: expected one of {', '.join(DAYS)}")
+    fault = Fault(kind=name, subject=subject, at=MORNING + 40 * MINUTE)
+    return Scenario(
+        name=name,
+        begin=MORNING,
+        hours=HOURS.get(name, 3.0),
+        faults=() if name == "quiet" else (fault,),
+    )
+
+
+def tour(line: Line, *, hours: float = 12.0, seed: int = 1) -> Scenario:
+    """The demo's day on the example line.
+
+    Five trains, and in the first minute, at twenty times the speed, four things that go wrong; from then on a fault every forty to eighty minutes of railway time.
+
+    Args:
+        line: the example line, or one with the same sections.
+        hours: how long it is; half an hour at least.
+        seed: draws the faults after the first minute.
+
+    Raises:
+        ValueError: *line* lacks a section or cable that the tour speaks of.
+    """
+    missing = [one for one in _TOUR_SECTIONS if one not in line.sections]
+    cables = {head.cable for head in line.heads.values()}
+    if missing or "C4" not in cables:
+        raise ValueError(
+            f"the tour needs cable C4 and sections {', '.join(_TOUR_SECTIONS)}"
+        )
+    end = NIGHT + seconds(hours * 3600)
+    random = Random(seed)  # noqa: S311 - the same day again is what it is for
+    later = drawn(line, random, NIGHT + 25 * MINUTE, end, every=(40.0, 80.0))
+    branch = line.evaluators[line.sections["M01"].evaluator].gateway or ""
+    return Scenario(
+        name="tour",
+        begin=NIGHT,
+        hours=hours,
+        faults=(*_tour_faults(branch), *later),
+        bookings=_tour_trains(),
+        traffic_after_s=19 * 60.0,
+        heartbeat_s=5.0,
+        headway_s=1000.0,
+    )
+
+
+_EAST = (
+    "P01 P02 P03 P04 P06 W01 W02 W03 T06 T07 T08 T09 T10 O01 O02".split()  # noqa: SIM905 - reads as the line does
+)
+_BRANCH = "M01 M02 M03 M04 M05 M06 M07".split()  # noqa: SIM905
+_TOUR_SECTIONS = (*_EAST, "P05", *_BRANCH)
+
+
+def _minute(minutes: float) -> Moment:
+    return NIGHT + round(minutes * MINUTE)
+
+
+def _tour_faults(branch: str) -> tuple[Fault, ...]:
+    at_once = ResetKind.UNCONDITIONAL
+    cable = ("P03", "P04", "P05", "P06")
+    return (
+        # A train is kept before the cable, and another where it is to be lost.
+        Fault(kind="hold", subject="P02", at=_minute(0), minutes=3.5),
+        Fault(kind="hold", subject="T07", at=_minute(0), minutes=7.0),
+        Fault(kind="hold", subject="T08", at=_minute(0), minutes=11.2),
+        *(
+            Fault(kind="disturb", subject=one, at=_minute(3 + place * 0.03))
+            for place, one in enumerate(cable)
+        ),
+        *(
+            Fault(
+                kind="reset", subject=one, at=_minute(5 + place * 0.05), reset=at_once
+            )
+            for place, one in enumerate(cable)
+        ),
+        Fault(kind="reset", subject="T08", at=_minute(9), reset=at_once),
+        Fault(kind="outage", subject=branch, at=_minute(14), minutes=1.6),
+        # Its technician comes when the tour is over.
+        Fault(kind="give_back", subject="T08", at=_minute(21)),
+    )
+
+
+def _tour_trains() -> tuple[Booking, ...]:
+    def to(section: str) -> tuple[str, ...]:
+        return tuple(_EAST[_EAST.index(section) :])
+
+    return (
+        Booking(stock=railcar(4), via=to("T10"), seconds=5, inside=True),
+        Booking(stock=railcar(2), via=to("T06"), seconds=15, inside=True),
+        Booking(stock=railcar(3), via=to("P01"), seconds=20, inside=True),
+        Booking(stock=railcar(1), via=("M02", *_BRANCH[2:]), seconds=10, inside=True),
+        Booking(stock=railcar(2), via=to("W01"), seconds=40, inside=True),
+    )
