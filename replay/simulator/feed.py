@@ -120,6 +120,11 @@ class Source:
     wrong_from: Moment = 0
     wrong_known: Moment | None = None
 
+    @property
+    def lost(self) -> bool:
+        """Whether what it sends now does not come."""
+        return self.silent or self.drop > 0
+
 
 class Feed:
     """What the monitor receives from *line*.
@@ -183,7 +188,7 @@ class Feed:
             self._of[name] = found
             off = max(-0.4, min(0.4, random.gauss(0.0, clock_sd_s)))
             self._offset[name] = round(off * 1000) * MILLISECOND
-        self._told: dict[str, tuple[Any, ...]] = {}
+        self._told: dict[str, Shown | State] = {}
         self._retained: dict[str, AnyEvent] = {}
         self._heap: list[tuple[Moment, int, AnyEvent]] = []
         self._count = count()
@@ -203,25 +208,27 @@ class Feed:
     def section(self, section: str, *, anew: bool = False) -> None:
         """Tell how *section* stands, where that is news or *anew*."""
         shown = self.shown(section)
-        news: tuple[Any, ...] = (shown.state,)
-        if self.richness != "basic":
-            news = (shown.state, shown.axles, shown.contacts, shown.interlocking)
-        if self._told.get(section) == news and not anew:
-            return
-        self._told[section] = news
         rich = self.richness != "basic"
-        event = self._send(
-            self.line.sections[section].evaluator,
-            SectionState,
-            section,
-            state=shown.state,
-            axles=shown.axles if rich else None,
-            contacts=shown.contacts if rich else None,
-            interlocking=shown.interlocking if rich else None,
-        )
-        if event is not None:
+        news = shown if rich else shown.state
+        evaluator = self.line.sections[section].evaluator
+        if self._told.get(section) != news or anew:
+            self._told[section] = news
+            event = self._send(
+                evaluator,
+                SectionState,
+                section,
+                state=shown.state,
+                axles=shown.axles if rich else None,
+                contacts=shown.contacts if rich else None,
+                interlocking=shown.interlocking if rich else None,
+            )
+            if event is None:
+                return
             self._retained[section] = event
-            self.sections[section].append(Sighting(self.agenda.now, shown))
+        elif self._of[evaluator].lost:
+            return
+        # What a poor feed leaves out was so all the same.
+        self.sections[section].append(Sighting(self.agenda.now, shown))
 
     def reset(self, section: str, kind: ResetKind, step: Step, by: str) -> None:
         """Tell a step of a reset."""
@@ -245,11 +252,13 @@ class Feed:
 
     def evaluator(self, evaluator: str) -> None:
         """Tell how *evaluator* stands."""
-        if not self.full:
-            return
         state = self.service(evaluator)
-        if self._send(evaluator, EvaluatorState, evaluator, state=state) is not None:
-            self.evaluators[evaluator].append(Sighting(self.agenda.now, state))
+        if self.full:
+            if self._send(evaluator, EvaluatorState, evaluator, state=state) is None:
+                return
+        elif self._of[evaluator].lost:
+            return
+        self.evaluators[evaluator].append(Sighting(self.agenda.now, state))
 
     def passage(self, head: str, **values: Any) -> None:
         """Tell that a train passed *head*."""
@@ -322,6 +331,9 @@ class Feed:
         if source.gap_from is not None and not source.drop:
             began, source.gap_from = source.gap_from, None
             self._fault("gap", source, began, now + 3 * SECOND, now + 3 * SECOND)
+            if self.heartbeat is not None and began + 3 * self.heartbeat < now:
+                # What was lost were heartbeats, one after another.
+                self._fault("silent", source, began, began + 3 * self.heartbeat, now)
             self.agenda.at(
                 now + seconds(self.random.uniform(3.0, 6.0)),
                 partial(self._snapshots, source),
@@ -383,12 +395,20 @@ class Feed:
                 )
         self._snapshots(source)
 
-    def _snapshots(self, source: Source) -> None:
-        for evaluator, one in self._of.items():
-            if one is source:
-                self.evaluator(evaluator)
-        for section in source.sections:
-            self.section(section, anew=True)
+    def _snapshots(self, source: Source, wait: Duration = 2 * SECOND) -> None:
+        """Send how everything stands, one after the other; it has said by then that it is online."""
+        sends = [
+            partial(self.evaluator, name)
+            for name, one in self._of.items()
+            if one is source
+        ]
+        sends += [partial(self._snapshot, one) for one in source.sections]
+        for place, send in enumerate(sends):
+            moment = self.agenda.now + wait + place * 120 * MILLISECOND
+            self.agenda.at(moment, send)
+
+    def _snapshot(self, section: str) -> None:
+        self.section(section, anew=True)
 
     def _heartbeat(self, source: Source) -> None:
         if self.heartbeat and source.gateway is not None:
@@ -512,7 +532,7 @@ class Feed:
 
         def reconnect() -> None:
             # Not while something is lost: what the broker retained then is out of date.
-            if not any(one.silent or one.drop for one in self.sources.values()):
+            if not any(one.lost for one in self.sources.values()):
                 self.repeat_retained()
             self._next_reconnection(mean_h)
 

@@ -266,6 +266,9 @@ class _Record:
         self.entered = _by_section(day.entries, day.line)
         self.left = _by_section(day.exits, day.line)
         self.worked = {one: list(self._worked(one)) for one in day.line.sections}
+        self.first = min(
+            (one[0].at for one in day.sections.values() if one), default=day.begin
+        )
 
     def within(self, section: str, start: Moment, end: Moment) -> Iterator[Piece]:
         """What *section* showed in a time."""
@@ -550,14 +553,14 @@ def _due(record: _Record, section: str, moment: Moment) -> Moment:
 def _usual_hour(record: _Record, section: str, moment: Moment) -> bool:
     """Whether trains usually work through *section* in the hour of the day of *moment*."""
     learnt = midnight_before(moment)
-    if learnt - record.day.begin < DAY:
+    if learnt - record.first < DAY:
         return True
     zone = record.line.zone
     hour = as_datetime(moment).astimezone(zone).hour
     worked = record.worked[section]
     saw = had = 0
     start = learnt
-    while start - HOUR >= record.day.begin and saw < 14:
+    while start - HOUR >= record.first and saw < 14:
         start -= HOUR
         if as_datetime(start).astimezone(zone).hour == hour:
             saw += 1
