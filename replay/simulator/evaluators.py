@@ -126,8 +126,8 @@ class Evaluators:
 
     # What the trains do.
 
-    def axle(self, head: str, out_of: str | None, into: str | None) -> None:
-        """An axle is over *head*."""
+    def axle(self, out_of: str | None, into: str | None) -> None:
+        """An axle is over a head."""
         if into is not None:
             self._count(self.sections[into], 1)
         if out_of is not None:

@@ -15,6 +15,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from heapq import heappop, heappush
+from itertools import pairwise
 from math import inf, isinf
 from random import Random
 from typing import Protocol
@@ -23,6 +24,7 @@ from monitor.core.layout import OPEN, Line
 from monitor.core.moments import HOUR, MINUTE, SECOND, Moment, seconds
 from replay.simulator.agenda import Agenda
 from replay.simulator.trains import (
+    SMALL,
     Run,
     Stock,
     any_stock,
@@ -48,8 +50,8 @@ QUEUE = 4
 class Heads(Protocol):
     """What the trains influence, and what the signals are told."""
 
-    def axle(self, head: str, out_of: str | None, into: str | None) -> None:
-        """An axle is over *head*, between two sections or one and the open."""
+    def axle(self, out_of: str | None, into: str | None) -> None:
+        """An axle is over a head, between two sections or one and the open."""
 
     def passage(
         self, head: str, *, forward: bool, axles: int, first: Moment, last: Moment
@@ -350,10 +352,7 @@ class Railway:
     def _through(self, via: Sequence[str], *, from_open: bool) -> Way:
         """The way through *via*, out of the last through an open head where it has one."""
         places: list[str | None] = list(via)
-        heads = [
-            self.line.heads_between(one, other)[0]
-            for one, other in zip(via, via[1:], strict=False)
-        ]
+        heads = [self.line.heads_between(one, other)[0] for one, other in pairwise(via)]
         outside = [name for name, inner in self._open if inner == via[0]]
         if from_open:
             places.insert(0, None)
@@ -381,27 +380,8 @@ class Railway:
         avoid = set(without)
         if goal in avoid:
             return None
-        best: dict[str, float] = {start: 0.0}
-        before: dict[str, tuple[str, str]] = {}
-        heap = [(0.0, start)]
-        factors = {one: self.random.uniform(0.6, 1.6) for one in self.line.heads}
-        while heap:
-            cost, one = heappop(heap)
-            if one == goal:
-                break
-            if cost > best[one]:
-                continue
-            for head in self.line.heads_of(one):
-                a, b = self.line.heads[head].between
-                other = b if a == one else a
-                if other in (OPEN, one) or other in avoid or head == came_by:
-                    continue
-                new = cost + self.line.sections[other].length_m * factors[head]
-                if new < best.get(other, inf):
-                    best[other] = new
-                    before[other] = (one, head)
-                    heappush(heap, (new, other))
-        if goal not in best:
+        before = self._search(start, goal, avoid, came_by)
+        if before is None:
             return None
         places: list[str | None] = [goal]
         heads: list[str] = []
@@ -415,6 +395,32 @@ class Railway:
             places.append(None)
             heads.append(leave_by)
         return Way(places=tuple(places), heads=tuple(heads))
+
+    def _search(
+        self, start: str, goal: str, avoid: set[str], came_by: str | None
+    ) -> dict[str, tuple[str, str]] | None:
+        """By which section and head one comes to each, on the way from *start* to *goal*; lengths are drawn a little longer or shorter."""
+        best: dict[str, float] = {start: 0.0}
+        before: dict[str, tuple[str, str]] = {}
+        heap = [(0.0, start)]
+        factors = {one: self.random.uniform(0.6, 1.6) for one in self.line.heads}
+        while heap:
+            cost, one = heappop(heap)
+            if one == goal:
+                return before
+            if cost > best[one]:
+                continue
+            for head in self.line.heads_of(one):
+                a, b = self.line.heads[head].between
+                other = b if a == one else a
+                if other in {OPEN, one} or other in avoid or head == came_by:
+                    continue
+                new = cost + self.line.sections[other].length_m * factors[head]
+                if new < best.get(other, inf):
+                    best[other] = new
+                    before[other] = (one, head)
+                    heappush(heap, (new, other))
+        return None
 
     def _goals(self, section: str, came_by: str | None) -> list[tuple[str, str | None]]:
         """Where a train from *section* may go: section and the open head it leaves by, or None; in an order drawn by lot."""
@@ -510,7 +516,7 @@ class Railway:
             for one, others in counts.items():
                 joins.setdefault(one, set()).update(others)
         chain = way.sections()
-        for one, other in zip(chain, chain[1:], strict=False):
+        for one, other in pairwise(chain):
             joins.setdefault(one, set()).add(other)
         return not _has_circle(joins, chain[0])
 
@@ -558,7 +564,8 @@ class Railway:
             (x + axle, number, place)
             for number, x in enumerate(train.xs)
             for place, axle in enumerate(train.stock.axles)
-            if x + axle > train.x
+            # One that stands exactly over a head was counted as it came there.
+            if x + axle > train.x - 2 * SMALL
         )
         train.stops = {
             number: self.random.uniform(25, 100)
@@ -717,7 +724,6 @@ class Railway:
             return
         _, number, axle = train.crossings[train.crossed]
         train.crossed += 1
-        head = train.way.heads[number]
         out_of, into = train.way.places[number], train.way.places[number + 1]
         entered = number + 1 > train.at
         if entered:
@@ -727,7 +733,7 @@ class Railway:
                 self.entries.append((self.agenda.now, into))
         train.counted[number] = train.counted.get(number, 0) + 1
         train.first_axle.setdefault(number, self.agenda.now)
-        self.heads.axle(head, out_of, into)
+        self.heads.axle(out_of, into)
         if axle == len(train.stock.axles) - 1:
             self._left(train, number)
         if entered and train in self.trains:
@@ -877,7 +883,7 @@ def _count_join(
 
 def _count_joins(joins: dict[str, dict[str, int]], way: Way, more: int) -> None:
     chain = way.sections()
-    for one, other in zip(chain, chain[1:], strict=False):
+    for one, other in pairwise(chain):
         _count_join(joins, one, other, more)
 
 

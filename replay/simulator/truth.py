@@ -507,10 +507,7 @@ def _unproved(record: _Record, section: str) -> Iterator[Truth]:
             continue
         if raised:
             yield _unproved_line(section, *waits, moment)
-        if what == "worked":
-            waits = None
-        else:
-            waits = moment, max(moment, waits[1])
+        waits = None if what == "worked" else (moment, max(moment, waits[1]))
     if waits is not None:
         yield _unproved_line(section, *waits, None)
 
