@@ -137,7 +137,7 @@ class Train:
     counted: dict[int, int] = field(default_factory=dict)
     waits_for: int = -1
     standing: bool = True
-    fixed_way: bool = False
+    fixed_way: bool = False  # booked: it calls nowhere
     asked: bool = False
     back: tuple[Way, ...] = ()
 
@@ -343,7 +343,7 @@ class Railway:
 
     def _enter_booked(self, stock: Stock, way: Way) -> None:
         if self._fits(way, stock, None):
-            self._enter(stock, way)
+            self._enter(stock, way, booked=True)
         else:
             self.agenda.at(
                 self.agenda.now + 20 * SECOND, lambda: self._enter_booked(stock, way)
@@ -532,9 +532,10 @@ class Railway:
             room += self.line.sections[one].length_m
         return frozenset(covered)
 
-    def _enter(self, stock: Stock, way: Way) -> None:
+    def _enter(self, stock: Stock, way: Way, *, booked: bool = False) -> None:
         xs = self._positions(way, 0.0, 0)
         train = self._new(stock, way, xs, -APPROACH_M)
+        train.fixed_way = booked
         train.v = min(self._speed(train, 1), stock.fastest) * 0.8
         self.trains.append(train)
         self._begin_way(train)
@@ -594,13 +595,17 @@ class Railway:
             return
         start = covered[0]
         others = [one for one in covered[1:] if one is not None]
+        some = False
         for goal, leave_by in self._goals(start, None):
             found = self._find(start, goal, without=others, leave_by=leave_by)
             if found is not None and found.heads:
+                some = True
                 yield Way(
                     places=(*covered[:0:-1], *found.places),
                     heads=(*back, *found.heads),
                 )
+        if back and not some:  # no further than its rear
+            yield Way(places=covered[::-1], heads=back)
 
     def _start_again(self, train: Train, way: Way, *, ahead: bool) -> None:
         """Start *train*, which stands, along *way*; with its other end in front unless *ahead*."""

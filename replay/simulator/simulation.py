@@ -85,7 +85,7 @@ class Simulation:
         while agenda.step(self.end):
             yield from feed.arrived(agenda.now)
         if feed.heartbeat is not None:
-            for wait in (4, 8, QUIET_S):
+            for wait in (0, 4, 8, QUIET_S):
                 agenda.now = self.end + wait * SECOND
                 feed.last_heartbeats()
             self._last = agenda.now

@@ -68,7 +68,7 @@ def profile(
         start = stretches[number - 1][0] if number else x
         leave = min(leave, limit)
         allowed.append(leave)
-        leave = sqrt(leave * leave + 2 * brake * max(0.0, end - start))
+        leave = min(limit, sqrt(leave * leave + 2 * brake * max(0.0, end - start)))
     phases: list[Phase] = []
     time = 0.0
     for (end, limit), cap in zip(stretches, reversed(allowed), strict=True):
