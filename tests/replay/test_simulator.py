@@ -10,6 +10,7 @@ from hypothesis import given, settings, strategies as st
 
 import replay.simulator
 from monitor.core.events import (
+    AnyEvent,
     Direction,
     EvaluatorState,
     GatewayStatus,
@@ -80,7 +81,7 @@ def day(line=LINE, *, hours=3.0, seed=1, faults=(), **more):
 
 def of(events, kind):
     """The events of one *kind*, repeats left out."""
-    seen = set()
+    seen: set[str] = set()
     for event in events:
         if isinstance(event, kind) and event.name not in seen:
             seen.add(event.name)
@@ -166,6 +167,7 @@ def test_whatever_goes_wrong_on_any_line_is_an_orderly_recording(line, seed, ric
     simulation = simulate(line, hours=8, seed=seed, begin=BEGIN, richness=richness)
     before = BEGIN
     for event in simulation.events:
+        assert event.arrival is not None
         assert event.arrival >= before
         before = event.arrival
         assert read(write(event), recorded=True).events == (event,)
@@ -318,7 +320,7 @@ def test_a_monitor_that_connects_anew_hears_what_was_retained():
     """After a connection the last state of every section comes again, marked, with its old id and time."""
     events = list(day(hours=12, reconnect_h=1.0).events)
     retained = [x for x in events if x.retained]
-    first = {}
+    first: dict[str, AnyEvent] = {}
     for event in events:
         first.setdefault(event.name, event)
     assert len(retained) >= len(LINE.sections)
