@@ -162,7 +162,9 @@ def loose_head(world: World, fault: Fault) -> None:
 
 def phantom(world: World, fault: Fault) -> None:
     """A section is occupied by nothing; it stays so until it is reset."""
-    section = _section(world, fault)
+    # Where a train may come in unseen nobody could tell it from one.
+    inner = [one for one in world.line.sections if not world.line.is_open(one)]
+    section = _choose(world, fault, inner or list(world.line.sections))
 
     def strike() -> None:
         world.evaluators.phantom(section, world.random.randint(1, 2))
