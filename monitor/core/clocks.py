@@ -5,10 +5,11 @@ So the lag of each source is watched: the median of arrival less event time over
 The usual lag is the median over the sources within 30 s of arrival.
 A source that departs from it by more than 1 s is corrected by the difference, and everybody downstream sees corrected times only.
 
-Three things keep this from doing harm:
+Four things keep this from doing harm:
 
 - a correction is set once and renewed only when it is half a second off, so ordinary jitter never moves an id;
-- an event far from arrival, from a source whose lag is not known yet, waits (`Holding`) and moves nothing meanwhile;
+- an event far from arrival, from a source whose lag is not known yet, or far from the lag that is known, waits and moves nothing meanwhile: a clock that jumps must not carry the watermark with it;
+- half of the last events before a jump and half after it say nothing: the lag is renewed only where the middle two agree;
 - where no source is within 30 s it is the monitor's own clock that is wrong, and nobody is corrected.
 
 Where a recording does not say when its events arrived, no clock is judged: its order alone cannot tell a clock that is ahead from neighbours that had nothing to say.
@@ -62,7 +63,29 @@ class SourceClock:
         self.late += late
         if len(self.ordered) == ENOUGH:
             middle = ENOUGH // 2
-            self.lag = (self.ordered[middle - 1] + self.ordered[middle]) // 2
+            low, high = self.ordered[middle - 1], self.ordered[middle]
+            if self.lag is None or high - low <= NOTICEABLE:
+                self.lag = (low + high) // 2
+
+    def jumped(self, lag: Duration) -> bool:
+        """Whether *lag* is far from the one that is known."""
+        return self.lag is not None and abs(lag - self.lag) > FAR
+
+    def begin_anew(self, held: list[tuple[Duration, Moment]]) -> None:
+        """Judge by the events that waited alone: what came before them was another clock."""
+        self.lags.clear()
+        self.ordered.clear()
+        self.late = 0
+        for lag, time in held:
+            self.measure(lag, time, late=False)
+        self.lag = self.ordered[len(self.ordered) // 2]
+
+    @property
+    def likely(self) -> Duration | None:
+        """The lag, or the middle of what was measured of it so far."""
+        if self.lag is None and self.ordered:
+            return self.ordered[len(self.ordered) // 2]
+        return self.lag
 
 
 @dataclass(slots=True)
@@ -80,9 +103,12 @@ class Clocks:
             clock = self.sources[source] = SourceClock()
         return clock
 
-    def unknown_and_far(self, source: str, lag: Duration) -> bool:
-        """Whether an event with *lag* must wait until more is known of its source."""
-        return abs(lag) > FAR and self.of(source).lag is None
+    def must_wait(self, source: str, lag: Duration) -> bool:
+        """Whether an event with *lag* must wait until more is known of its source's clock."""
+        clock = self.of(source)
+        if clock.lag is None:
+            return abs(lag) > FAR
+        return clock.jumped(lag)
 
     def measure(
         self, source: str, lag: Duration, time: Moment, *, late: bool
@@ -94,14 +120,17 @@ class Clocks:
         if clock.lag is not None and (
             first or abs(clock.lag - self.usual) > NOTICEABLE
         ):
-            self._find_usual()
+            self.find_usual()
         return clock
 
-    def _find_usual(self) -> None:
+    def find_usual(self) -> None:
+        """What is usual, from what is known of each source."""
         lags = sorted(c.lag for c in self.sources.values() if c.lag is not None)
         near = [lag for lag in lags if abs(lag) <= FAR]
-        self.nobody = not near
-        pool = near or lags
+        # A source of which little was heard cannot say what is usual, but that somebody is near.
+        likely = (clock.likely for clock in self.sources.values())
+        self.nobody = not any(lag is not None and abs(lag) <= FAR for lag in likely)
+        pool = near or ([0] if not self.nobody else lags)
         half = len(pool) // 2
         self.usual = pool[half] if len(pool) % 2 else (pool[half - 1] + pool[half]) // 2
 

@@ -191,8 +191,10 @@ class Engine:
         if isinstance(event, SectionState) and event.subject in self.occupancy.shown:
             self._show(event, outcome)
         if outcome is Outcome.LATE:
-            self._late(event)
-        if ordering.corrected or ordering.judged:
+            self._late(event, self._corrected(event))
+        if outcome in (Outcome.LATE, Outcome.HELD):
+            self._alive(event)
+        if ordering.corrected or ordering.judged or ordering.late:
             self._clocks()
         self._advance()
         return self._give()
@@ -206,8 +208,7 @@ class Engine:
     def finish(self, until: Moment | None = None) -> Output:
         """A recording is over: everything in it is settled, and what falls due up to its last event, or *until*, is concluded."""
         self.ordering.flush(until)
-        if self.ordering.corrected or self.ordering.judged:
-            self._clocks()
+        self._clocks()
         self._advance()
         return self._give()
 
@@ -340,6 +341,10 @@ class Engine:
         ordering.corrected.clear()
         judged = ordering.judged[:]
         ordering.judged.clear()
+        late = ordering.late[:]
+        ordering.late.clear()
+        for event, at in late:
+            self._late(event, at)
         for change in judged:
             if change.nobody:
                 self._tell(replace(change, place=f"monitor/{self.monitor}"))
@@ -384,19 +389,25 @@ class Engine:
     def _show(self, event: SectionState, outcome: Outcome) -> None:
         if outcome is Outcome.REPEAT or outcome is Outcome.STILL:
             return
-        at = event.time
-        clock = self.ordering.clocks.sources.get(event.source)
-        if clock is not None:
-            at += clock.correction
+        at = self._corrected(event)
         self.occupancy.show(event, at, late=outcome is Outcome.LATE)
 
-    def _late(self, event: Event) -> None:
+    def _corrected(self, event: Event) -> Moment:
+        clock = self.ordering.clocks.sources.get(event.source)
+        return event.time + (clock.correction if clock is not None else 0)
+
+    def _alive(self, event: Event) -> None:
+        # What comes too late for conclusions, or waits, is no silence all the same.
+        heard = self.hearing.sources.get(event.source)
+        present = self.ordering.present()
+        if heard is not None and present is not None:
+            heard.alive = max(heard.alive, present)
+
+    def _late(self, event: Event, at: Moment) -> None:
         if event.subject not in self.line.sections:
             return
         now = self.now if self.now is not None else event.time
         latest = self.ordering.latest
-        clock = self.ordering.clocks.sources.get(event.source)
-        at = event.time + (clock.correction if clock is not None else 0)
         if isinstance(event, SectionState):
             changes = self.occupancy.late(event, at, now)
         else:
@@ -530,7 +541,7 @@ class Engine:
     def _heard_past(self, source: str | None, moment: Moment) -> Moment | None:
         if source is not None:
             until = self.ordering.in_order_until(source)
-            if until is not None and until <= moment:
+            if (until is not None and until <= moment) or self.ordering.holds(source):
                 return None
         return self.hearing.heard_past(source, moment)
 

@@ -35,6 +35,7 @@ class Heard:
         out: a person took it out of watch.
         connected: when the `online` came that began its present connection.
         deferred: a silence fell due while none was judged.
+        alive: until when it was heard of, by events that could not be settled in time.
     """
 
     last_at: Moment
@@ -46,6 +47,7 @@ class Heard:
     connected: Moment | None = None
     deferred: bool = False
     wake: Moment | None = None
+    alive: Moment = 0
 
 
 @dataclass(slots=True)
@@ -122,7 +124,7 @@ class Hearing:
         """When silence alone will show that a source is not heard."""
         if heard.period is None or heard.silent or heard.out:
             return None
-        return heard.last_at + PERIODS * heard.period
+        return max(heard.last_at, heard.alive) + PERIODS * heard.period
 
     def heard_past(self, source: str | None, moment: Moment) -> Moment | None:
         """The event time by which *source* is known to have been heard at *moment*; None while that is not known.

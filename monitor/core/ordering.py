@@ -144,6 +144,7 @@ class Ordering:
     )
     corrected: list[tuple[str, Duration, Moment]] = field(default_factory=list)
     judged: list[ClockJudged] = field(default_factory=list)
+    late: list[tuple[Event, Moment]] = field(default_factory=list)
     _sources: dict[str, _Source] = field(default_factory=dict)
     _heap: list[tuple[Any, ...]] = field(default_factory=list)
     _count: int = 0
@@ -217,8 +218,10 @@ class Ordering:
         measuring = told and self.ticking
         if measuring:
             lag = self.arrival - event.time
-            if self.clocks.unknown_and_far(event.source, lag):
+            if self.clocks.must_wait(event.source, lag):
                 return self._hold(event, source, lag)
+            if source.held and self.clocks.of(event.source).lag is not None:
+                self._let_outliers_go(event.source, source)
         at = event.time
         if told:
             clock = self.clocks.sources.get(event.source)
@@ -244,13 +247,13 @@ class Ordering:
         """A `clock` record says what is added to the times of source *name*."""
         self.clocks.of(name).correction = correction
 
-    # An event far from arrival, of a source about which nothing is known, waits.
+    # An event far from arrival, or far from the lag of its source, waits.
 
     def _hold(self, event: Event, source: _Source, lag: Duration) -> Outcome:
-        self.clocks.measure(event.source, lag, event.time, late=False)
+        clock = self.clocks.measure(event.source, lag, event.time, late=False)
         source.held.append((event, self.arrival))
         self._holding += 1
-        if self.clocks.of(event.source).lag is not None:
+        if clock.lag is not None and not clock.jumped(lag):
             self._let_go(event.source, source)
         return Outcome.HELD
 
@@ -260,22 +263,42 @@ class Ordering:
                 self._let_go(name, source)
 
     def _let_go(self, name: str, source: _Source) -> None:
+        """Enough is known of a clock, or none of its events may wait any longer."""
         clock = self.clocks.of(name)
-        if clock.lag is None:
-            clock.lag = clock.ordered[len(clock.ordered) // 2]
-            self.clocks.measure(name, clock.lag, source.held[-1][0].time, late=False)
+        last, arrival = source.held[-1]
+        if clock.lag is None or clock.jumped(arrival - last.time):
+            clock.begin_anew([(came - one.time, one.time) for one, came in source.held])
+            self.clocks.find_usual()
         correction = self.clocks.new_correction(name)
         if correction is not None:
             clock.correction = correction
             self.corrected.append((name, correction, self.arrival))
-        held, source.held = source.held, []
-        self._holding -= len(held)
-        for event, _ in held:
-            self._place(event, event.time + clock.correction, source)
-        last = held[-1][0]
+        for event, _ in self._no_longer_held(source):
+            self._place_held(event, event.time + clock.correction, source)
         judged = self.clocks.judge(name, last.time + clock.correction, last.name)
         if judged is not None:
             self.judged.append(judged)
+
+    def _let_outliers_go(self, name: str, source: _Source) -> None:
+        """The clock was right all along: what stood far off is placed no later than it came."""
+        clock = self.clocks.of(name)
+        for event, came in self._no_longer_held(source):
+            at = min(event.time + clock.correction, came - self.clocks.usual)
+            self._place_held(event, at, source)
+
+    def _no_longer_held(self, source: _Source) -> list[tuple[Event, Moment]]:
+        held, source.held = source.held, []
+        self._holding -= len(held)
+        return held
+
+    def _place_held(self, event: Event, at: Moment, source: _Source) -> None:
+        if self._place(event, at, source) is Outcome.LATE:
+            self.late.append((event, at))
+
+    def holds(self, name: str) -> bool:
+        """Whether events of source *name* wait: what it said last is not known yet."""
+        source = self._sources.get(name)
+        return source is not None and bool(source.held)
 
     # Placing.
 
@@ -316,8 +339,13 @@ class Ordering:
                 self._jump(event, at, source, range(highest + 1, number))
         elif number < source.lowest and at <= source.last_at:
             pass  # older than the first that came: no gap is known there
+        elif online and self._just_turned(at, source):
+            pass  # what it sent right after coming online overtook the word of it
         elif not self._fill(number, source):
             self._turn_back(event, at, source, number)
+
+    def _just_turned(self, at: Moment, source: _Source) -> bool:
+        return source.before is not None and abs(at - source.turned) <= self.patience
 
     def _of_the_run_before(self, number: int, at: Moment, source: _Source) -> bool:
         """Whether a high number is a straggler from before the numbers went back."""
