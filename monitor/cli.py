@@ -153,6 +153,14 @@ JournalFile = Annotated[
 ]
 
 
+class Richness(StrEnum):
+    """How much a simulated feed carries."""
+
+    BASIC = "basic"
+    TALLIES = "tallies"
+    FULL = "full"
+
+
 class Arrival(StrEnum):
     """Whose word is taken for when an event arrived."""
 
@@ -501,6 +509,77 @@ async def _play(graph: Line, reader: Reader, speed: float, address: Address) -> 
             )
     except aiomqtt.MqttError as error:
         raise Failed(f"{address.host}:{address.port}: {error}") from None
+
+
+@app.command(
+    epilog="Example: tallywatch simulate --line line.toml --hours 24 --seed 7 "
+    "--events day.jsonl.gz --truth truth.jsonl"
+)
+def simulate(
+    line: LineFile,
+    hours: Annotated[
+        float, typer.Option(metavar="H", help="How long.", min=0.01, max=24 * 400)
+    ],
+    seed: Annotated[
+        int, typer.Option(metavar="N", help="The same again gives the same day.")
+    ],
+    events: Annotated[
+        Path, typer.Option(metavar="OUT", help="The recording to write.")
+    ],
+    truth: Annotated[
+        Path | None,
+        typer.Option(metavar="TRUTH.jsonl", help="What was wrong in it, a line each."),
+    ] = None,
+    begin: Annotated[
+        str, typer.Option("--from", metavar="TIME", help="When it begins.")
+    ] = "2026-05-04T00:00:00Z",
+    richness: Annotated[
+        Richness,
+        typer.Option(help="States and resets alone, with tallies, or everything."),
+    ] = Richness.FULL,
+) -> None:
+    """Make a recording of an invented day, and say what was wrong in it."""
+    import json
+
+    from replay.recording import write_recording
+    from replay.simulator import simulate as invent
+
+    day = invent(
+        load_line(line),
+        hours=hours,
+        seed=seed,
+        begin=moment(begin),
+        richness=richness.value,
+        rehearsal=events.name,
+    )
+    count = write_recording(events, progress(day.events, "simulating"))
+    if truth is not None:
+        with output(truth) as out:
+            for one in day.truth:
+                out.write(f"{json.dumps(one, ensure_ascii=False)}\n")
+    say(f"{count:,} events written to {events}; {len(day.truth)} things went wrong")
+
+
+@app.command(epilog="Example: tallywatch demo --seconds 60")
+def demo(
+    seconds: Annotated[
+        float | None,
+        typer.Option(metavar="N", help="Stop by itself after so long.", min=1),
+    ] = None,
+    seed: Annotated[
+        int, typer.Option(metavar="N", help="Draws what breaks after a minute.")
+    ] = 1,
+    *,
+    plain: Annotated[
+        bool, typer.Option("--plain", help="Leave out what says what one sees.")
+    ] = False,
+) -> None:
+    """Show the monitor at work on an invented line, with nothing else installed."""
+    import asyncio
+
+    from monitor.demo import perform
+
+    asyncio.run(perform(captions=not plain, seconds=seconds, seed=seed))
 
 
 @app.command(

@@ -195,7 +195,7 @@ def test_the_readme_begins_with_what_it_is_for():
     for served in ("fault desk", "planner", "engineer"):
         assert served in parts[1]
     assert parts[2].startswith("> Nothing here proves")
-    assert README.index("sh deploy/setup") < README.index("sh tests/all")
+    assert README.index("sh deploy/demo") < README.index("sh tests/all")
 
 
 def test_the_event_in_the_readme_is_one():
@@ -320,7 +320,9 @@ def test_every_dependency_is_locked(lock):
     assert not re.search(r"://|--index|--find|file:", text)
 
 
-@pytest.mark.parametrize("script", ["deploy/lock", "deploy/setup", "tests/all"])
+@pytest.mark.parametrize(
+    "script", ["deploy/demo", "deploy/lock", "deploy/setup", "tests/all"]
+)
 def test_scripts_are_good_shell(script):
     """The scripts of the README's commands parse, and stop at the first failure."""
     text = (ROOT / script).read_text(encoding="utf-8")
