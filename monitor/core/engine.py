@@ -32,6 +32,7 @@ from monitor.core.changes import (
     NotKnown,
     OccupationEnded,
     ResetTaken,
+    ServiceChanged,
     StateChanged,
     Verdict,
     WorkBegan,
@@ -39,7 +40,7 @@ from monitor.core.changes import (
     WorkEnded,
 )
 from monitor.core.chronicle import Chronicle
-from monitor.core.detector import Detector, Finding, Found, Place
+from monitor.core.detector import Finding, Found
 from monitor.core.events import (
     AnyEvent,
     EvaluatorState,
@@ -71,6 +72,7 @@ from monitor.core.ordering import Gap, Kind, Ordering, Outcome, Released
 from monitor.core.trains import Trains
 from monitor.core.tuning import Detection, DetectionFault, Words
 from monitor.core.usual import Learning, Usual, read_learnt
+from monitor.core.watching import Watch, Watching
 
 __all__ = ["Detection", "DetectionFault", "Engine", "Output", "Words"]
 
@@ -78,6 +80,26 @@ TRAIN_CHANGES = frozenset(
     {StateChanged, ResetTaken, NotKnown, KnownAgain, WorkBegan, WorkEnded}
 )
 """What the train stage hears."""
+
+CHRONICLED = frozenset(
+    {
+        OccupationEnded,
+        Disturbance,
+        ResetTaken,
+        WorkedThrough,
+        NotKnown,
+        KnownAgain,
+        WorkBegan,
+        WorkEnded,
+        ServiceChanged,
+    }
+)
+"""What facts are made of."""
+
+LEARNT_FROM = frozenset(
+    {OccupationEnded, WorkedThrough, Disturbance, StateChanged, KnownAgain, NotKnown}
+)
+"""What is usual is learnt from these."""
 
 # The order of the stages, for what falls due at one moment.
 DAY_STAGE, HEARING_STAGE, LATE_STAGE, TRAIN_STAGE, DETECTOR_STAGE = range(5)
@@ -150,15 +172,8 @@ class Engine:
         self._learnt: dict[Moment, dict[str, Any]] = {}
         self._learnt_until: Moment | None = None
         self._wakes: list[tuple[Any, ...]] = []
-        self._asked: dict[tuple[int, str], Moment | None] = {}
-        self._memories: dict[tuple[int, str], Any] = {}
-        self._places: dict[str, Place] = {}
-        self._listeners: dict[type[Change], list[int]] = {}
-        for slot, detector in enumerate(self.settings.detectors):
-            for change in (*detector.hears, LearntAnew):
-                slots = self._listeners.setdefault(change, [])
-                if slot not in slots:
-                    slots.append(slot)
+        self._woken = 0
+        self.watching = Watching(line, self.settings, self._standing, self._ask)
         self._alerts: list[Alert] = []
         self._facts: list[Fact] = []
         self._records: list[MonitorRecord] = []
@@ -257,11 +272,9 @@ class Engine:
             place = places.get(detector.places)
             if place is None or kind not in (None, detector.kind):
                 continue
-            memory = self._memory(slot, place)
-            subject = self._subject(detector, place)
-            sentences = self._detector(slot, place).explain(
-                memory, now, self._place(place)
-            )
+            watch = self.watching.at(slot, place)
+            subject = watch.subject
+            sentences = watch.detector.explain(watch.memory, now, watch.place)
             said += [f"{detector.kind} ({subject}): {text}" for text in sentences]
             alert = self.alerts.open.get((detector.kind, subject))
             if alert is not None:
@@ -371,13 +384,13 @@ class Engine:
     def _apply_learnt(self, until: Moment, at: Moment) -> None:
         _, self.usual = read_learnt(self._learnt.pop(until))
         self._learnt_until = until
-        for slot, place in sorted(self._memories):
+        for place in self.watching.sections_that_learn():
             usual = self.usual.get(place)
-            if usual is not None and self.settings.detectors[slot].places == "section":
-                self._step(slot, place, LearntAnew(place=place, at=at, usual=usual))
+            if usual is not None:
+                self._watch_change(LearntAnew(place=place, at=at, usual=usual))
 
     def _midnight(self, midnight: Moment) -> None:
-        heappush(self._wakes, (midnight + DAY, DAY_STAGE, "", "", 0, ""))
+        self._wake_at(midnight + DAY, DAY_STAGE, "")
         if midnight not in self._learnt:
             values = self.learning.learn(midnight)
             self._learnt[midnight] = values
@@ -415,8 +428,7 @@ class Engine:
         self._tell_all(changes)
         if latest is not None:
             self._late_until[event.subject] = latest
-            wake = (latest, LATE_STAGE, "", event.subject, 0, event.subject)
-            heappush(self._wakes, wake)
+            self._wake_at(latest, LATE_STAGE, event.subject)
 
     def _advance(self) -> None:
         """Settle whatever the watermark has passed."""
@@ -438,7 +450,7 @@ class Engine:
     def _first(self, at: Moment) -> None:
         self.now = at
         midnight = midnight_before(at) + DAY
-        heappush(self._wakes, (midnight, DAY_STAGE, "", "", 0, ""))
+        self._wake_at(midnight, DAY_STAGE, "")
         self._use_learnt()
 
     def _wake_before(self, limit: Moment) -> None:
@@ -458,13 +470,26 @@ class Engine:
             else:
                 return
 
+    def _wake_at(self, due: Moment, stage: int, place: str) -> None:
+        """Something other than a detector asks to be woken."""
+        self._woken += 1
+        heappush(self._wakes, (due, stage, "", place, self._woken, place))
+
+    def _ask(self, watch: Watch, due: Moment) -> None:
+        """A detector asks to be woken."""
+        self._woken += 1
+        entry = (due, DETECTOR_STAGE, *watch.order, self._woken, watch)
+        heappush(self._wakes, entry)
+
     def _fall_due(
-        self, at: Moment, stage: int, _kind: str, _subject: str, slot: int, place: str
+        self, at: Moment, stage: int, _kind: str, place: str, _number: int, what: Any
     ) -> None:
         if stage == DETECTOR_STAGE:
-            if self._asked.get((slot, place)) == at:
+            if what.due == at:
                 self.now = at
-                self._wake(slot, place, at)
+                findings = self.watching.wake(what, at)
+                if findings:
+                    self._found(what, findings)
             return
         self.now = at if self.now is None else max(at, self.now)
         if stage == DAY_STAGE:
@@ -576,7 +601,7 @@ class Engine:
         due = self.hearing.silence_due(heard)
         heard.wake = due
         if due is not None:
-            heappush(self._wakes, (due, HEARING_STAGE, "", source, 0, source))
+            self._wake_at(due, HEARING_STAGE, source)
 
     def _silence(self, source: str, now: Moment) -> None:
         heard = self.hearing.sources[source]
@@ -678,18 +703,26 @@ class Engine:
             self._dispatch(change)
 
     def _dispatch(self, change: Change) -> None:
-        self._facts += self.chronicle.hear(change)
-        self._learn(change)
-        for slot in self._listeners.get(type(change), ()):
-            self._step(slot, change.place, change)
-        match change:
-            case WorkBegan():
-                subject = f"section/{change.place}"
-                self._alerts += self.alerts.hush(subject, change.why)
-            case WorkEnded():
-                self._alerts += self.alerts.speak(f"section/{change.place}")
-            case _:
-                pass
+        kind = type(change)
+        if kind in CHRONICLED:
+            self._facts += self.chronicle.hear(change)
+        if kind in LEARNT_FROM:
+            self._learn(change)
+        if self.watching.concerns(kind):
+            self._watch_change(change)
+        if kind is WorkBegan or kind is WorkEnded:
+            self._work_changed(change)
+
+    def _watch_change(self, change: Change) -> None:
+        for watch, findings in self.watching.told(change, self.now):
+            self._found(watch, findings)
+
+    def _work_changed(self, change: Change) -> None:
+        subject = f"section/{change.place}"
+        if isinstance(change, WorkBegan):
+            self._alerts += self.alerts.hush(subject, change.why)
+        else:
+            self._alerts += self.alerts.speak(subject)
 
     def _learn(self, change: Change) -> None:
         learning = self.learning
@@ -707,97 +740,33 @@ class Engine:
 
     # Detectors.
 
-    def _place(self, name: str) -> Place:
-        place = self._places.get(name)
-        if place is None:
-            place = self._places[name] = Place(id=name, line=self.line)
-        return place
-
-    def _detector(self, slot: int, place: str) -> Detector:
-        default = self.settings.detectors[slot]
-        if not self.settings.at:
-            return default
-        return self.settings.at.get(place, {}).get(default.kind, default)
-
-    def _subject(self, detector: Detector, place: str) -> str:
-        if place.startswith("monitor/"):
-            return place
-        return f"{detector.places}/{place}"
-
-    def _memory(self, slot: int, name: str) -> Any:
-        key = slot, name
-        memory = self._memories.get(key)
-        if memory is not None:
-            return memory
-        detector, place = self._detector(slot, name), self._place(name)
-        memory = detector.start(place)
-        # A place met in the middle of things is told how they stand.
+    def _standing(self, kind: str, name: str) -> list[Change]:
+        """How things stand at a place, as the changes that lead there."""
+        if kind != "section":
+            return []
         at = self.now if self.now is not None else self.ordering.arrival
         standing: list[Change] = []
-        if detector.places == "section":
-            usual = self.usual.get(name)
-            if usual is not None:
-                standing.append(LearntAnew(place=name, at=at, usual=usual))
-            section = self.occupancy.sections[name]
-            if section.reasons - {Why.FIRST}:
-                since = section.since if section.since is not None else at
-                standing.append(NotKnown(place=name, at=at, since=since, why=""))
-            if section.under_work:
-                standing.append(WorkBegan(place=name, at=at, why=""))
-        for change in standing:
-            if type(change) in (*detector.hears, LearntAnew):
-                memory, _ = detector.step(memory, change, place)
-        self._memories[key] = memory
-        return memory
+        usual = self.usual.get(name)
+        if usual is not None:
+            standing.append(LearntAnew(place=name, at=at, usual=usual))
+        section = self.occupancy.sections[name]
+        if section.reasons - {Why.FIRST}:
+            since = section.since if section.since is not None else at
+            standing.append(NotKnown(place=name, at=at, since=since, why=""))
+        if section.under_work:
+            standing.append(WorkBegan(place=name, at=at, why=""))
+        return standing
 
-    def _step(self, slot: int, name: str, change: Change) -> None:
-        key = slot, name
-        memory = self._memories.get(key)
-        if memory is None:
-            memory = self._memory(slot, name)
-        after, findings = self._detector(slot, name).step(
-            memory, change, self._place(name)
-        )
-        self._remember(slot, name, memory, after)
-        if findings:
-            self._found(slot, name, findings)
-
-    def _wake(self, slot: int, name: str, at: Moment) -> None:
-        memory = self._memories[slot, name]
-        self._asked[slot, name] = None
-        after, findings = self._detector(slot, name).wake(memory, at, self._place(name))
-        self._remember(slot, name, memory, after)
-        if findings:
-            self._found(slot, name, findings)
-
-    def _remember(self, slot: int, name: str, before: Any, after: Any) -> None:
-        if after is before:
-            return
-        key = slot, name
-        self._memories[key] = after
-        detector = self._detector(slot, name)
-        due = detector.wake_at(after)
-        if due is None:
-            self._asked[key] = None
-        elif due != self._asked.get(key):
-            # What fell due in the past by new knowledge is due now, not then.
-            due = due if self.now is None else max(due, self.now)
-            self._asked[key] = due
-            subject = self._subject(detector, name)
-            entry = (due, DETECTOR_STAGE, detector.kind, subject, slot, name)
-            heappush(self._wakes, entry)
-
-    def _found(self, slot: int, name: str, findings: tuple[Finding, ...]) -> None:
-        detector = self.settings.detectors[slot]
-        subject = self._subject(detector, name)
+    def _found(self, watch: Watch, findings: tuple[Finding, ...]) -> None:
+        kind, subject = watch.order
         for finding in findings:
             if isinstance(finding, Found):
-                opened = (detector.kind, subject) not in self.alerts.open
-                alert = self.alerts.found(detector.kind, subject, finding)
+                opened = (kind, subject) not in self.alerts.open
+                alert = self.alerts.found(kind, subject, finding)
                 if opened and alert is not None:
-                    self.raised[detector.kind] = self.raised.get(detector.kind, 0) + 1
+                    self.raised[kind] = self.raised.get(kind, 0) + 1
             else:
-                alert = self.alerts.over(detector.kind, subject, finding)
+                alert = self.alerts.over(kind, subject, finding)
             if alert is not None:
                 self._alerts.append(alert)
 

@@ -193,7 +193,7 @@ def test_memory_does_not_grow_with_the_length_of_the_recording(plain):
                     )
                 )
         if day in (19, 199):
-            sizes.append(len(engine._wakes) + len(engine._memories))
+            sizes.append(len(engine._wakes) + engine.watching.count())
 
     assert sizes[1] <= sizes[0] * 1.2
 

@@ -1,0 +1,146 @@
+"""Detectors at their places: who is told of which change, what each remembers, and when each asked to be woken.
+
+A detector has settings only; a `Watch` is one detector at one place, with its memory.
+Watches are made when a place is first told of something that concerns them, and are told then how things stand there.
+
+Most changes concern few detectors and most steps change no memory, so both are looked up once: a place and a kind of change lead straight to their watches.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from typing import Any
+
+from monitor.core.changes import Change, LearntAnew
+from monitor.core.detector import Detector, Finding, Place
+from monitor.core.layout import Line
+from monitor.core.moments import Moment
+from monitor.core.tuning import Detection
+
+
+@dataclass(slots=True, eq=False)
+class Watch:
+    """One detector at one place.
+
+    Args:
+        detector: its settings.
+        place: where it stands.
+        subject: of its alerts.
+        memory: what it knows.
+        due: when it asked to be woken, or None.
+    """
+
+    detector: Detector
+    place: Place
+    subject: str
+    memory: Any
+    due: Moment | None = None
+
+    @property
+    def order(self) -> tuple[str, str]:
+        """What is due at one moment goes by kind, then subject."""
+        return self.detector.kind, self.subject
+
+
+@dataclass(slots=True)
+class Watching:
+    """All watches of a line.
+
+    Args:
+        line: the line file.
+        settings: which detectors there are, and which are set otherwise where.
+        standing: how things stand at a place, as the changes that lead there; given the kind of place and its id.
+        ask: called when a watch asks to be woken, with the watch and the moment.
+    """
+
+    line: Line
+    settings: Detection
+    standing: Callable[[str, str], Iterable[Change]]
+    ask: Callable[[Watch, Moment], None]
+    _watches: dict[tuple[int, str], Watch] = field(default_factory=dict)
+    _concerned: dict[tuple[type[Change], str], tuple[Watch, ...]] = field(
+        default_factory=dict
+    )
+    _places: dict[str, Place] = field(default_factory=dict)
+    _hears: dict[type[Change], tuple[int, ...]] = field(init=False)
+
+    def __post_init__(self) -> None:
+        hears: dict[type[Change], list[int]] = {}
+        for slot, detector in enumerate(self.settings.detectors):
+            for kind in dict.fromkeys(detector.hears):
+                hears.setdefault(kind, []).append(slot)
+        self._hears = {kind: tuple(slots) for kind, slots in hears.items()}
+
+    def concerns(self, kind: type[Change]) -> bool:
+        """Whether any detector hears changes of *kind*."""
+        return kind in self._hears
+
+    def told(
+        self, change: Change, now: Moment | None
+    ) -> Iterator[tuple[Watch, tuple[Finding, ...]]]:
+        """Tell the watches at a place of *change*; gives those that found something."""
+        key = type(change), change.place
+        watches = self._concerned.get(key)
+        if watches is None:
+            slots = self._hears.get(key[0], ())
+            watches = tuple(self.at(slot, change.place) for slot in slots)
+            self._concerned[key] = watches
+        for watch in watches:
+            before = watch.memory
+            after, findings = watch.detector.step(before, change, watch.place)
+            if after is not before:
+                watch.memory = after
+                self._schedule(watch, now)
+            if findings:
+                yield watch, findings
+
+    def wake(self, watch: Watch, at: Moment) -> tuple[Finding, ...]:
+        """The moment that *watch* asked for has come."""
+        watch.due = None
+        after, findings = watch.detector.wake(watch.memory, at, watch.place)
+        if after is not watch.memory:
+            watch.memory = after
+            self._schedule(watch, at)
+        return findings
+
+    def _schedule(self, watch: Watch, now: Moment | None) -> None:
+        due = watch.detector.wake_at(watch.memory)
+        if due is None:
+            watch.due = None
+        elif due != watch.due:
+            # What fell due in the past by new knowledge is due now, not then.
+            watch.due = due if now is None or due > now else now
+            self.ask(watch, watch.due)
+
+    def at(self, slot: int, name: str) -> Watch:
+        """The watch of the detector in *slot* at place *name*."""
+        watch = self._watches.get((slot, name))
+        if watch is None:
+            watch = self._watches[slot, name] = self._make(slot, name)
+        return watch
+
+    def _make(self, slot: int, name: str) -> Watch:
+        default = self.settings.detectors[slot]
+        detector = self.settings.at.get(name, {}).get(default.kind, default)
+        place = self._places.get(name)
+        if place is None:
+            place = self._places[name] = Place(id=name, line=self.line)
+        memory = detector.start(place)
+        # A place met in the middle of things is told how they stand.
+        for change in self.standing(detector.places, name):
+            if type(change) in detector.hears:
+                memory, _ = detector.step(memory, change, place)
+        # The monitor's own clock is no source's fault.
+        whole = name.startswith("monitor/")
+        subject = name if whole else f"{detector.places}/{name}"
+        return Watch(detector, place, subject, memory)
+
+    def sections_that_learn(self) -> list[str]:
+        """The sections where something is watched that is learnt, in order."""
+        slots = self._hears.get(LearntAnew, ())
+        return sorted({name for slot, name in self._watches if slot in slots})
+
+    def count(self) -> int:
+        """How many watches there are."""
+        return len(self._watches)
