@@ -12,6 +12,8 @@ from monitor.core.engine import Detection, Engine
 from monitor.core.events import (
     AnyEvent,
     GatewayStatus,
+    MonitorRecord,
+    RecordKind,
     ResetKind,
     SectionReset,
     SectionState,
@@ -125,7 +127,8 @@ def lines(line, settings, events, ticks=()):
         while waiting and waiting[0] < event.arrival:
             said += engine.pass_time(waiting.pop(0)).alerts
         said += engine.take(event).alerts
-    said += engine.finish(max(e.time for e in events) + 600 * SECOND).alerts
+    told = [event for event in events if not isinstance(event, MonitorRecord)]
+    said += engine.finish(max(e.time for e in told) + 600 * SECOND).alerts
     return [alert_line(one) for one in said]
 
 
@@ -168,6 +171,68 @@ def test_what_was_concluded_so_far_is_the_beginning_of_what_will_be(plain, data)
     part = [alert_line(a) for e in events[:stop] for a in engine.take(e).alerts]
 
     assert whole[: len(part)] == part
+
+
+def record(kind, at, **values):
+    """A record of the monitor itself."""
+    return MonitorRecord(
+        id=f"{kind.value}/{at}",
+        source="monitor-1",
+        subject="monitor-1",
+        time=at,
+        arrival=at,
+        kind=kind,
+        values=values,
+    )
+
+
+def away(events, begin, length, *, killed):
+    """What the journal of a monitor holds that was away from *begin* on for *length*, the broker queueing all the while."""
+    end = begin + length
+    before = [event for event in events if event.time <= begin]
+    meanwhile = [event for event in events if begin < event.time <= end]
+    after = [event for event in events if event.time > end]
+    held = [
+        replace(event, arrival=end + place * 1000)
+        for place, event in enumerate(meanwhile)
+    ]
+    back = end + len(held) * 1000
+    left = [] if killed else [record(RecordKind.DISCONNECTED, begin)]
+    came = [
+        record(RecordKind.STARTED, end, version="1"),
+        record(RecordKind.CONNECTED, end, session="resumed"),
+    ]
+    later = [replace(event, arrival=max(event.arrival, back)) for event in after]
+    first = later[:1]
+    # Drained by the first that comes at once, or by five seconds of nothing.
+    quiet = back + 5 * SECOND
+    drained = [record(RecordKind.DRAINED, min([quiet, *(e.arrival for e in first)]))]
+    if not first or first[0].arrival > quiet:
+        return [*before, *left, *came, *held, *drained, *later]
+    return [*before, *left, *came, *held, *first, *drained, *later[1:]]
+
+
+@given(st.data())
+def test_an_absence_of_the_monitor_changes_no_alert(plain, data):
+    """A minute, ten minutes or an hour away, killed or stopped in good order, with the broker keeping everything: the same is concluded."""
+    settings, events = data.draw(tunings()), data.draw(days())
+    begin = data.draw(st.integers(events[0].time + SECOND, events[-1].time))
+    length = data.draw(st.sampled_from([60, 600, 3600])) * SECOND
+    journal = away(events, begin, length, killed=data.draw(st.booleans()))
+    # How late it is after an absence is known again by the next event that comes.
+    last = max(journal[-1].arrival, events[-1].time) + 10 * SECOND
+    word = SectionState(
+        id="word",
+        source="gw/9",
+        subject="elsewhere",
+        time=last,
+        arrival=last,
+        state=State.CLEAR,
+    )
+
+    assert lines(plain(), settings, [*events, word]) == lines(
+        plain(), settings, [*journal, word]
+    )
 
 
 def test_memory_does_not_grow_with_the_length_of_the_recording(plain):
