@@ -8,15 +8,13 @@ So a fact replaces the one with its kind, subject and `began`, a power cut may c
 from __future__ import annotations
 
 import json
-import sqlite3
 from collections.abc import Iterable, Iterator
 from contextlib import closing
-from pathlib import Path
-from types import TracebackType
-from typing import Any, Self, cast, get_args
+from typing import Any, cast, get_args
 
 from monitor.core.facts import Fact, FactKind
 from monitor.core.moments import DAY, Moment
+from monitor.database import Database
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS fact (
@@ -58,10 +56,8 @@ ORDER BY subject, began / {DAY}
 """  # noqa: S608 (the only thing put in is a constant)
 
 
-class History:
+class History(Database):
     """The facts of one monitor, on disk.
-
-    Not for two threads at once; any one thread at a time may use it.
 
     Example:
         >>> from monitor.core.moments import HOUR, parse
@@ -74,41 +70,8 @@ class History:
         True
     """
 
-    def __init__(self, connection: sqlite3.Connection) -> None:
-        self._connection = connection
-
-    @classmethod
-    def open(cls, path: Path | str) -> Self:
-        """Open the file at *path*, making it where it is not there; `:memory:` keeps nothing.
-
-        Raises:
-            sqlite3.Error: the file cannot be opened, or is no database.
-        """
-        connection = sqlite3.connect(path, check_same_thread=False)
-        try:
-            # NORMAL: the journal can give every fact again, so no commit waits for the disk.
-            connection.execute("PRAGMA journal_mode = WAL")
-            connection.execute("PRAGMA synchronous = NORMAL")
-            connection.executescript(_TABLES)
-        except sqlite3.Error:
-            connection.close()
-            raise
-        return cls(connection)
-
-    def close(self) -> None:
-        """Close the file; doing so twice is no fault."""
-        self._connection.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
+    TABLES = _TABLES
+    SYNCHRONOUS = "NORMAL"  # the journal can give every fact again
 
     def write(self, facts: Iterable[Fact]) -> None:
         """Keep *facts* in one transaction: all of them or, on an error, none.

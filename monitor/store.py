@@ -6,15 +6,12 @@ Each line that is new goes into the outbox in the same transaction; delivery tak
 
 from __future__ import annotations
 
-import sqlite3
 from collections.abc import Iterable, Iterator
 from contextlib import closing
 from dataclasses import dataclass
-from pathlib import Path
-from types import TracebackType
-from typing import Self
 
 from monitor.core.alerts import Alert, digest, line
+from monitor.database import Database
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS line (
@@ -55,47 +52,11 @@ class Waiting:
     line: str
 
 
-class Store:
-    """The alerts of one monitor, on disk.
+class Store(Database):
+    """The alerts of one monitor, on disk."""
 
-    Not for two threads at once; any one thread at a time may use it.
-    """
-
-    def __init__(self, connection: sqlite3.Connection) -> None:
-        self._connection = connection
-
-    @classmethod
-    def open(cls, path: Path | str) -> Self:
-        """Open the file at *path*, making it where it is not there; `:memory:` keeps nothing.
-
-        Raises:
-            sqlite3.Error: the file cannot be opened, or is no database.
-        """
-        connection = sqlite3.connect(path, check_same_thread=False)
-        try:
-            connection.execute("PRAGMA journal_mode = WAL")
-            # What was sent must outlive a power cut, or it would be sent again.
-            connection.execute("PRAGMA synchronous = FULL")
-            connection.executescript(_TABLES)
-        except sqlite3.Error:
-            connection.close()
-            raise
-        return cls(connection)
-
-    def close(self) -> None:
-        """Close the file; doing so twice is no fault."""
-        self._connection.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
+    TABLES = _TABLES
+    SYNCHRONOUS = "FULL"  # what was sent must outlive a power cut, or it is sent again
 
     def add(self, alerts: Iterable[Alert]) -> list[Alert]:
         """Keep the lines of *alerts* in one transaction, and give back those that are new.
