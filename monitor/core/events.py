@@ -1,7 +1,7 @@
 """What can happen: one frozen class a kind, as the feed tells it.
 
 An event says what was so at the trackside (`time`), who says it (`source`, `id`) and when we heard of it (`arrival`).
-Passing time is an event too (`TimePassed`), so that nothing in the core ever asks a clock.
+Passing time comes in too (`Engine.pass_time`), so that nothing in the core ever asks a clock.
 The kinds and their fields are those of the feed's contract; `wire` makes them from bytes and writes them back.
 
 Three times are kept apart, because confusing them makes false alarms:
@@ -246,13 +246,6 @@ class MonitorRecord(Event):
 
     kind: RecordKind
     values: dict[str, Any] = field(default_factory=dict)
-
-
-@dataclass(frozen=True, slots=True)
-class TimePassed:
-    """Nothing came up to *arrival*; time has passed all the same."""
-
-    arrival: Moment
 
 
 AnyEvent = (

@@ -205,10 +205,6 @@ class Railway:
 
     # What others may ask and do.
 
-    def moving(self) -> bool:
-        """Whether any train has a run that is not over."""
-        return any(not one.standing for one in self.trains)
-
     def wake(self, section: str) -> None:
         """The signals into *section* may show something else now."""
         for train in self._waiting.pop(section, []):
