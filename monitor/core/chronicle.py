@@ -7,6 +7,7 @@ A fact that lasts is given when it begins and again when it ends, under the same
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from typing import ClassVar
 
 from monitor.core.changes import (
     Change,
@@ -35,6 +36,21 @@ class Chronicle:
         work: work that goes on, by section.
         service: what each evaluator says of itself.
     """
+
+    HEARS: ClassVar[frozenset[type[Change]]] = frozenset(
+        {
+            OccupationEnded,
+            Disturbance,
+            ResetTaken,
+            WorkedThrough,
+            NotKnown,
+            KnownAgain,
+            WorkBegan,
+            WorkEnded,
+            ServiceChanged,
+        }
+    )
+    """The kinds of change that `hear` knows, so that others need not be told."""
 
     waiting: dict[str, Fact] = field(default_factory=dict)
     dark: dict[str, Fact] = field(default_factory=dict)

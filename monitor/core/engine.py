@@ -32,7 +32,6 @@ from monitor.core.changes import (
     NotKnown,
     OccupationEnded,
     ResetTaken,
-    ServiceChanged,
     StateChanged,
     Verdict,
     WorkBegan,
@@ -75,26 +74,6 @@ from monitor.core.usual import Learning, Usual, read_learnt
 from monitor.core.watching import Watch, Watching
 
 __all__ = ["Detection", "DetectionFault", "Engine", "Output", "Words"]
-
-TRAIN_CHANGES = frozenset(
-    {StateChanged, ResetTaken, NotKnown, KnownAgain, WorkBegan, WorkEnded}
-)
-"""What the train stage hears."""
-
-CHRONICLED = frozenset(
-    {
-        OccupationEnded,
-        Disturbance,
-        ResetTaken,
-        WorkedThrough,
-        NotKnown,
-        KnownAgain,
-        WorkBegan,
-        WorkEnded,
-        ServiceChanged,
-    }
-)
-"""What facts are made of."""
 
 LEARNT_FROM = frozenset(
     {OccupationEnded, WorkedThrough, Disturbance, StateChanged, KnownAgain, NotKnown}
@@ -693,7 +672,7 @@ class Engine:
 
     def _tell(self, change: Change) -> None:
         """Tell *change* to everybody, then what the train stage makes of it."""
-        derived = self.trains.hear(change) if type(change) in TRAIN_CHANGES else ()
+        derived = self.trains.hear(change) if type(change) in self.trains.HEARS else ()
         self._dispatch(change)
         for one in derived:
             self._dispatch(one)
@@ -704,7 +683,7 @@ class Engine:
 
     def _dispatch(self, change: Change) -> None:
         kind = type(change)
-        if kind in CHRONICLED:
+        if kind in self.chronicle.HEARS:
             self._facts += self.chronicle.hear(change)
         if kind in LEARNT_FROM:
             self._learn(change)

@@ -34,6 +34,7 @@ from collections import deque
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from enum import Enum
+from typing import ClassVar
 
 from monitor.core.changes import (
     Change,
@@ -175,6 +176,11 @@ class Trains:
         heard_past: the event time by which a source is known to have been heard after a moment, or None.
         axles: the newest tally of a section, where tallies are given.
     """
+
+    HEARS: ClassVar[frozenset[type[Change]]] = frozenset(
+        {StateChanged, ResetTaken, NotKnown, KnownAgain, WorkBegan, WorkEnded}
+    )
+    """The kinds of change that `hear` knows, so that others need not be told."""
 
     line: Line
     skew: Duration
