@@ -7,11 +7,12 @@ Where the thing itself lies further back, it says so in a field of its own.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
-from monitor.core.events import ResetKind, Service, State, Step
+from monitor.core.events import Direction, ResetKind, Service, State, Step
 from monitor.core.moments import Duration, Moment
 
 
@@ -80,6 +81,40 @@ class InterlockingChanged(Change):
     """
 
     occupied: bool
+    event: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LevelMeasured(Change):
+    """Values were measured at the test point of a head.
+
+    Args:
+        values: by name (`a_volts`, `b_volts`, `a_hertz`, `b_hertz`, `supply_volts`), in the unit that ends the name.
+        event: the event that says so.
+    """
+
+    values: Mapping[str, float]
+    event: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeadPassed(Change):
+    """A train, or part of one, has passed a head.
+
+    Args:
+        direction: which way, or none.
+        axles: how many were counted.
+        a: influences seen by sensor A, where known.
+        b: influences seen by sensor B, where known.
+        seconds: from first axle to last, where known.
+        event: the event that says so.
+    """
+
+    direction: Direction
+    axles: int
+    a: int | None
+    b: int | None
+    seconds: float | None
     event: str
 
 

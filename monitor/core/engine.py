@@ -27,8 +27,10 @@ from monitor.core.changes import (
     GapFound,
     GatewayHeard,
     GatewaySilent,
+    HeadPassed,
     KnownAgain,
     LearntAnew,
+    LevelMeasured,
     NotKnown,
     OccupationEnded,
     ResetTaken,
@@ -507,6 +509,10 @@ class Engine:
                 self._tell_all(self.occupancy.work(event, at))
             case EvaluatorState():
                 self._tell_all(self.occupancy.evaluator(event, at))
+            case HeadPassage():
+                self._passage(event, at)
+            case HeadLevel():
+                self._level(event, at)
             case SourceWatch():
                 self._watch(event, at)
 
@@ -538,6 +544,33 @@ class Engine:
                 so_at=min(event.time, at) if entered else at,
                 event=event.name,
             )
+        )
+
+    def _passage(self, event: HeadPassage, at: Moment) -> None:
+        self._tell(
+            HeadPassed(
+                place=event.subject,
+                at=at,
+                direction=event.direction,
+                axles=event.axles,
+                a=event.a,
+                b=event.b,
+                seconds=event.seconds,
+                event=event.name,
+            )
+        )
+
+    def _level(self, event: HeadLevel, at: Moment) -> None:
+        measured = {
+            "a_volts": event.a_volts,
+            "b_volts": event.b_volts,
+            "a_hertz": event.a_hertz,
+            "b_hertz": event.b_hertz,
+            "supply_volts": event.supply_volts,
+        }
+        values = {k: float(v) for k, v in measured.items() if v is not None}
+        self._tell(
+            LevelMeasured(place=event.subject, at=at, values=values, event=event.name)
         )
 
     # Hearing.
