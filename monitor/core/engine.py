@@ -497,9 +497,12 @@ class Engine:
                 self._offline(event, at)
                 return
             self._heard(event, at)
-        if not self._knows(event):
+        if self._knows(event):
+            self._act(event, at)
+        else:
             self.unknown += 1
-            return
+
+    def _act(self, event: AnyEvent, at: Moment) -> None:
         match event:
             case SectionState():
                 self._section_state(event, at)
