@@ -123,7 +123,7 @@ class Place:
     """Where a detector stands: what it may know besides what it is told.
 
     Args:
-        id: of the section, evaluator, gateway or source.
+        id: of the section, evaluator, gateway, source or head.
         line: the line file.
     """
 
@@ -145,15 +145,22 @@ class Place:
         """Where a technician goes about a section, in words: `EV1 in Thornmere room`."""
         return f"{self.evaluator.id} in {self.evaluator.site}"
 
+    def limits(self, measured: str) -> tuple[float, float] | None:
+        """Between what *measured* may lie at a head: its own limits, else the line's, else None."""
+        own = self.line.heads[self.id].limits.get(measured)
+        return self.line.limits.get(measured) if own is None else own
+
     @classmethod
     def example(cls, name: str = "T107", **more: Any) -> Place:
         """A place on a small invented line, as the pages of the detections use it.
 
         Sections T106, T107 and T108 lie in a row, open at both ends; EV1 keeps all three, GW1 speaks for it.
+        Head H107 lies between T106 and T107, and so on; sensors are within limits from 4 to 8 V.
         *more* are further keys of T107 in the line file.
         """
         text = (
             '[line]\nname = "Thornmere"\ntimezone = "UTC"\n'
+            "[limits]\na_volts = [4.0, 8.0]\nb_volts = [4.0, 8.0]\n"
             '[[evaluator]]\nid = "EV1"\nsite = "Thornmere room"\n'
             'supply = "PS1"\ngateway = "GW1"\n'
         )

@@ -35,6 +35,25 @@ STATES = {
 }
 """The states of a section as people read them."""
 
+MEASURED = {
+    "a_volts": ("level of sensor A", "V"),
+    "b_volts": ("level of sensor B", "V"),
+    "a_hertz": ("frequency of sensor A", "Hz"),
+    "b_hertz": ("frequency of sensor B", "Hz"),
+    "supply_volts": ("supply", "V"),
+}
+"""What is measured at a head as people read it, and its unit."""
+
+
+def amount(name: str, value: float) -> str:
+    """A measured value with its unit.
+
+    Example:
+        >>> amount("a_volts", 3.4), amount("b_hertz", 43512.3)
+        ('3.4 V', '43512.3 Hz')
+    """
+    return f"{round(value, 2):.9g} {MEASURED[name][1]}"
+
 
 def span(length: Duration) -> str:
     """A duration as a technician says it, two units at most.
