@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from enum import StrEnum
 from pathlib import Path
@@ -558,6 +558,85 @@ def simulate(
             for one in day.truth:
                 out.write(f"{json.dumps(one, ensure_ascii=False)}\n")
     say(f"{count:,} events written to {events}; {len(day.truth)} things went wrong")
+
+
+@app.command(
+    epilog="Example: tallywatch score --alerts alerts.jsonl --truth truth.jsonl "
+    "--line line.toml --hours 24"
+)
+def score(
+    alerts: Annotated[
+        Path, typer.Option(metavar="ALERTS.jsonl", help="What was raised.")
+    ],
+    truth: Annotated[Path, typer.Option(metavar="TRUTH.jsonl", help="What was so.")],
+    line: Annotated[
+        Path | None,
+        typer.Option(metavar="LINE.TOML", help="The line file, for the rate."),
+    ] = None,
+    hours: Annotated[
+        float | None,
+        typer.Option(
+            metavar="H",
+            help="How long the recording is; else as long as the two files speak of.",
+            min=0.01,
+        ),
+    ] = None,
+    richness: Annotated[
+        Richness, typer.Option(help="How much the feed carried.")
+    ] = Richness.FULL,
+    *,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print it for machines.")
+    ] = False,
+) -> None:
+    """Hold what was raised against what was so: recall, false alerts, delay."""
+    import json
+
+    from monitor.core.moments import HOUR
+    from replay import scoring
+
+    graph = None if line is None else load_line(line)
+    scores = scoring.score(
+        _lines(alerts, scoring.read_alerts),
+        _lines(truth, scoring.read_truth),
+        richness=richness.value,
+        beside=None
+        if graph is None
+        else {one: graph.neighbours(one) for one in graph.sections},
+    )
+    sections = None if graph is None else len(graph.sections)
+    length = scores.length if hours is None else round(hours * HOUR)
+    if as_json:
+        typer.echo(json.dumps(scoring.as_json(scores, sections, length), indent=2))
+    else:
+        _print_scores(scoring.rows(scores, sections, length), scoring.COLUMNS)
+        say(
+            f"{len(scores.missed)} missed; {len(scores.false)} false, of which "
+            f"{scores.urgent_false} urgent"
+        )
+
+
+def _lines(path: Path, read: Callable[[Iterable[str]], list[T]]) -> list[T]:
+    try:
+        return read(read_text(path).splitlines())
+    except ValueError as error:
+        raise Failed(f"{path}: {error}") from None
+
+
+def _print_scores(rows: Iterable[tuple[str, ...]], columns: tuple[str, ...]) -> None:
+    from rich.box import SIMPLE_HEAD
+    from rich.console import Console
+    from rich.table import Table
+
+    table = Table(
+        box=SIMPLE_HEAD,
+        caption="rate: false alerts per 100 sections and week; delays in seconds",
+    )
+    for column in columns:
+        table.add_column(column, justify="left" if column == "kind" else "right")
+    for row in rows:
+        table.add_row(*row)
+    Console(width=100).print(table)
 
 
 @app.command(epilog="Example: tallywatch demo --seconds 60")
