@@ -239,6 +239,32 @@ class StretchEnded(Change):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Cleared(Change):
+    """A clear has lasted for the skew: an occupation is over, however that will be judged.
+
+    Args:
+        cleared: when.
+        beside: the neighbours that explain it.
+        event: the event that shows it.
+    """
+
+    cleared: Moment
+    beside: tuple[str, ...]
+    event: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ClearWasShort(Change):
+    """A clear lasted for less than the skew, and ended nothing.
+
+    Args:
+        cleared: when it began; `at` is when it was over.
+    """
+
+    cleared: Moment
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class OccupationEnded(Change):
     """An occupation is over, and how it ended is judged.
 

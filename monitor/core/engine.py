@@ -42,6 +42,7 @@ from monitor.core.changes import (
 )
 from monitor.core.chronicle import Chronicle
 from monitor.core.detector import Finding, Found
+from monitor.core.entries import Entries
 from monitor.core.events import (
     AnyEvent,
     EvaluatorState,
@@ -70,7 +71,6 @@ from monitor.core.moments import (
 )
 from monitor.core.occupancy import Occupancy, Shown, Why
 from monitor.core.ordering import Gap, Kind, Ordering, Outcome, Released
-from monitor.core.trains import Trains
 from monitor.core.tuning import Detection, DetectionFault, Words
 from monitor.core.usual import Learning, Usual, read_learnt
 from monitor.core.watching import Watch, Watching
@@ -133,7 +133,7 @@ class Engine:
         self.ordering = Ordering(seconds(words.patience_s))
         self.hearing = Hearing(line, seconds(words.period_s), skew)
         self.occupancy = Occupancy(line)
-        self.trains = Trains(
+        self.entries = Entries(
             line,
             skew,
             seconds(words.settle_s),
@@ -310,7 +310,7 @@ class Engine:
             since = heard.last_at if heard is not None else at
             self._tell_all(self.occupancy.lose(section, Why.GAP, since=since, at=at))
         for source in self.hearing.sources:
-            self._tell_derived(self.trains.not_heard(source, at))
+            self._tell_derived(self.entries.not_heard(source, at))
 
     def _write(
         self, kind: RecordKind, name: str, at: Moment, values: dict[str, Any]
@@ -436,16 +436,16 @@ class Engine:
 
     def _wake_before(self, limit: Moment) -> None:
         """Wake everything that is due before *limit*, each at its own moment."""
-        wakes, trains = self._wakes, self.trains
+        wakes, entries = self._wakes, self.entries
         while True:
-            due = trains.next_due()
+            due = entries.next_due()
             if (
                 due is not None
                 and due < limit
                 and (not wakes or (due, TRAIN_STAGE) < wakes[0][:2])
             ):
                 self.now = due
-                self._tell_derived(trains.wake(due))
+                self._tell_derived(entries.wake(due))
             elif wakes and wakes[0][0] < limit:
                 self._fall_due(*heappop(wakes))
             else:
@@ -599,8 +599,8 @@ class Engine:
             hearing.status(event, heard, restarted=gap is not None)
         if heard.period is not None and heard.wake is None:
             self._watch_silence(event.source, heard)
-        if self.trains.waits_for(event.source):
-            self._tell_derived(self.trains.heard(event.source, at))
+        if self.entries.waits_for(event.source):
+            self._tell_derived(self.entries.heard(event.source, at))
 
     def _heard_again(
         self, event: Event, heard: Heard, at: Moment, *, whole: bool
@@ -667,7 +667,7 @@ class Engine:
         sections = self.hearing.sections_of(source)
         for section in sections:
             self._tell_all(self.occupancy.lose(section, why, since=since, at=at))
-        self._tell_derived(self.trains.not_heard(source, at))
+        self._tell_derived(self.entries.not_heard(source, at))
         return sections
 
     def _gap_over(self, gap: Gap, at: Moment) -> None:
@@ -684,8 +684,8 @@ class Engine:
                     sections=self.hearing.sections_of(gap.source),
                 )
             )
-        elif self.trains.waits_for(gap.source):
-            self._tell_derived(self.trains.heard(gap.source, at))
+        elif self.entries.waits_for(gap.source):
+            self._tell_derived(self.entries.heard(gap.source, at))
 
     def _watch(self, event: SourceWatch, at: Moment) -> None:
         heard = self.hearing.sources.get(event.subject)
@@ -708,7 +708,9 @@ class Engine:
 
     def _tell(self, change: Change) -> None:
         """Tell *change* to everybody, then what the train stage makes of it."""
-        derived = self.trains.hear(change) if type(change) in self.trains.HEARS else ()
+        derived = (
+            self.entries.hear(change) if type(change) in self.entries.HEARS else ()
+        )
         self._dispatch(change)
         for one in derived:
             self._dispatch(one)

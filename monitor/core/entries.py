@@ -38,6 +38,8 @@ from typing import ClassVar
 
 from monitor.core.changes import (
     Change,
+    Cleared,
+    ClearWasShort,
     Disturbance,
     Entered,
     EntryJudged,
@@ -164,7 +166,7 @@ class Section:
 
 
 @dataclass(slots=True)
-class Trains:
+class Entries:
     """Entries and exits of all sections.
 
     Args:
@@ -282,6 +284,14 @@ class Trains:
             parts.append(f"{names(rest)} not clear or not known")
         return "; ".join(parts)
 
+    def around(self, name: str, at: Moment) -> list[str]:
+        """The neighbours of section *name* that explain an entry or exit at *at*, as far as is known."""
+        return self._explainers(self.sections[name], at)
+
+    def is_dark(self, name: str) -> bool:
+        """Whether section *name* is not known, or under work."""
+        return self.sections[name].dark
+
     # Judging.
 
     def _explainers(self, section: Section, at: Moment) -> list[str]:
@@ -312,9 +322,9 @@ class Trains:
 
     def _ask(self, question: Question, now: Moment) -> None:
         section = self.sections[question.section]
-        if question.about is About.EXIT and section.leaving is question:
-            self._clear_lasted(question, section, now)
         found = self._explainers(section, question.at)
+        if question.about is About.EXIT and section.leaving is question:
+            self._clear_lasted(question, section, now, found)
         if section.open or found:
             self._answer(question, Verdict.EXPLAINED, found, question.due, now)
             return
@@ -394,6 +404,9 @@ class Trains:
         section.leaving = None
         section.sweeping = leaving.sweeping
         section.onset, section.last_end = section.last_onset, NEVER
+        self._told.append(
+            ClearWasShort(place=change.place, at=change.at, cleared=leaving.at)
+        )
         if change.now is not State.OCCUPIED or section.stretch is None:
             self._stays_not_clear(section, change)
 
@@ -460,8 +473,19 @@ class Trains:
         )
         self._put(section.leaving)
 
-    def _clear_lasted(self, question: Question, section: Section, now: Moment) -> None:
+    def _clear_lasted(
+        self, question: Question, section: Section, now: Moment, found: list[str]
+    ) -> None:
         section.leaving = section.occupation = None
+        self._told.append(
+            Cleared(
+                place=question.section,
+                at=now,
+                cleared=question.at,
+                beside=tuple(found),
+                event=question.event,
+            )
+        )
         self._end_stretch(section, question.section, question.at, now)
 
     def _end_stretch(
@@ -531,7 +555,7 @@ class Trains:
     ) -> None:
         section = self.sections[question.section]
         if section.leaving is question:
-            self._clear_lasted(question, section, now)
+            self._clear_lasted(question, section, now, found)
         occupation = question.occupation
         by_reset = self._by_reset(question)
         spurious = (
