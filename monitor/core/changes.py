@@ -331,6 +331,155 @@ class TrainJoined(Change):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TrainPassed(Change):
+    """Trains have left a section: which, where from, where to.
+
+    Args:
+        cleared: when it cleared.
+        trains: numbers of those that may have been in it; more than one where nobody can tell.
+        first: the section in which the first of them was first seen.
+        since: when that was.
+        out_of: the section it came from, or "".
+        into: the section it went on to, or "".
+    """
+
+    cleared: Moment
+    trains: tuple[int, ...]
+    first: str
+    since: Moment
+    out_of: str
+    into: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrainWentOn(Change):
+    """The train that was in a section is two sections on, and the one between has cleared; the section itself has not.
+
+    Args:
+        between: the section between.
+        front: the section in which the train is.
+        cleared: when *between* cleared.
+        event: the event that shows that.
+        left: the tally that is left in the section, where tallies are given.
+        beside: a neighbour with the same tally of the other sign left in it, and that tally.
+    """
+
+    between: str
+    front: str
+    cleared: Moment
+    event: str
+    left: int | None
+    beside: tuple[str, int] | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrainVanished(Change):
+    """A section that held a train has cleared, and no neighbour explains it.
+
+    Args:
+        cleared: when.
+        raised: the latest event time the judgement needed.
+        entered: when the train came in.
+        out_of: the section out of which it came.
+        first: the section in which it was first seen.
+        since: when that was.
+        by_reset: the clear belongs to an accepted reset.
+        doubted: the line file is doubted there.
+        event: the event that shows the clear.
+    """
+
+    cleared: Moment
+    raised: Moment
+    entered: Moment
+    out_of: str
+    first: str
+    since: Moment
+    by_reset: bool
+    doubted: bool
+    event: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrainUnseen(Change):
+    """A train has come out of a section that was shown clear.
+
+    Args:
+        appeared: the section into which it came out.
+        entered: when.
+        into: where it moved on.
+        cleared: when *appeared* cleared behind it.
+        raised: the latest event time the judgement needed.
+        suspects: the sections that could have held it.
+        vanished: the section in which a train vanished before, in or beside one of them, or "".
+        vanished_at: when.
+        doubted: the line file is doubted there.
+        event: the event that shows the entry.
+        shown: the event that shows the clear.
+    """
+
+    appeared: str
+    entered: Moment
+    into: str
+    cleared: Moment
+    raised: Moment
+    suspects: tuple[str, ...]
+    vanished: str
+    vanished_at: Moment | None
+    doubted: bool
+    event: str
+    shown: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrainFound(Change):
+    """A train that vanished from a section may be one that was seen to come out near by.
+
+    Args:
+        cleared: when it vanished.
+        subject: the section that is said to have held it unseen.
+        appeared: the section into which it came out.
+        entered: when.
+    """
+
+    cleared: Moment
+    subject: str
+    appeared: str
+    entered: Moment
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrainCounted(Change):
+    """A train that is known has passed a head.
+
+    Args:
+        axles: counted there.
+        before: the heads it passed before, at most three, each with the axles counted and the event.
+        event: the event that says so.
+    """
+
+    axles: int
+    before: tuple[tuple[str, int, str], ...]
+    event: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TrainsFromAfar(Change):
+    """Trains come into a section as one that the line file does not join to it gives up a train.
+
+    Args:
+        other: that section: the one that did so most often.
+        count: for how many of the last trains.
+        trains: how many trains are remembered, 20 at most.
+        event: the last event that shows it.
+    """
+
+    other: str
+    count: int
+    trains: int
+    event: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Disturbance(Change):
     """A section was disturbed once more: one change to `disturbed`, or one spurious occupation.
 

@@ -7,7 +7,7 @@ A fact that lasts is given when it begins and again when it ends, under the same
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from monitor.core.changes import (
     Change,
@@ -17,6 +17,7 @@ from monitor.core.changes import (
     OccupationEnded,
     ResetTaken,
     ServiceChanged,
+    TrainPassed,
     WorkBegan,
     WorkedThrough,
     WorkEnded,
@@ -35,10 +36,12 @@ class Chronicle:
         dark: spells not known that go on.
         work: work that goes on, by section.
         service: what each evaluator says of itself.
+        passed: the trains that left a section last, until its occupation is judged.
     """
 
     HEARS: ClassVar[frozenset[type[Change]]] = frozenset(
         {
+            TrainPassed,
             OccupationEnded,
             Disturbance,
             ResetTaken,
@@ -56,12 +59,13 @@ class Chronicle:
     dark: dict[str, Fact] = field(default_factory=dict)
     work: dict[str, Fact] = field(default_factory=dict)
     service: dict[str, Fact] = field(default_factory=dict)
+    passed: dict[str, TrainPassed] = field(default_factory=dict)
 
     def hear(self, change: Change) -> list[Fact]:
         """The facts that *change* makes."""
         match change:
-            case OccupationEnded():
-                return [self._occupation(change)]
+            case TrainPassed() | OccupationEnded():
+                return self._left(change)
             case Disturbance():
                 return [self._disturbance(change)]
             case ResetTaken():
@@ -94,7 +98,15 @@ class Chronicle:
                 return self._service(change)
         return []
 
+    def _left(self, change: TrainPassed | OccupationEnded) -> list[Fact]:
+        if isinstance(change, OccupationEnded):
+            return [self._occupation(change)]
+        self.passed[change.place] = change
+        return []
+
     def _occupation(self, change: OccupationEnded) -> Fact:
+        passed = self.passed.pop(change.place, None)
+        known = passed is not None and passed.cleared == change.ended
         return Fact(
             kind="occupation",
             subject=f"section/{change.place}",
@@ -107,6 +119,7 @@ class Chronicle:
                 "by_reset": change.by_reset,
                 "only_occupied": change.only_occupied,
                 "under_work": change.place in self.work,
+                **(_who(passed) if passed is not None and known else {}),
             },
         )
 
@@ -158,6 +171,16 @@ class Chronicle:
         )
         self.service[change.place] = fact
         return [*before, fact]
+
+
+def _who(passed: TrainPassed) -> dict[str, Any]:
+    return {
+        "trains": [f"t{number}" for number in passed.trains],
+        "first_seen": passed.first,
+        "first_seen_at": stamp(passed.since),
+        "out_of": passed.out_of or None,
+        "into": passed.into or None,
+    }
 
 
 def _ended(fact: Fact | None, change: Change) -> list[Fact]:

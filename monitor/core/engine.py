@@ -9,7 +9,7 @@ Whatever the watermark has passed is settled: events in order of time, and betwe
 What is due at one moment goes by stage, then kind, then subject.
 So how often a clock ticks, how events are batched, and how long ordering waits, change nothing.
 
-The way of one event: ordering, hearing, occupancy, trains, then chronicle (facts), usual (learning) and the detectors, whose findings become alerts.
+The way of one event: ordering, hearing, occupancy, entries, trains, then chronicle (facts), usual (learning) and the detectors, whose findings become alerts.
 A change is told to all of them before what it leads to is told to any.
 """
 
@@ -71,6 +71,7 @@ from monitor.core.moments import (
 )
 from monitor.core.occupancy import Occupancy, Shown, Why
 from monitor.core.ordering import Gap, Kind, Ordering, Outcome, Released
+from monitor.core.trains import Trains
 from monitor.core.tuning import Detection, DetectionFault, Words
 from monitor.core.usual import Learning, Usual, read_learnt
 from monitor.core.watching import Watch, Watching
@@ -140,6 +141,13 @@ class Engine:
             seconds(words.reset_effect_s),
             self.hearing.source_of,
             self._heard_past,
+            lambda section: self.occupancy.sections[section].axles,
+        )
+        self.trains = Trains(
+            line,
+            skew,
+            self.entries.around,
+            self.entries.is_dark,
             lambda section: self.occupancy.sections[section].axles,
         )
         self.chronicle = Chronicle()
@@ -436,16 +444,19 @@ class Engine:
 
     def _wake_before(self, limit: Moment) -> None:
         """Wake everything that is due before *limit*, each at its own moment."""
-        wakes, entries = self._wakes, self.entries
+        wakes, entries, trains = self._wakes, self.entries, self.trains
         while True:
-            due = entries.next_due()
+            stage: Entries | Trains = entries
+            due, other = entries.next_due(), trains.next_due()
+            if other is not None and (due is None or other < due):
+                stage, due = trains, other
             if (
                 due is not None
                 and due < limit
                 and (not wakes or (due, TRAIN_STAGE) < wakes[0][:2])
             ):
                 self.now = due
-                self._tell_derived(entries.wake(due))
+                self._tell_derived(stage.wake(due))
             elif wakes and wakes[0][0] < limit:
                 self._fall_due(*heappop(wakes))
             else:
@@ -707,7 +718,7 @@ class Engine:
             self._tell(change)
 
     def _tell(self, change: Change) -> None:
-        """Tell *change* to everybody, then what the train stage makes of it."""
+        """Tell *change* to everybody, then what the stage of entries makes of it."""
         derived = (
             self.entries.hear(change) if type(change) in self.entries.HEARS else ()
         )
@@ -729,6 +740,8 @@ class Engine:
             self._watch_change(change)
         if kind is WorkBegan or kind is WorkEnded:
             self._work_changed(change)
+        if kind in self.trains.HEARS:
+            self._tell_derived(self.trains.hear(change))
 
     def _watch_change(self, change: Change) -> None:
         for watch, findings in self.watching.told(change, self.now):

@@ -5,7 +5,7 @@ Pages and reports are made of facts; alerts are about them.
 
 | kind | subject | values |
 |---|---|---|
-| `occupation` | section | `entry`, `exit` (verdicts), `worked_through`, `under_work`, `states` |
+| `occupation` | section | `entry`, `exit` (verdicts), `worked_through`, `by_reset`, `only_occupied`, `under_work`; where a train is known `trains`, `first_seen`, `first_seen_at`, `out_of`, `into` |
 | `disturbance` | section | `spurious`, `under_work`, `event` |
 | `reset` | section | `kind`, `step`, `by`, `proved_at`, `under_work`, `event` |
 | `not-known` | section | `why` |

@@ -1,0 +1,878 @@
+"""Trains, followed from section to section by nothing but who is clear.
+
+Theory.
+A section says only clear or not clear, and never which train.
+But a train is one thing: it covers sections that lie side by side, it enters a section only out of a neighbour (or from where there is no detection), and it is never nowhere.
+So each train is kept as the set of sections in which it *may* be, its parts, and every change of a section removes a possibility or adds one:
+
+| what happens | what it means for trains |
+|---|---|
+| a section is entered, one neighbour explains it, one train is there | that train reaches into it now, *surely* |
+| several trains may have entered | it *may* be a part of each, until only one of them has nowhere else to be |
+| a section turns disturbed beside a train | the train *may* be in it |
+| a section is entered and nothing explains it | something *appeared*: no train until it moves on as one |
+| a section clears | no train is in it any longer; where that was the last part of a train, it went into a neighbour that was not clear already, or out where there is no detection, or it is *lost* |
+
+A change is weighed `skew_s` after it happened, when everything that may have been simultaneous is known, in order of time.
+
+**Neighbours hide one another.**
+A section that is not clear already (disturbed, or another train in it) says nothing when a train enters it.
+So a train is looked for through sections that are not clear and hold no train of their own.
+
+**Which of several.**
+Say that a train in N and one in O could both have entered X, which lies between.
+When N clears while X does not, and the train of N has nowhere else to be, then X was entered by that one, and the other is still in O.
+Trains that come together in one section and leave it together are one from then on.
+
+**What follows.**
+
+- *Went on*: a train reached from X into Y and from Y into Z, and Y has cleared.
+  A train covers contiguous sections, so it is no longer in X; what still occupies X is no part of it, or a part that was left behind.
+- *Vanished*: the last section in which a train was has cleared, and that no neighbour explains it is judged by the stage before.
+- *Unseen*: what appeared in A moves on as a train does, into B that nothing but A explains, and A clears.
+  Then it was a train, and it came out of the section on A's other side, which was shown clear.
+
+**What is not known** stops conclusions, never trains: a train goes on through sections that are not known, and what comes out of them is taken for a train, but nothing is concluded from one that may have left unseen.
+
+Passages sharpen it where they are sent: they say out of which neighbour a train came, and how many axles it has.
+A head at which trains do as the line file says is confirmed by each; the count is kept, and so are sections into which trains come out of a section that the file does not join to them.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import ClassVar
+
+from monitor.core.changes import (
+    Change,
+    Cleared,
+    ClearWasShort,
+    EntryJudged,
+    HeadPassed,
+    OccupationEnded,
+    StateChanged,
+    TrainCounted,
+    TrainFound,
+    TrainJoined,
+    TrainPassed,
+    TrainsFromAfar,
+    TrainUnseen,
+    TrainVanished,
+    TrainWentOn,
+    Verdict,
+)
+from monitor.core.events import Direction, State
+from monitor.core.layout import OPEN, Line
+from monitor.core.moments import DAY, Duration, Moment
+
+REMEMBERED = 20
+"""Trains into a section that are remembered to doubt the line file."""
+
+DOUBTED = 15
+"""So many of them out of one section that is not joined to it, and the file is doubted."""
+
+PAIRED = DAY
+"""How long a train that vanished may be the one that is seen to come out (common practice: longer stands in no section unnoticed)."""
+
+
+@dataclass(slots=True)
+class Part:
+    """A section in which a train may be.
+
+    Args:
+        since: from when.
+        behind: the section out of which the train came into it, or "".
+        sure: it can have been no other train.
+        alone: its entry is explained by that section and by nothing else.
+        beyond: neighbours that became not clear since, perhaps with this train.
+    """
+
+    since: Moment
+    behind: str
+    sure: bool
+    alone: bool = False
+    beyond: set[str] = field(default_factory=set)
+
+
+@dataclass(slots=True)
+class Train:
+    """One train.
+
+    Args:
+        number: counted up; for the screen.
+        first: the section in which it was first seen.
+        since: when.
+        real: it has gone from one section into another as a train does.
+        out: it may have left the line, or be where nothing is known.
+        parts: where it may be.
+        counts: the last heads it passed, with the axles counted there.
+    """
+
+    number: int
+    first: str
+    since: Moment
+    real: bool = False
+    out: bool = False
+    parts: dict[str, Part] = field(default_factory=dict)
+    counts: deque[HeadPassed] = field(default_factory=lambda: deque(maxlen=3))
+
+
+@dataclass(slots=True)
+class Appearance:
+    """Something occupies a section, and nothing explains how it came there.
+
+    Args:
+        entered: when.
+        event: the event that shows it.
+        judged: the latest event time by which that is certain, or None while it is not.
+        into: the section into which it moved on, or "".
+        cleared: when its section cleared after that, or None.
+        shown: the event that shows the clear.
+        ended: the latest event time by which its occupation was judged to have ended as one does that a train leaves, or None.
+        afar: sections that are not joined to this one and gave up a train meanwhile.
+    """
+
+    entered: Moment
+    event: str
+    judged: Moment | None = None
+    into: str = ""
+    cleared: Moment | None = None
+    shown: str = ""
+    ended: Moment | None = None
+    afar: set[str] = field(default_factory=set)
+
+
+@dataclass(slots=True)
+class Spot:
+    """What is remembered of one section.
+
+    Args:
+        trains: those that may be in it.
+        appearance: what appeared in it.
+        left_behind: it stays occupied after its train went on.
+        lost: the train that had nowhere to go when it cleared, with what it was in it.
+        comers: for each of the last trains into it, the sections that gave one up just then, though not joined to it.
+        entered: when it became not clear last.
+        pending: entries that are not weighed yet.
+    """
+
+    neighbours: tuple[str, ...]
+    open: bool
+    state: State | None = None
+    trains: dict[int, Train] = field(default_factory=dict)
+    appearance: Appearance | None = None
+    left_behind: bool = False
+    lost: tuple[Train, Part, Moment, str] | None = None
+    comers: deque[frozenset[str]] = field(
+        default_factory=lambda: deque(maxlen=REMEMBERED)
+    )
+    entered: Moment = 0
+    pending: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Vanished:
+    """A train that vanished, as far as one that is seen to come out later may be it."""
+
+    section: str
+    cleared: Moment
+
+
+@dataclass(slots=True)
+class Trains:
+    """All trains of a line.
+
+    Args:
+        line: the line file.
+        skew: events up to this far apart may be simultaneous.
+        around: the neighbours of a section that explain an entry or exit at a moment.
+        is_dark: whether a section is not known, or under work.
+        axles: the newest tally of a section, where tallies are given.
+        confirmed: how many trains passed each head as the line file says.
+        doubts: sections into which trains come out of one that the line file does not join to them, with that one.
+    """
+
+    HEARS: ClassVar[frozenset[type[Change]]] = frozenset(
+        {
+            StateChanged,
+            Cleared,
+            ClearWasShort,
+            EntryJudged,
+            OccupationEnded,
+            HeadPassed,
+        }
+    )
+    """The kinds of change that `hear` knows, so that others need not be told."""
+
+    line: Line
+    skew: Duration
+    around: Callable[[str, Moment], list[str]]
+    is_dark: Callable[[str], bool]
+    axles: Callable[[str], int | None]
+    spots: dict[str, Spot] = field(init=False)
+    confirmed: dict[str, int] = field(default_factory=dict)
+    doubts: dict[str, str] = field(default_factory=dict)
+    _numbered: int = 0
+    _due: deque[tuple[Moment, StateChanged | HeadPassed]] = field(default_factory=deque)
+    _vanished: deque[Vanished] = field(default_factory=lambda: deque(maxlen=64))
+    _told: list[Change] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.spots = {
+            name: Spot(self.line.neighbours(name), self.line.is_open(name))
+            for name in self.line.sections
+        }
+
+    # What the engine calls.
+
+    def hear(self, change: Change) -> list[Change]:
+        """What *change* means for trains."""
+        match change:
+            case StateChanged():
+                self._state(change)
+            case Cleared():
+                self._cleared(change)
+            case ClearWasShort():
+                self._short(change)
+            case EntryJudged():
+                self._judged(change)
+            case OccupationEnded():
+                self._ended(change)
+            case HeadPassed():
+                self._passage(change)
+        return self._give()
+
+    def next_due(self) -> Moment | None:
+        """When the next change is weighed."""
+        return self._due[0][0] if self._due else None
+
+    def wake(self, now: Moment) -> list[Change]:
+        """Weigh what is due at *now*."""
+        while self._due and self._due[0][0] <= now:
+            self._weigh(self._due.popleft()[1])
+        return self._give()
+
+    def _weigh(self, change: StateChanged | HeadPassed) -> None:
+        if isinstance(change, HeadPassed):
+            self._passed(change)
+        else:
+            self._entered(change)
+
+    def in_section(self, name: str) -> list[Train]:
+        """The trains that may be in section *name*, in the order of their numbers."""
+        return [train for _, train in sorted(self.spots[name].trains.items())]
+
+    def _give(self) -> list[Change]:
+        told = self._told
+        if told:
+            self._told = []
+        return told
+
+    # States.
+
+    def _state(self, change: StateChanged) -> None:
+        spot = self.spots[change.place]
+        spot.state = change.now
+        if change.unseen or change.was is None:
+            self._first_seen(spot, change)
+        elif change.was is State.CLEAR:
+            spot.entered = change.at
+            spot.pending += 1
+            self._due.append((change.at + self.skew, change))
+        elif change.now not in (State.OCCUPIED, State.CLEAR):
+            # No train alone shows anything else, so what appeared is none.
+            spot.appearance = None
+        if change.now is not State.OCCUPIED:
+            spot.left_behind = False
+
+    def _first_seen(self, spot: Spot, change: StateChanged) -> None:
+        """The end of a spell that is not known: what is in the section was not seen to enter."""
+        spot.appearance, spot.left_behind = None, False
+        if change.now is State.CLEAR:
+            self._gone_unseen(change.place)
+        elif change.now is State.OCCUPIED and not spot.trains:
+            self._new(change.place, change.at)
+
+    def _gone_unseen(self, name: str) -> None:
+        for train in self.in_section(name):
+            self._take(train, name)
+            train.out = True
+
+    def _new(self, name: str, at: Moment) -> Train:
+        self._numbered += 1
+        train = Train(self._numbered, name, at)
+        self._put(train, name, Part(at, "", sure=True))
+        return train
+
+    def _put(self, train: Train, name: str, part: Part) -> None:
+        train.parts[name] = part
+        self.spots[name].trains[train.number] = train
+
+    def _take(self, train: Train, name: str) -> Part | None:
+        """Section *name* is no part of *train*, nor what was reached through it alone as a mere possibility."""
+        part = train.parts.pop(name, None)
+        self.spots[name].trains.pop(train.number, None)
+        return part
+
+    def _rule_out(self, train: Train, name: str) -> None:
+        """*train* was not in section *name* at all, so neither where it would have gone from there."""
+        part = self._take(train, name)
+        if part is not None and part.behind in train.parts:
+            train.parts[part.behind].beyond.discard(name)
+        for further in [n for n, p in train.parts.items() if p.behind == name]:
+            if not train.parts[further].sure:
+                self._rule_out(train, further)
+
+    # A section is entered.
+
+    def _entered(self, change: StateChanged) -> None:
+        name, at = change.place, change.at
+        spot = self.spots[name]
+        spot.pending -= 1
+        occupied = change.now is State.OCCUPIED
+        found = self.around(name, at)
+        if spot.trains:
+            return  # handed over already, by a neighbour that cleared a little before
+        comers = self._comers(name, found, through=occupied)
+        if not comers:
+            self._nobody(spot, change, found)
+            return
+        dark = any(self.is_dark(other) for other in found)
+        sure = len(comers) == 1 and occupied and not dark and not spot.open
+        alone = sure and len(found) == 1
+        for train, via in comers:
+            part = Part(at, via, sure=sure, alone=alone)
+            self._reach(train, name, part)
+            if alone:
+                self._moved_on(via, name)
+        if occupied:
+            spot.comers.append(frozenset())
+
+    def _nobody(self, spot: Spot, change: StateChanged, found: list[str]) -> None:
+        if change.now is not State.OCCUPIED:
+            return
+        train = self._new(change.place, change.at)
+        if spot.open or found:
+            train.real = spot.open
+            spot.comers.append(frozenset())
+        else:
+            spot.appearance = Appearance(change.at, change.event)
+
+    def _comers(
+        self, name: str, found: list[str], *, through: bool
+    ) -> list[tuple[Train, str]]:
+        """The trains that may have entered section *name*, each with the neighbour out of which."""
+        comers: dict[int, tuple[Train, str]] = {}
+        for via in found:
+            trains = self.spots[via].trains
+            if through and not any(train.real for train in trains.values()):
+                # What stands there may be no train, and hide one that goes through.
+                trains = {**trains, **self._behind(via, name)}
+            for train in trains.values():
+                comers.setdefault(train.number, (train, via))
+        return [comers[number] for number in sorted(comers)]
+
+    def _behind(self, name: str, without: str) -> dict[int, Train]:
+        """The trains beyond section *name*, which is not clear and holds none of its own."""
+        seen, edge = {name, without}, deque([name])
+        found: dict[int, Train] = {}
+        while edge:
+            for other in self.spots[edge.popleft()].neighbours:
+                spot = self.spots[other]
+                if other in seen or spot.state is State.CLEAR:
+                    continue
+                seen.add(other)
+                if any(train.real for train in spot.trains.values()):
+                    found.update(spot.trains)
+                else:
+                    edge.append(other)
+        return found
+
+    def _reach(self, train: Train, name: str, part: Part) -> None:
+        """*train* may reach into section *name*."""
+        via = train.parts.get(part.behind)
+        if via is None:
+            # It came through a section that was not clear already.
+            nearest = next(
+                (n for n in self.spots[part.behind].neighbours if n in train.parts), ""
+            )
+            via = Part(part.since, nearest, sure=part.sure)
+            self._put(train, part.behind, via)
+        via.beyond.add(name)
+        self._put(train, name, part)
+
+    def _moved_on(self, behind: str, name: str) -> None:
+        appearance = self.spots[behind].appearance
+        if (
+            appearance is not None
+            and not appearance.into
+            and len(self.spots[behind].trains) == 1
+            and not self.spots[name].open
+        ):
+            appearance.into = name
+
+    # A section has cleared.
+
+    def _cleared(self, change: Cleared) -> None:
+        name = change.place
+        spot = self.spots[name]
+        self._weigh_entries(change.cleared)
+        leaving = self.in_section(name)
+        parts = {train.number: train.parts[name] for train in leaving}
+        onward = {
+            train.number: [n for n, p in train.parts.items() if p.behind == name]
+            for train in leaving
+        }
+        if leaving:
+            self._tell_passed(change, leaving, parts, onward)
+        for train in leaving:
+            self._take(train, name)
+        for train in leaving:
+            if train.parts:
+                self._drawn_out(train, name, parts[train.number], change)
+        for train in leaving:
+            if not train.parts:
+                self._last_part(
+                    train, parts[train.number], change, single=len(leaving) == 1
+                )
+        self._merge(leaving)
+        if spot.appearance is not None:
+            spot.appearance.cleared = change.cleared
+            spot.appearance.shown = change.event
+            self._remember_comers(spot, change)
+        spot.left_behind = False
+
+    def _weigh_entries(self, before: Moment) -> None:
+        """Entries up to *before* are weighed before a clear of that moment."""
+        while self._due and self._due[0][1].at <= before:
+            self._weigh(self._due.popleft()[1])
+
+    def _tell_passed(
+        self,
+        change: Cleared,
+        leaving: list[Train],
+        parts: dict[int, Part],
+        onward: dict[int, list[str]],
+    ) -> None:
+        train = leaving[0]
+        into = onward[train.number]
+        self._told.append(
+            TrainPassed(
+                place=change.place,
+                at=change.at,
+                cleared=change.cleared,
+                trains=tuple(train.number for train in leaving),
+                first=train.first,
+                since=train.since,
+                out_of=parts[train.number].behind,
+                into=into[0] if into else "",
+            )
+        )
+
+    def _drawn_out(self, train: Train, name: str, part: Part, change: Cleared) -> None:
+        """*train* has left section *name* and is still in others."""
+        onward = {n: p for n, p in train.parts.items() if p.behind == name}
+        if onward:
+            self._moved(train, name, onward)
+        elif self._may_leave(name, change.beside, train):
+            train.out = True
+        sure = any(p.sure for p in train.parts.values())
+        if sure:
+            for further in [n for n, p in onward.items() if not p.sure]:
+                self._rule_out(train, further)
+        elif len(train.parts) == 1:
+            self._must_be_in(train, next(iter(train.parts)))
+        if part.behind in train.parts and any(p.sure for p in onward.values()):
+            front = next(n for n, p in onward.items() if p.sure)
+            self._went_on(train, part.behind, name, front, change)
+
+    def _moved(self, train: Train, name: str, onward: dict[str, Part]) -> None:
+        if any(p.sure for p in onward.values()):
+            train.real, train.out = True, False
+        for further, part in onward.items():
+            if part.sure:
+                self._confirm(name, further)
+
+    def _may_leave(self, name: str, beside: tuple[str, ...], train: Train) -> bool:
+        """Whether a train that drew back out of section *name* may have gone where nobody sees it."""
+        if self.spots[name].open:
+            return True
+        return any(self.is_dark(n) for n in beside if n not in train.parts)
+
+    def _must_be_in(self, train: Train, name: str) -> None:
+        """*train* can be nowhere else, so another that can is not in section *name*."""
+        train.parts[name].sure = True
+        for other in self.in_section(name):
+            if (
+                other is not train
+                and not other.parts[name].sure
+                and len(other.parts) > 1
+            ):
+                self._rule_out(other, name)
+
+    def _went_on(
+        self, train: Train, behind: str, between: str, front: str, change: Cleared
+    ) -> None:
+        """*train* reached beyond *between*, which has cleared: it is no longer in *behind*, nor in what lies behind that."""
+        last = behind
+        while last in train.parts:
+            spot = self.spots[last]
+            part = self._take(train, last)
+            others = self.in_section(last)
+            for other in others:
+                # One went on, the other stayed: which is which, nobody can say.
+                for further in [n for n in other.parts if n in train.parts]:
+                    self._rule_out(other, further)
+            if not others:
+                spot.left_behind = True
+                self._told.append(
+                    TrainWentOn(
+                        place=last,
+                        at=change.at,
+                        between=between,
+                        front=front,
+                        cleared=change.cleared,
+                        event=change.event,
+                        left=self.axles(last),
+                        beside=self._pair(last, part),
+                    )
+                )
+                if spot.state is State.OCCUPIED:
+                    self._new(last, change.cleared)
+            last = part.behind if part is not None else ""
+
+    def _pair(self, name: str, part: Part | None) -> tuple[str, int] | None:
+        """The neighbour that *name*'s train came out of or went into, where axles are left over there with the other sign."""
+        here = self.axles(name)
+        if here is None or part is None:
+            return None
+        for other in (part.behind, *sorted(part.beyond)):
+            there = self.axles(other) if other else None
+            if there and here and there == -here:
+                return other, there
+        return None
+
+    def _last_part(
+        self, train: Train, part: Part, change: Cleared, *, single: bool
+    ) -> None:
+        """*train* was nowhere else when its section cleared."""
+        name = change.place
+        lit = [n for n in change.beside if not self.is_dark(n)]
+        dark = [n for n in change.beside if self.is_dark(n)]
+        is_open = self.spots[name].open
+        if is_open and (part.behind or not lit):
+            return  # out, where there is no detection
+        into = lit or dark
+        if not into:
+            self.spots[name].lost = (train, part, change.cleared, change.event)
+            self._gave_up(name, change.cleared)
+            return
+        train.out = train.out or is_open or bool(dark)
+        sure = len(change.beside) == 1 and not dark
+        for other in into:
+            if self.spots[other].pending:
+                self._hand_over(train, other, change, sure=sure, single=single)
+            else:
+                self._join(train, part, other, change, sure=sure)
+
+    def _hand_over(
+        self, train: Train, into: str, change: Cleared, *, sure: bool, single: bool
+    ) -> None:
+        """*train* is in *into*, whose entry came a little later by the clocks than the clear behind it."""
+        name = change.place
+        alone = sure and not self.spots[into].open
+        self._put(train, into, Part(change.cleared, name, sure=sure, alone=alone))
+        if not sure:
+            return
+        appearance = self.spots[name].appearance
+        if appearance is not None and not appearance.into and alone and single:
+            appearance.into = into
+        train.real, train.out = True, False
+        self._confirm(name, into)
+
+    def _join(
+        self, train: Train, part: Part, into: str, change: Cleared, *, sure: bool
+    ) -> None:
+        """*train* went into *into*, which was not clear already."""
+        name, spot = change.place, self.spots[into]
+        spot.appearance = None
+        if spot.left_behind and train.real:
+            spot.left_behind = False
+            self._told.append(TrainJoined(place=into, at=change.at, out_of=name))
+        for other in self.in_section(into):
+            if not other.real and len(other.parts) == 1 and train.real:
+                self._take(other, into)
+        # Nobody saw when it reached in, so it may have gone on from there since.
+        beyond = {
+            near
+            for near in spot.neighbours
+            if near != name and self.spots[near].entered >= part.since
+        }
+        self._put(train, into, Part(change.cleared, name, sure=sure, beyond=beyond))
+        if sure and train.real:
+            self._confirm(name, into)
+
+    def _confirm(self, one: str, other: str) -> None:
+        heads = self.line.heads_between(one, other)
+        if len(heads) == 1:
+            self.confirmed[heads[0]] = self.confirmed.get(heads[0], 0) + 1
+
+    def _merge(self, leaving: list[Train]) -> None:
+        """Trains that came together and leave together are one from here on."""
+        kept: list[Train] = []
+        for train in leaving:
+            if not train.parts:
+                continue
+            same = next((t for t in kept if t.parts.keys() == train.parts.keys()), None)
+            if same is None or len(train.parts) > 1:
+                kept.append(train)
+                continue
+            same.real = same.real or train.real
+            for name in list(train.parts):
+                part = self._take(train, name)
+                if part is not None:
+                    same.parts[name].sure = same.parts[name].sure or part.sure
+
+    def _short(self, change: ClearWasShort) -> None:
+        """A clear that ended nothing: a train may have left, and the next one entered at once."""
+        name = change.place
+        spot = self.spots[name]
+        present = {n for train in spot.trains.values() for n in train.parts}
+        for via in self.around(name, change.at):
+            for train in self.in_section(via):
+                if train.number not in spot.trains and via not in present:
+                    self._reach(train, name, Part(change.at, via, sure=False))
+
+    # What was judged by the stage before.
+
+    def _judged(self, change: EntryJudged) -> None:
+        appearance = self.spots[change.place].appearance
+        if appearance is None or appearance.entered != change.entered:
+            return
+        if change.verdict is Verdict.NOT_EXPLAINED:
+            appearance.judged = change.raised
+            self._conclude(change.place, change.at)
+        else:
+            self.spots[change.place].appearance = None
+
+    def _ended(self, change: OccupationEnded) -> None:
+        spot = self.spots[change.place]
+        if (
+            change.exit is Verdict.CANNOT_TELL
+            and spot.trains
+            and spot.state is State.CLEAR
+        ):
+            self._gone_unseen(change.place)
+        lost, spot.lost = spot.lost, None
+        if lost is not None and lost[2] == change.ended:
+            self._vanish(change, *lost)
+        appearance = spot.appearance
+        if appearance is None or appearance.cleared != change.ended:
+            return
+        if (
+            change.exit is Verdict.EXPLAINED
+            and change.only_occupied
+            and not change.by_reset
+        ):
+            appearance.ended = change.raised
+            self._conclude(change.place, change.at)
+        else:
+            spot.appearance = None
+
+    def _vanish(
+        self,
+        change: OccupationEnded,
+        train: Train,
+        part: Part,
+        cleared: Moment,
+        event: str,
+    ) -> None:
+        if (
+            change.exit is not Verdict.NOT_EXPLAINED
+            or not train.real
+            or train.out
+            or part.beyond
+            or self._came_out(change.place, cleared)
+        ):
+            return
+        self._vanished.append(Vanished(change.place, cleared))
+        self._told.append(
+            TrainVanished(
+                place=change.place,
+                at=change.at,
+                cleared=cleared,
+                raised=change.raised,
+                entered=part.since,
+                out_of=part.behind,
+                first=train.first,
+                since=train.since,
+                by_reset=change.by_reset,
+                doubted=change.place in self.doubts.values(),
+                event=event,
+            )
+        )
+
+    def _came_out(self, name: str, cleared: Moment) -> bool:
+        """Whether a train was already seen to come out beyond a neighbour of section *name*."""
+        for near in self.spots[name].neighbours:
+            for other in self.spots[near].neighbours:
+                appearance = self.spots[other].appearance
+                if (
+                    other != name
+                    and appearance is not None
+                    and appearance.into
+                    and appearance.into != near
+                    and appearance.entered <= cleared + self.skew
+                ):
+                    return True
+        return False
+
+    def _conclude(self, name: str, at: Moment) -> None:
+        """What appeared in section *name* has moved on as a train does, and nothing explains how it came there."""
+        spot = self.spots[name]
+        seen = spot.appearance
+        if seen is None or seen.judged is None or seen.cleared is None or not seen.into:
+            return
+        if seen.ended is None:
+            return
+        spot.appearance = None
+        if self.is_dark(name):
+            return
+        others = [n for n in spot.neighbours if n != seen.into]
+        suspects = others or [name]
+        gone = self._gone_before(suspects, seen.cleared)
+        if len(suspects) > 1 and gone is not None and gone.section in suspects:
+            suspects = [gone.section]
+        subject = suspects[0] if len(suspects) == 1 else name
+        self._told.append(
+            TrainUnseen(
+                place=subject,
+                at=at,
+                appeared=name,
+                entered=seen.entered,
+                into=seen.into,
+                cleared=seen.cleared,
+                raised=max(seen.judged, seen.ended),
+                suspects=tuple(suspects),
+                doubted=name in self.doubts,
+                vanished=gone.section if gone else "",
+                vanished_at=gone.cleared if gone else None,
+                event=seen.event,
+                shown=seen.shown,
+            )
+        )
+        if gone is not None:
+            self._vanished.remove(gone)
+            self._told.append(
+                TrainFound(
+                    place=gone.section,
+                    at=at,
+                    cleared=gone.cleared,
+                    subject=subject,
+                    appeared=name,
+                    entered=seen.entered,
+                )
+            )
+
+    def _gone_before(self, suspects: list[str], at: Moment) -> Vanished | None:
+        """The train that vanished in or beside one of *suspects*, the last first."""
+        near = set(suspects)
+        for name in suspects:
+            near.update(self.spots[name].neighbours)
+        for gone in reversed(self._vanished):
+            if gone.section in near and at - PAIRED <= gone.cleared <= at:
+                return gone
+        return None
+
+    # Passages.
+
+    def _passage(self, change: HeadPassed) -> None:
+        if change.direction is Direction.NONE:
+            return
+        if self._way(change)[1] == OPEN:
+            self._passed(change)  # weighed later, it would be gone
+        else:
+            self._due.append((change.at + self.skew, change))
+
+    def _way(self, change: HeadPassed) -> tuple[str, str]:
+        one, other = self.line.heads[change.place].between
+        forward = change.direction is Direction.FORWARD
+        return (one, other) if forward else (other, one)
+
+    def _passed(self, change: HeadPassed) -> None:
+        train = self._passing(*self._way(change))
+        if train is None:
+            return
+        before = tuple(train.counts)
+        train.counts.append(change)
+        self._told.append(
+            TrainCounted(
+                place=change.place,
+                at=change.at,
+                axles=change.axles,
+                before=tuple((one.place, one.axles, one.event) for one in before),
+                event=change.event,
+            )
+        )
+
+    def _passing(self, source: str, into: str) -> Train | None:
+        """The one train that passes from *source* into *into*, or None where that is not certain."""
+        if into != OPEN:
+            trains = self.in_section(into)
+            entered = [
+                t for t in trains if source == OPEN or t.parts[into].behind == source
+            ]
+            for train in entered:
+                if source != OPEN and not train.parts[into].sure and len(entered) == 1:
+                    self._must_be_in(train, into)
+        else:
+            entered = self.in_section(source) if source != OPEN else []
+        return entered[0] if len(entered) == 1 else None
+
+    # Doubts about the line file.
+
+    def _gave_up(self, name: str, cleared: Moment) -> None:
+        """Section *name* gave up a train that no neighbour took: what appeared elsewhere meanwhile may be it."""
+        for other, spot in self.spots.items():
+            seen = spot.appearance
+            if (
+                seen is not None
+                and other not in self.spots[name].neighbours
+                and other != name
+                and seen.entered <= cleared + self.skew
+                and (seen.cleared is None or seen.cleared >= cleared)
+            ):
+                seen.afar.add(name)
+
+    def _remember_comers(self, spot: Spot, change: Cleared) -> None:
+        seen = spot.appearance
+        if seen is None:
+            return
+        spot.comers.append(frozenset(seen.afar))
+        self._doubt(spot, change.place, change)
+
+    def _doubt(self, spot: Spot, name: str, change: Cleared) -> None:
+        counts = Counter(other for comers in spot.comers for other in comers)
+        doubted = self.doubts.get(name)
+        if counts:
+            other, count = min(counts.items(), key=lambda one: (-one[1], one[0]))
+        elif doubted is not None:
+            other, count = doubted, 0
+        else:
+            return
+        if count >= DOUBTED:
+            self.doubts[name] = other
+        else:
+            self.doubts.pop(name, None)
+        self._told.append(
+            TrainsFromAfar(
+                place=name,
+                at=change.at,
+                other=other,
+                count=count,
+                trains=len(spot.comers),
+                event=change.event,
+            )
+        )
