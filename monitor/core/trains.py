@@ -106,6 +106,7 @@ class Train:
         since: when.
         real: it has gone from one section into another as a train does.
         out: it may have left the line, or be where nothing is known.
+        guess: it may be no train: one from where nobody sees, in case another that could have come did not.
         parts: where it may be.
         counts: the last heads it passed, with the axles counted there.
     """
@@ -115,8 +116,19 @@ class Train:
     since: Moment
     real: bool = False
     out: bool = False
+    guess: bool = False
     parts: dict[str, Part] = field(default_factory=dict)
     counts: deque[HeadPassed] = field(default_factory=lambda: deque(maxlen=3))
+
+    def onward(self, name: str, since: Moment | None = None) -> dict[str, Part]:
+        """The parts into which it went out of section *name*, where it was since *since*."""
+        if since is None:
+            since = self.parts[name].since
+        return {
+            other: part
+            for other, part in self.parts.items()
+            if part.behind == name and part.since >= since
+        }
 
 
 @dataclass(slots=True)
@@ -324,6 +336,11 @@ class Trains:
         for further in [n for n, p in train.parts.items() if p.behind == name]:
             if not train.parts[further].sure:
                 self._rule_out(train, further)
+        left = self.spots[name].trains.values()
+        if left and all(other.guess for other in left):
+            # Nobody else can have come, so it was one from where nobody sees.
+            for other in left:
+                other.guess, other.real = False, self.spots[name].open
 
     # A section is entered.
 
@@ -339,14 +356,16 @@ class Trains:
         if not comers:
             self._nobody(spot, change, found)
             return
-        dark = any(self.is_dark(other) for other in found)
-        sure = len(comers) == 1 and occupied and not dark and not spot.open
+        unseen = spot.open or any(self.is_dark(other) for other in found)
+        sure = len(comers) == 1 and occupied and not unseen
         alone = sure and len(found) == 1
         for train, via in comers:
             part = Part(at, via, sure=sure, alone=alone)
             self._reach(train, name, part)
             if alone:
                 self._moved_on(via, name)
+        if occupied and unseen:
+            self._new(name, at).guess = True
         if occupied:
             spot.comers.append(frozenset())
 
@@ -421,10 +440,7 @@ class Trains:
         self._weigh_entries(change.cleared)
         leaving = self.in_section(name)
         parts = {train.number: train.parts[name] for train in leaving}
-        onward = {
-            train.number: [n for n, p in train.parts.items() if p.behind == name]
-            for train in leaving
-        }
+        onward = {train.number: list(train.onward(name)) for train in leaving}
         if leaving:
             self._tell_passed(change, leaving, parts, onward)
         for train in leaving:
@@ -473,7 +489,7 @@ class Trains:
 
     def _drawn_out(self, train: Train, name: str, part: Part, change: Cleared) -> None:
         """*train* has left section *name* and is still in others."""
-        onward = {n: p for n, p in train.parts.items() if p.behind == name}
+        onward = train.onward(name, part.since)
         if onward:
             self._moved(train, name, onward)
         elif self._may_leave(name, change.beside, train):
@@ -482,10 +498,14 @@ class Trains:
         if sure:
             for further in [n for n, p in onward.items() if not p.sure]:
                 self._rule_out(train, further)
-        elif len(train.parts) == 1:
-            self._must_be_in(train, next(iter(train.parts)))
-        if part.behind in train.parts and any(p.sure for p in onward.values()):
-            front = next(n for n, p in onward.items() if p.sure)
+        else:
+            roots = [n for n, p in train.parts.items() if p.behind not in train.parts]
+            if len(roots) == 1:
+                self._must_be_in(train, roots[0])
+        behind = train.parts.get(part.behind)
+        fronts = [n for n, p in onward.items() if p.sure]
+        if behind is not None and behind.since <= part.since and fronts:
+            front = fronts[0]
             self._went_on(train, part.behind, name, front, change)
 
     def _moved(self, train: Train, name: str, onward: dict[str, Part]) -> None:
@@ -504,12 +524,11 @@ class Trains:
     def _must_be_in(self, train: Train, name: str) -> None:
         """*train* can be nowhere else, so another that can is not in section *name*."""
         train.parts[name].sure = True
+        train.guess = False
         for other in self.in_section(name):
-            if (
-                other is not train
-                and not other.parts[name].sure
-                and len(other.parts) > 1
-            ):
+            if other is train:
+                continue
+            if other.guess or (not other.parts[name].sure and len(other.parts) > 1):
                 self._rule_out(other, name)
 
     def _went_on(
