@@ -8,13 +8,17 @@ from monitor.core.detectors.contact_disagreement import ContactDisagreement
 from monitor.core.detectors.evaluator_locked_out import EvaluatorLockedOut
 from monitor.core.detectors.feed_gap import FeedGap
 from monitor.core.detectors.feed_silent import FeedSilent
+from monitor.core.detectors.level_drift import LevelDrift
+from monitor.core.detectors.level_out import LevelOut
 from monitor.core.detectors.long_occupation import LongOccupation
 from monitor.core.detectors.occupied_no_train import OccupiedNoTrain
+from monitor.core.detectors.one_sided_head import OneSidedHead
 from monitor.core.detectors.repeat_disturbance import RepeatDisturbance
 from monitor.core.detectors.reset_not_held import ResetNotHeld
 from monitor.core.detectors.reset_unproved import ResetUnproved
 from monitor.core.detectors.restoration_incomplete import RestorationIncomplete
 from monitor.core.detectors.section_disturbed import SectionDisturbed
+from monitor.core.detectors.worsening import Worsening
 
 CATALOGUE: tuple[Detector, ...] = (
     ClockWrong(),
@@ -22,12 +26,16 @@ CATALOGUE: tuple[Detector, ...] = (
     EvaluatorLockedOut(),
     FeedGap(),
     FeedSilent(),
+    LevelDrift(),
+    LevelOut(),
     LongOccupation(),
     OccupiedNoTrain(),
+    OneSidedHead(),
     RepeatDisturbance(),
     ResetNotHeld(),
     ResetUnproved(),
     RestorationIncomplete(),
     SectionDisturbed(),
+    Worsening(),
 )
 """One detector a kind, with the defaults, in the order of their kinds."""

@@ -9,12 +9,19 @@ import pytest
 from monitor.core import changes
 from monitor.core.changes import Change, Verdict
 from monitor.core.detector import Detector, Finding, Found, Over, Place
-from monitor.core.events import ResetKind, Service, State, Step
+from monitor.core.events import Direction, ResetKind, Service, State, Step
+from monitor.core.layout import MEASURED
 from monitor.core.moments import SECOND, Moment, parse, stamp
 from monitor.core.usual import Usual
 
-PLACES = {"section": "T107", "evaluator": "EV1", "gateway": "GW1", "source": "gw/1"}
-"""Where a detection stands in these tests; T107 lies between T106 and T108."""
+PLACES = {
+    "section": "T107",
+    "evaluator": "EV1",
+    "gateway": "GW1",
+    "source": "gw/1",
+    "head": "H107",
+}
+"""Where a detection stands in these tests; T107 lies between T106 and T108, and H107 between T106 and T107."""
 
 
 def moment(text: str) -> Moment:
@@ -70,6 +77,8 @@ class Watch:
     | `disturbance`, `disturbance spurious`, `disturbance work`; `happened=` | one more disturbance |
     | `reset accepted`; `so=` | a step of a reset |
     | `contacts up/up`, `interlocking occupied`, `in_service`, `locked_out` | as they say |
+    | `level a_volts=3.4` | values measured at a head |
+    | `passage forward a=16 b=15`, `passage none` | a train past a head, of 16 axles |
     | `work begun`, `work ended`, `not known`, `known again` | what stops and restarts timers |
     """
 
@@ -143,8 +152,9 @@ class Watch:
         words = line.split()
         days = f"{words.pop(0)} " if words[0].endswith("d") else ""
         at = moment(days + words.pop(0))
+        plainly = ("by", "a", "b", *MEASURED)
         given = {
-            name: value if name == "by" else moment(days + value)
+            name: value if name in plainly else moment(days + value)
             for name, _, value in (word.partition("=") for word in words if "=" in word)
         }
         plain = [word for word in words if "=" not in word]
@@ -216,6 +226,20 @@ class Watch:
                     step=Step(step),
                     by="technician",
                     so_at=given.get("so", at),
+                    event=event,
+                )
+            case ["level"]:
+                values = {name: float(value) for name, value in given.items()}
+                return changes.LevelMeasured(**common, values=values, event=event)
+            case ["passage", direction]:
+                seen = {one: int(given[one]) if one in given else None for one in "ab"}
+                return changes.HeadPassed(
+                    **common,
+                    direction=Direction(direction),
+                    axles=16,
+                    a=seen["a"],
+                    b=seen["b"],
+                    seconds=9.0,
                     event=event,
                 )
             case ["contacts", both]:

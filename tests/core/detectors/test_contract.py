@@ -34,13 +34,17 @@ KINDS = [
     "evaluator-locked-out",
     "feed-gap",
     "feed-silent",
+    "level-drift",
+    "level-out",
     "long-occupation",
     "occupied-no-train",
+    "one-sided-head",
     "repeat-disturbance",
     "reset-not-held",
     "reset-unproved",
     "restoration-incomplete",
     "section-disturbed",
+    "worsening",
 ]
 
 PRIORITY = {
@@ -49,29 +53,54 @@ PRIORITY = {
     "evaluator-locked-out": "prompt",
     "feed-gap": "note",
     "feed-silent": "prompt",
+    "level-drift": "planned",
+    "level-out": "planned",
     "long-occupation": "note",
     "occupied-no-train": "prompt",
+    "one-sided-head": "planned",
     "repeat-disturbance": "planned",
     "reset-not-held": "prompt",
     "reset-unproved": "planned",
     "restoration-incomplete": "prompt",
     "section-disturbed": "prompt",
+    "worsening": "planned",
 }
+
+WORSE: dict[int, tuple[int, ...]] = {
+    0: (1,),
+    20: (1,),
+    **dict.fromkeys(range(36, 50, 2), (1,)),
+    **dict.fromkeys(range(50, 62), (1, 9, 17)),
+}
+"""Hours of disturbances by day: few in the first five weeks, one every second day in the next two, then three a day; the last Sunday is 62 days on."""
 
 FAULTS = {
     "contact-disagreement": "12:00 contacts up/up",
     "evaluator-locked-out": "12:00 locked_out",
+    "level-drift": "\n".join(
+        f"{day}d 12:00 level a_volts={6 - 0.2 * day:.1f}" for day in range(7)
+    ),
+    "level-out": "12:00 level a_volts=3.4\n12:01 level a_volts=3.3",
     "long-occupation": "12:00 occupied\n12:00 entry occupied explained",
     "occupied-no-train": (
         "12:00 occupied\n12:00:02 entry occupied not explained entered=12:00"
     ),
+    "one-sided-head": "12:00 passage none\n12:10 passage forward a=16 b=15",
     "repeat-disturbance": "12:00 disturbance\n12:10 disturbance",
     "reset-not-held": "12:00 reset accepted\n12:01 disturbed",
     "reset-unproved": "12:00 reset accepted",
     "restoration-incomplete": "12:00 clear\n12:00 interlocking occupied",
     "section-disturbed": "12:00 disturbed",
+    "worsening": "\n".join(
+        f"{day}d {hour:02}:00 disturbance"
+        for day, hours in WORSE.items()
+        for hour in hours
+    ),
 }
 """The plainest case of each kind, as a table; the three about the feed are made below."""
+
+UNTIL = {"level-drift": "7d 00:00", "worsening": "63d 00:00"}
+"""When the plainest case is known, where not on its first day."""
 
 SILENT = changes.GatewaySilent(
     place="GW1",
@@ -143,7 +172,7 @@ def faulty(watch):
             day.hear(FEED[detector.kind])
         else:
             day.tell(FAULTS[detector.kind])
-        day.until("20:00")
+        day.until(UNTIL.get(detector.kind, "20:00"))
         return day
 
     return over
@@ -189,6 +218,22 @@ def random_line(rng, clock, began):
     )
 
 
+def head_line(rng, day):
+    """A line about a head: its level falls day by day, and now and then it is wild or silent."""
+    level = 7.5 - 0.17 * day + rng.gauss(0, 0.1)
+    lines = [f"level a_volts={level:.2f}"] * 6 + ["level a_volts=3.4 b_volts=6.0"] * 2
+    lines += ["passage forward a=16 b=16"] * 6 + ["passage none", "passage reverse b=9"]
+    lines += ["passage reverse a=16 b=15", "work begun", "work ended", "work ended"]
+    return rng.choice(lines)
+
+
+def growing_line(rng):
+    """A line about a section that is disturbed, and seldom under work or not known for long."""
+    lines = ["disturbance"] * 18 + ["disturbance work", "clear", "occupied"]
+    lines += ["work begun", "not known", *["work ended", "known again"] * 4]
+    return rng.choice(lines)
+
+
 def at_clock(seconds):
     """`1d 02:03:04.500`: *seconds* after midnight as the tables have it."""
     days, rest = divmod(seconds, 86_400)
@@ -202,8 +247,12 @@ def random_changes(day, rng, count):
     seconds, before = 0.0, "00:00:00.000"
     heard = changes.GatewayHeard(place="GW1", at=NOON, event="gw/1#8")
     feed = [SILENT, heard, GAP, JUDGED]
-    for _ in range(count):
-        seconds += rng.choice([0.0, 0.5, 2.0, 4.999, 5.0, 30.0, 120.0, 900.0, 1801.0])
+    for number in range(count):
+        step = rng.choice([0.0, 0.5, 2.0, 4.999, 5.0, 30.0, 120.0, 900.0, 1801.0])
+        if day.detector.kind == "worsening":
+            # What is judged by weeks, over years: first slow, then fast.
+            step *= 200 if number < count / 2 else 40
+        seconds = round(seconds + step, 3)
         date, clock = at_clock(seconds)
         if rng.random() < 0.02:
             hours = frozenset(rng.sample(range(24), rng.randrange(25)))
@@ -218,6 +267,10 @@ def random_changes(day, rng, count):
                     yield replace(change, since=at)
                 case _:
                     yield change
+        elif day.detector.places == "head":
+            yield day.change(f"{date} {clock} {head_line(rng, seconds / 86_400)}")
+        elif day.detector.kind == "worsening":
+            yield day.change(f"{date} {clock} {growing_line(rng)}")
         else:
             began = min(before, clock)
             yield day.change(f"{date} {random_line(rng, clock, began)}")
@@ -349,7 +402,8 @@ def test_silence_before_its_time_shows_nothing(watch, detector):
         day.tell(FAULTS[detector.kind])
     due = detector.wake_at(day.memory)
     if due is None:
-        assert detector.kind in (*FEED, "evaluator-locked-out", "reset-not-held")
+        silent = ("evaluator-locked-out", "level-out", "reset-not-held")
+        assert detector.kind in (*FEED, *silent)
         return
 
     before = day.brief()
