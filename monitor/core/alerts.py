@@ -6,7 +6,7 @@
 | open | changes: a line, where anything but the moment differs | ends: a line |
 | ended | a new one opens, with its own `began` and id | nothing |
 
-One alert of a kind and subject is open at a time.
+One alert of a kind and subject is open at a time; of a kind that only a person ends, one for each `began`.
 While it is open its `began`, `raised` and id stay; what is known of it may grow.
 An id is made from kind, subject and `began` alone, so two monitors on one feed, or the same day live and replayed, give the same alerts.
 """
@@ -104,15 +104,19 @@ def digest(text: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
+Key = tuple[str, str, Moment | None]
+
+
 @dataclass(slots=True)
 class Alerts:
-    """The alerts that are open, by kind and subject."""
+    """The alerts that are open, by kind, subject and, where only a person ends them, `began`."""
 
-    open: dict[tuple[str, str], Alert] = field(default_factory=dict)
+    open: dict[Key, Alert] = field(default_factory=dict)
 
     def found(self, kind: str, subject: str, found: Found) -> Alert | None:
         """What *found* makes of the alert there; None where nothing new is said."""
-        before = self.open.get((kind, subject))
+        key = kind, subject, found.began if found.lasting else None
+        before = self.open.get(key)
         alert = Alert(
             id=before.id if before else identify(kind, subject, found.began),
             kind=kind,
@@ -133,14 +137,14 @@ class Alerts:
         if alert == before:
             return None
         if found.ended is None:
-            self.open[kind, subject] = alert
+            self.open[key] = alert
         else:
-            self.open.pop((kind, subject), None)
+            self.open.pop(key, None)
         return alert
 
     def over(self, kind: str, subject: str, over: Over) -> Alert | None:
         """The alert there as it ends, or None where none is open."""
-        before = self.open.pop((kind, subject), None)
+        before = self.open.pop((kind, subject, None), None)
         if before is None:
             return None
         parameters = before.parameters
@@ -156,9 +160,17 @@ class Alerts:
         """The open alerts about *subject*, no longer kept quiet."""
         return self._rewrite(subject, _loud)
 
+    def about(self, kind: str, subject: str) -> list[Alert]:
+        """The open alerts of a kind about *subject*, oldest first."""
+        return [self.open[key] for key in self._about(subject) if key[0] == kind]
+
+    def _about(self, subject: str) -> list[Key]:
+        keys = [key for key in self.open if key[1] == subject]
+        return sorted(keys, key=lambda key: (key[0], key[2] or 0))
+
     def _rewrite(self, subject: str, change: Any) -> list[Alert]:
         changed = []
-        for key in sorted(key for key in self.open if key[1] == subject):
+        for key in self._about(subject):
             before = self.open[key]
             after = change(before)
             if after != before:

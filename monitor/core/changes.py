@@ -381,6 +381,7 @@ class TrainVanished(Change):
         raised: the latest event time the judgement needed.
         entered: when the train came in.
         out_of: the section out of which it came.
+        came: the event that shows that.
         first: the section in which it was first seen.
         since: when that was.
         by_reset: the clear belongs to an accepted reset.
@@ -392,6 +393,7 @@ class TrainVanished(Change):
     raised: Moment
     entered: Moment
     out_of: str
+    came: str
     first: str
     since: Moment
     by_reset: bool
@@ -587,6 +589,30 @@ class ClockJudged(Change):
     began: Moment
     event: str
     correction: Duration
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CauseBegan(Change):
+    """A section or evaluator is one of several that share what may have failed.
+
+    Args:
+        asset: what they share, as a subject: `cable/C2`.
+        why: in words, for the line that says what keeps an alert quiet.
+    """
+
+    asset: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CauseEnded(Change):
+    """All that shared it have cleared.
+
+    Args:
+        asset: what they share.
+    """
+
+    asset: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

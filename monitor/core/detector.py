@@ -26,7 +26,7 @@ from monitor.core.moments import Duration, Moment
 from monitor.core.words import CAUTION, names, span
 
 Priority = Literal["urgent", "prompt", "planned", "note"]
-PlaceKind = Literal["section", "evaluator", "gateway", "source", "head"]
+PlaceKind = Literal["section", "evaluator", "gateway", "source", "head", "asset"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,6 +72,7 @@ class Found:
         parameters: every number behind it.
         affected: the subjects concerned, where more than the place itself.
         ended: where it ends at once.
+        lasting: only a person ends it, so each `began` is an alert of its own.
     """
 
     began: Moment
@@ -84,6 +85,7 @@ class Found:
     parameters: dict[str, Any] = field(default_factory=dict)
     affected: tuple[str, ...] = ()
     ended: Moment | None = None
+    lasting: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

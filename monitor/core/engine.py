@@ -265,8 +265,7 @@ class Engine:
             subject = watch.subject
             sentences = watch.detector.explain(watch.memory, now, watch.place)
             said += [f"{detector.kind} ({subject}): {text}" for text in sentences]
-            alert = self.alerts.open.get((detector.kind, subject))
-            if alert is not None:
+            for alert in self.alerts.about(detector.kind, subject):
                 quiet = alert.parameters.get("quiet")
                 tail = f", quiet because {quiet}" if quiet else ""
                 said.append(
@@ -791,9 +790,11 @@ class Engine:
         kind, subject = watch.order
         for finding in findings:
             if isinstance(finding, Found):
-                opened = (kind, subject) not in self.alerts.open
+                open_before = len(self.alerts.open)
                 alert = self.alerts.found(kind, subject, finding)
-                if opened and alert is not None:
+                if alert is not None and (
+                    len(self.alerts.open) > open_before or finding.ended is not None
+                ):
                     self.raised[kind] = self.raised.get(kind, 0) + 1
             else:
                 alert = self.alerts.over(kind, subject, finding)

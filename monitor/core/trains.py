@@ -86,6 +86,7 @@ class Part:
         behind: the section out of which the train came into it, or "".
         sure: it can have been no other train.
         alone: its entry is explained by that section and by nothing else.
+        event: the event that shows it.
         beyond: neighbours that became not clear since, perhaps with this train.
     """
 
@@ -93,6 +94,7 @@ class Part:
     behind: str
     sure: bool
     alone: bool = False
+    event: str = ""
     beyond: set[str] = field(default_factory=set)
 
 
@@ -360,7 +362,7 @@ class Trains:
         sure = len(comers) == 1 and occupied and not unseen
         alone = sure and len(found) == 1
         for train, via in comers:
-            part = Part(at, via, sure=sure, alone=alone)
+            part = Part(at, via, sure=sure, alone=alone, event=change.event)
             self._reach(train, name, part)
             if alone:
                 self._moved_on(via, name)
@@ -602,7 +604,8 @@ class Trains:
         """*train* is in *into*, whose entry came a little later by the clocks than the clear behind it."""
         name = change.place
         alone = sure and not self.spots[into].open
-        self._put(train, into, Part(change.cleared, name, sure=sure, alone=alone))
+        part = Part(change.cleared, name, sure=sure, alone=alone, event=change.event)
+        self._put(train, into, part)
         if not sure:
             return
         appearance = self.spots[name].appearance
@@ -629,7 +632,11 @@ class Trains:
             for near in spot.neighbours
             if near != name and self.spots[near].entered >= part.since
         }
-        self._put(train, into, Part(change.cleared, name, sure=sure, beyond=beyond))
+        self._put(
+            train,
+            into,
+            Part(change.cleared, name, sure=sure, event=change.event, beyond=beyond),
+        )
         if sure and train.real:
             self._confirm(name, into)
 
@@ -725,6 +732,7 @@ class Trains:
                 raised=change.raised,
                 entered=part.since,
                 out_of=part.behind,
+                came=part.event,
                 first=train.first,
                 since=train.since,
                 by_reset=change.by_reset,

@@ -131,8 +131,10 @@ class Watching:
         for change in self.standing(detector.places, name):
             if type(change) in detector.hears:
                 memory, _ = detector.step(memory, change, place)
-        # The monitor's own clock is no source's fault.
-        whole = name.startswith("monitor/")
+        # A name with its kind before it stands for itself: what several kinds of place can be subject of, and the monitor's own clock, which is no source's fault.
+        whole = "/" in name and (
+            detector.places != "source" or name.startswith("monitor/")
+        )
         subject = name if whole else f"{detector.places}/{name}"
         return Watch(detector, place, subject, memory)
 

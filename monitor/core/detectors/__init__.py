@@ -18,6 +18,8 @@ from monitor.core.detectors.reset_not_held import ResetNotHeld
 from monitor.core.detectors.reset_unproved import ResetUnproved
 from monitor.core.detectors.restoration_incomplete import RestorationIncomplete
 from monitor.core.detectors.section_disturbed import SectionDisturbed
+from monitor.core.detectors.unseen_train import UnseenTrain
+from monitor.core.detectors.vanished_train import VanishedTrain
 from monitor.core.detectors.worsening import Worsening
 
 CATALOGUE: tuple[Detector, ...] = (
@@ -36,6 +38,8 @@ CATALOGUE: tuple[Detector, ...] = (
     ResetUnproved(),
     RestorationIncomplete(),
     SectionDisturbed(),
+    UnseenTrain(),
+    VanishedTrain(),
     Worsening(),
 )
 """One detector a kind, with the defaults, in the order of their kinds."""

@@ -37,6 +37,9 @@ from monitor.core.statistics.trend import (
 )
 from monitor.core.words import MEASURED, amount, names
 
+SHORTER = (28, 14, 10)
+"""Days of the shorter windows: a drift that begins after weeks of rest is hidden in the whole window until it is too late; windows shorter still are carried away by weather."""
+
 SAMPLES = 96
 """Samples of one value kept of a day: four an hour; of more, every second is dropped, and then only every second taken."""
 
@@ -148,31 +151,49 @@ class Measured:
     under_work: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Drift:
-    """A trend, and when it meets its limit; times in days from the midnight it was judged at.
+@dataclass(frozen=True, slots=True)
+class Trend:
+    """A value that rises or falls, beyond chance; its line in days from the midnight it was judged at.
 
     Args:
         name: of the value.
         by: what the trend is of: medians of `days`, or of `hours` of the day.
         count: how many medians.
+        reach: how far it is carried on: in full from a week, in proportion from less.
         kendall: whether it is one.
         line: how fast.
-        limit: where it leads.
-        meets: when the line meets the limit; below nought where it has.
-        earliest: the same at the fast end of the slope's interval.
-        latest: at the slow end, or None where that end never does.
     """
 
     name: str
     by: Literal["days", "hours"]
     count: int
+    reach: float
     kendall: Kendall
     line: SenLine
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Drift:
+    """Where a trend leads; times in days from the midnight it was judged at.
+
+    Args:
+        trend: the trend.
+        limit: to which it leads.
+        meets: when the line meets the limit; below nought where it has.
+        earliest: the same at the fast end of the slope's interval.
+        latest: at the slow end, or None where that end never does.
+    """
+
+    trend: Trend
     limit: float
     meets: float
     earliest: float
     latest: float | None
+
+    @property
+    def name(self) -> str:
+        """Of the value."""
+        return self.trend.name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -192,7 +213,9 @@ class LevelDrift:
     Each midnight (UTC) after new samples, each value with limits is judged by its medians of days.
     A median of a day knows little of the swing of day and night, and nothing of a wild sample.
     Whether there is a trend, the test of Mann and Kendall says; how fast, the slope of Theil and Sen.
+    The whole window is looked at, and the last four weeks, two weeks and ten days of it, so that a drift after long rest is seen.
     Before there are enough days, hours are compared, each with the same hour of the other days.
+    The hours of a day share its weather, so such a trend is believed less far: three days of it must lead to the limit within six days, as seven must within fourteen.
 
     A test at one in a hundred, put to a thousand heads on ninety days, would call hundreds by chance alone.
     What keeps these quiet is not a smaller chance, which would hide slow drifts too, but the second half of the rule: the trend must lead to the limit within a fortnight.
@@ -328,43 +351,61 @@ class LevelDrift:
     ) -> tuple[Drift, ...]:
         """The values that meet a limit in time, the first to meet it first."""
         since = midnight - self._window
-        drifts = [
-            self._drift(one.since(since), midnight, place) for one in memory.series
-        ]
-        found = [
-            drift
-            for drift in drifts
-            if drift is not None
-            and self._soon(drift, is_open=memory.raised is not None)
-        ]
+        found = []
+        for one in memory.series:
+            drifts = self._trends(one.since(since), midnight, place)
+            is_open = memory.raised is not None
+            soon = [drift for drift in drifts if self._soon(drift, is_open=is_open)]
+            found += soon[:1]
         return tuple(sorted(found, key=lambda drift: (drift.meets, drift.name)))
 
     def _soon(self, drift: Drift, *, is_open: bool) -> bool:
-        if drift.meets > self.within_d:
+        within = self.within_d * drift.trend.reach
+        if drift.meets > within:
             return False
         if is_open or drift.meets <= 0:
             return True
-        return drift.latest is not None and drift.latest <= SLOW * self.within_d
+        return drift.latest is not None and drift.latest <= SLOW * within
 
-    def _drift(self, series: Series, midnight: Moment, place: Place) -> Drift | None:
+    def _trends(self, series: Series, midnight: Moment, place: Place) -> list[Drift]:
+        """The trends of a value that are beyond chance, the longest window first."""
         limits = place.limits(series.name)
         if limits is None:
-            return None
-        if len(series.days) >= self.days:
-            return self._by_days(series, midnight, limits)
-        return self._by_hours(series, midnight, limits)
+            return []
+        if len(series.days) < self.days:
+            found = [self._by_hours(series, midnight, limits)]
+        else:
+            found = [
+                self._by_days(series.name, days, midnight, limits)
+                for days in self._windows(series, midnight)
+            ]
+        return [one for one in found if one is not None]
+
+    def _windows(
+        self, series: Series, midnight: Moment
+    ) -> list[tuple[tuple[Moment, float], ...]]:
+        windows = [series.days]
+        for length in SHORTER:
+            since = midnight - length * DAY
+            days = tuple(one for one in windows[-1] if one[0] >= since)
+            if self.days <= len(days) < len(windows[-1]):
+                windows.append(days)
+        return windows
 
     def _by_days(
-        self, series: Series, midnight: Moment, limits: tuple[float, float]
+        self,
+        name: str,
+        days: tuple[tuple[Moment, float], ...],
+        midnight: Moment,
+        limits: tuple[float, float],
     ) -> Drift | None:
-        values = [value for _, value in series.days]
+        values = [value for _, value in days]
         kendall = mann_kendall(values)
         if kendall.p >= self.chance:
             return None
-        line = sen_line(
-            [_middle(day, DAY, midnight) for day, _ in series.days], values, CONFIDENCE
-        )
-        return _leads(series.name, "days", len(values), kendall, line, limits)
+        middles = [_middle(day, DAY, midnight) for day, _ in days]
+        line = sen_line(middles, values, CONFIDENCE)
+        return _leads(Trend(name, "days", len(values), 1.0, kendall, line), limits)
 
     def _by_hours(
         self, series: Series, midnight: Moment, limits: tuple[float, float]
@@ -382,7 +423,9 @@ class LevelDrift:
             return None
         line = sen_seasonal(long, CONFIDENCE)
         count = sum(len(x) for x, _ in long)
-        return _leads(series.name, "hours", count, kendall, line, limits)
+        reach = min(1.0, len(series.days) / self.days)
+        trend = Trend(series.name, "hours", count, reach, kendall, line)
+        return _leads(trend, limits)
 
     # Saying.
 
@@ -461,10 +504,10 @@ class LevelDrift:
     def _one(self, series: Series, midnight: Moment, place: Place) -> str:
         days = len(series.days)
         what = MEASURED[series.name][0]
-        drift = self._drift(series.since(midnight - self._window), midnight, place)
-        if drift is None:
+        drifts = self._trends(series.since(midnight - self._window), midnight, place)
+        if not drifts:
             return f"{what.capitalize()}: no trend in {days} days ({self.days} make one by days)."
-        sentence = _sentence(drift, midnight, place)
+        sentence = _sentence(drifts[0], midnight, place)
         return f"{sentence[0].upper()}{sentence[1:]}; raised within {self.within_d:g} days of that."
 
 
@@ -473,27 +516,17 @@ def _middle(began: Moment, length: Duration, midnight: Moment) -> float:
     return (began + length // 2 - midnight) / DAY
 
 
-def _leads(  # noqa: PLR0917 - what was found, in the order it was found
-    name: str,
-    by: Literal["days", "hours"],
-    count: int,
-    kendall: Kendall,
-    line: SenLine,
-    limits: tuple[float, float],
-) -> Drift | None:
+def _leads(trend: Trend, limits: tuple[float, float]) -> Drift | None:
     """Where a trend leads, or None where its slope says otherwise than its pairs."""
-    if line.slope * kendall.s <= 0:
+    line = trend.line
+    if line.slope * trend.kendall.s <= 0:
         return None
     rising = line.slope > 0
     limit = limits[1] if rising else limits[0]
     left = limit - line.at(0.0)
     fast, slow = (line.high, line.low) if rising else (line.low, line.high)
     return Drift(
-        name=name,
-        by=by,
-        count=count,
-        kendall=kendall,
-        line=line,
+        trend=trend,
         limit=limit,
         meets=left / line.slope,
         earliest=left / fast,
@@ -509,8 +542,8 @@ def _date(days: float, midnight: Moment, place: Place) -> str:
 
 def _sentence(drift: Drift, midnight: Moment, place: Place) -> str:
     what = MEASURED[drift.name][0]
-    way = "rises" if drift.line.slope > 0 else "falls"
-    speed = f"{abs(drift.line.slope):.2g} {MEASURED[drift.name][1]} a day"
+    way = "rises" if drift.trend.line.slope > 0 else "falls"
+    speed = f"{abs(drift.trend.line.slope):.2g} {MEASURED[drift.name][1]} a day"
     limit = amount(drift.name, drift.limit)
     if drift.meets <= 0:
         return f"{what} {way} by {speed} and has met {limit}"
@@ -530,14 +563,14 @@ def _numbers(drift: Drift, midnight: Moment) -> dict[str, Any]:
 
     return {
         "value": drift.name,
-        "by": drift.by,
-        "medians": drift.count,
-        "s": drift.kendall.s,
-        "p": float(f"{drift.kendall.p:.3g}"),
-        "slope_per_day": float(f"{drift.line.slope:.6g}"),
-        "slope_low": float(f"{drift.line.low:.6g}"),
-        "slope_high": float(f"{drift.line.high:.6g}"),
-        "level": float(f"{drift.line.at(0.0):.6g}"),
+        "by": drift.trend.by,
+        "medians": drift.trend.count,
+        "s": drift.trend.kendall.s,
+        "p": float(f"{drift.trend.kendall.p:.3g}"),
+        "slope_per_day": float(f"{drift.trend.line.slope:.6g}"),
+        "slope_low": float(f"{drift.trend.line.low:.6g}"),
+        "slope_high": float(f"{drift.trend.line.high:.6g}"),
+        "level": float(f"{drift.trend.line.at(0.0):.6g}"),
         "limit": drift.limit,
         "meets": when(drift.meets),
         "earliest": when(drift.earliest),

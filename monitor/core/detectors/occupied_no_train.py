@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from monitor.core.changes import (
     Change,
@@ -12,6 +12,7 @@ from monitor.core.changes import (
     StateChanged,
     StretchEnded,
     TrainJoined,
+    TrainWentOn,
     Verdict,
     WorkBegan,
     WorkEnded,
@@ -27,7 +28,7 @@ from monitor.core.detector import (
     look,
 )
 from monitor.core.events import State
-from monitor.core.moments import SECOND, Moment, seconds
+from monitor.core.moments import SECOND, Duration, Moment, seconds
 from monitor.core.words import clock, span
 
 
@@ -43,6 +44,8 @@ class Waiting:
         moved: the stretch going on has moved on into a neighbour.
         work_from: when the last work began, or None where there was none.
         work_to: when it ended, or None while it goes on.
+        front: where the train that was in it is now, where it went on and left the section occupied.
+        between: the section between, which has cleared.
     """
 
     hold: Hold = field(default_factory=Hold)
@@ -52,6 +55,8 @@ class Waiting:
     moved: bool = False
     work_from: Moment | None = None
     work_to: Moment | None = None
+    front: str = ""
+    between: str = ""
 
     def showing(self, *, occupied: bool) -> Waiting:
         """The same with another state; made outright, for `replace` costs several times as much."""
@@ -63,6 +68,8 @@ class Waiting:
             moved=self.moved,
             work_from=self.work_from,
             work_to=self.work_to,
+            front=self.front,
+            between=self.between,
         )
 
     def under_work(self, moment: Moment) -> bool:
@@ -74,7 +81,11 @@ class Waiting:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class OccupiedNoTrain:
-    """A section is occupied, and no train was seen to enter it: vehicles may be in it, or a head counted what was no train.
+    """A section is occupied, and no train was seen to enter it, or the one that did went on: vehicles may be in it, or a head counted wrongly.
+
+    Two ways lead here.
+    (a) Nothing explains the entry, and the section stays occupied for *no_train_after_s* without moving on.
+    (b) A train entered and has provably gone on: it is two sections further, the section between has cleared, nothing has entered since, and *linger_s* have passed.
 
     What the desk does first: tell the signaller that vehicles may be in the section.
     Within: 5 min.
@@ -82,6 +93,7 @@ class OccupiedNoTrain:
 
     Args:
         no_train_after_s: how long it must stay occupied (common practice: a tool on a head, or a trolley that passes, is gone by then).
+        linger_s: how long it must stay occupied after its train went on (common practice: longer than an evaluator takes to show a tally that has come to rest).
 
     Example:
         >>> from monitor.core.moments import parse
@@ -127,6 +139,7 @@ class OccupiedNoTrain:
         EntryJudged,
         MovedOn,
         TrainJoined,
+        TrainWentOn,
         StretchEnded,
         *INTERRUPTIONS,
     )
@@ -135,6 +148,7 @@ class OccupiedNoTrain:
     otherwise: ClassVar[str] = "trains are held, or a vehicle is taken for a fault"
 
     no_train_after_s: float = 120.0  # common practice: longer than what passes by hand
+    linger_s: float = 60.0  # common practice: tallies have long come to rest
 
     def start(self, place: Place) -> Waiting:  # noqa: ARG002 - the same everywhere
         """Nothing has been heard."""
@@ -160,6 +174,8 @@ class OccupiedNoTrain:
                 return (replace(after, moved=False) if after.moved else after), findings
             case MovedOn():
                 return self._moved(memory), ()
+            case TrainWentOn():
+                return self._went_on(memory, change), ()
             case TrainJoined():
                 because = f"a train entered it out of {change.out_of}"
                 return self._over(memory, change.at, because)
@@ -180,6 +196,24 @@ class OccupiedNoTrain:
             hold=memory.hold.begin(change.entered, change.entered, change.event),
             beside=change.beside,
             judged=change.raised,
+            front="",
+            between="",
+        )
+
+    def _went_on(self, memory: Waiting, change: TrainWentOn) -> Waiting:
+        if (
+            memory.hold.raised
+            or not memory.occupied
+            or memory.under_work(change.cleared)
+        ):
+            return memory
+        return replace(
+            memory,
+            hold=memory.hold.begin(change.cleared, change.cleared, change.event),
+            beside="",
+            judged=change.at,
+            front=change.front,
+            between=change.between,
         )
 
     def _moved(self, memory: Waiting) -> Waiting:
@@ -194,7 +228,8 @@ class OccupiedNoTrain:
         if memory.hold.since is None:
             return memory, ()
         findings = (Over(at=at, because=because),) if memory.hold.raised else ()
-        return replace(memory, hold=memory.hold.cease()), findings
+        after = replace(memory, hold=memory.hold.cease(), front="", between="")
+        return after, findings
 
     def _interrupted(self, memory: Waiting, change: Change) -> Waiting:
         hold = memory.hold.told(change)
@@ -207,10 +242,13 @@ class OccupiedNoTrain:
                 return memory if hold is memory.hold else replace(memory, hold=hold)
 
     def wake_at(self, memory: Waiting) -> Moment | None:
-        """When it will have stayed occupied for *no_train_after_s*."""
+        """When it will have stayed occupied for *no_train_after_s*, or for *linger_s* after its train went on."""
         if not memory.occupied:
             return None
-        return memory.hold.due(seconds(self.no_train_after_s))
+        return memory.hold.due(self._limit(memory))
+
+    def _limit(self, memory: Waiting) -> Duration:
+        return seconds(self.linger_s if memory.front else self.no_train_after_s)
 
     def wake(
         self, memory: Waiting, at: Moment, place: Place
@@ -221,16 +259,13 @@ class OccupiedNoTrain:
             return memory, ()
         hold = memory.hold
         since = at if hold.since is None else hold.since
-        beside = f"; {memory.beside}" if memory.beside else ""
+        summary, shown = self._sentences(memory, at - since, place)
         found = Found(
             began=since,
             raised=max(at, memory.judged),
             priority="prompt",
-            summary=(
-                f"{place.id} occupied for {span(at - since)}; "
-                "no train was seen to enter it; vehicles may be in it"
-            ),
-            evidence=hold.evidence(f"{place.id} occupied{beside}"),
+            summary=summary,
+            evidence=hold.evidence(shown),
             suspects=place.heads(),
             checks=look(
                 "what stands or works on the track: vehicles, tools, a trolley or a road-rail machine over a head",
@@ -250,12 +285,42 @@ class OccupiedNoTrain:
                     ),
                 ),
             ),
-            parameters={
-                "no_train_after_s": self.no_train_after_s,
-                "occupied_for_s": (at - since) / SECOND,
-            },
+            parameters=self._numbers(memory, at - since),
         )
         return replace(memory, hold=replace(hold, raised=True)), (found,)
+
+    def _sentences(
+        self, memory: Waiting, gone: Duration, place: Place
+    ) -> tuple[str, str]:
+        """The summary, and what the first event of the evidence shows."""
+        if memory.front:
+            summary = (
+                f"{place.id} still occupied {span(gone)} after its train went on: "
+                f"{memory.between} has cleared, {memory.front} is occupied; "
+                "vehicles may be in it"
+            )
+            shown = (
+                f"{memory.between} cleared; its train is in {memory.front} "
+                f"or beyond; {place.id} still occupied"
+            )
+            return summary, shown
+        beside = f"; {memory.beside}" if memory.beside else ""
+        summary = (
+            f"{place.id} occupied for {span(gone)}; "
+            "no train was seen to enter it; vehicles may be in it"
+        )
+        return summary, f"{place.id} occupied{beside}"
+
+    def _numbers(self, memory: Waiting, gone: Duration) -> dict[str, Any]:
+        if memory.front:
+            return {
+                "linger_s": self.linger_s,
+                "still_occupied_for_s": gone / SECOND,
+            }
+        return {
+            "no_train_after_s": self.no_train_after_s,
+            "occupied_for_s": gone / SECOND,
+        }
 
     def explain(self, memory: Waiting, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
@@ -264,10 +329,16 @@ class OccupiedNoTrain:
             tail = "; what is in it has moved on" if memory.moved else ""
             return (f"No entry into {place.id} stands without an explanation{tail}.",)
         beside = f"; {memory.beside}" if memory.beside else ""
-        said = f"Occupied since {clock(hold.since, place.zone, at)} with no train seen to enter{beside}."
+        since = clock(hold.since, place.zone, at)
+        said = f"Occupied since {since} with no train seen to enter{beside}."
+        if memory.front:
+            said = (
+                f"Its train went on to {memory.front}: "
+                f"{memory.between} cleared {since}, and {place.id} did not."
+            )
         if not memory.occupied and not hold.raised:
             return (
                 said,
                 "It shows another state; whether that lasts is not known yet.",
             )
-        return (said, hold.outlook(seconds(self.no_train_after_s), at))
+        return (said, hold.outlook(self._limit(memory), at))

@@ -74,6 +74,7 @@ class Watch:
     | `entry occupied explained` | a judgement; `not explained`, `cannot tell`; `entered=`, `began=`, `judged=` |
     | `entered`, `stretch ended=12:00`, `occupation began= ended=` | what the train stage tells |
     | `moved T108`, `joined T106`, `worked left=12:00` | likewise |
+    | `went on T108 T109 cleared=12:00`, `vanished cleared=12:00`, `unseen entered=12:00` | what the tracker tells |
     | `disturbance`, `disturbance spurious`, `disturbance work`; `happened=` | one more disturbance |
     | `reset accepted`; `so=` | a step of a reset |
     | `contacts up/up`, `interlocking occupied`, `in_service`, `locked_out` | as they say |
@@ -207,6 +208,45 @@ class Watch:
                 return changes.MovedOn(**common, into=into)
             case ["joined", out_of]:
                 return changes.TrainJoined(**common, out_of=out_of)
+            case ["went", "on", between, front]:
+                return changes.TrainWentOn(
+                    **common,
+                    between=between,
+                    front=front,
+                    cleared=given.get("cleared", at),
+                    event=event,
+                    left=None,
+                    beside=None,
+                )
+            case ["vanished"]:
+                return changes.TrainVanished(
+                    **common,
+                    cleared=given["cleared"],
+                    raised=at,
+                    entered=given["cleared"] - 60 * SECOND,
+                    out_of="T106",
+                    came="gw/1#5",
+                    first="T106",
+                    since=given["cleared"] - 120 * SECOND,
+                    by_reset=False,
+                    doubted=False,
+                    event=event,
+                )
+            case ["unseen"]:
+                return changes.TrainUnseen(
+                    **common,
+                    appeared="T108",
+                    entered=given["entered"],
+                    into="T109",
+                    cleared=at,
+                    raised=at,
+                    suspects=("T107",),
+                    vanished="",
+                    vanished_at=None,
+                    doubted=False,
+                    event="gw/1#7",
+                    shown=event,
+                )
             case ["worked"]:
                 return changes.WorkedThrough(
                     **common, left=given["left"], raised=at, event=event

@@ -44,6 +44,8 @@ KINDS = [
     "reset-unproved",
     "restoration-incomplete",
     "section-disturbed",
+    "unseen-train",
+    "vanished-train",
     "worsening",
 ]
 
@@ -63,6 +65,8 @@ PRIORITY = {
     "reset-unproved": "planned",
     "restoration-incomplete": "prompt",
     "section-disturbed": "prompt",
+    "unseen-train": "urgent",
+    "vanished-train": "urgent",
     "worsening": "planned",
 }
 
@@ -132,7 +136,42 @@ JUDGED = changes.ClockJudged(
     event="gw/1#27",
     correction=3600 * SECOND,
 )
-FEED = {"feed-silent": SILENT, "feed-gap": GAP, "clock-wrong": JUDGED}
+VANISHED = changes.TrainVanished(
+    place="T107",
+    at=NOON + 2 * SECOND,
+    cleared=NOON,
+    raised=NOON + 2 * SECOND,
+    entered=NOON - MINUTE,
+    out_of="T106",
+    came="gw/1#5",
+    first="T106",
+    since=NOON - 2 * MINUTE,
+    by_reset=False,
+    doubted=False,
+    event="gw/1#7",
+)
+UNSEEN = changes.TrainUnseen(
+    place="T107",
+    at=NOON + MINUTE,
+    appeared="T108",
+    entered=NOON,
+    into="T109",
+    cleared=NOON + 58 * SECOND,
+    raised=NOON + MINUTE,
+    suspects=("T107",),
+    vanished="",
+    vanished_at=None,
+    doubted=False,
+    event="gw/1#7",
+    shown="gw/1#9",
+)
+FEED = {
+    "feed-silent": SILENT,
+    "feed-gap": GAP,
+    "clock-wrong": JUDGED,
+    "vanished-train": VANISHED,
+    "unseen-train": UNSEEN,
+}
 
 TRAIN = """
 {0}:{1:02}:00.000 occupied
@@ -213,6 +252,8 @@ def random_line(rng, clock, began):
                 "work ended",
                 "not known",
                 "known again",
+                f"vanished cleared={began}",
+                f"unseen entered={began}",
             ]
         )
     )
@@ -386,7 +427,7 @@ def test_what_it_finds_can_be_read_and_written(faulty, detector):
     assert found.checks == (*looks, *others, CAUTION)
     assert json.loads(json.dumps(found.parameters)) == found.parameters
     for one in fields(detector):
-        assert one.name in found.parameters or one.name == "normal_s"
+        assert one.name in found.parameters or one.name in ("normal_s", "linger_s")
     assert all(0 < one.weight <= 1 for one in found.suspects)
     texts = (found.summary, *found.checks[:-1], *(one.text for one in found.evidence))
     assert not any(FORBIDDEN.search(text) for text in texts)

@@ -213,3 +213,56 @@ def test_it_explains_how_near_it_is(watch):
     assert "90 s of 2 min have gone by; raised in 30 s" in day.explain("12:01:30")
     day.tell("12:01:40 clear")
     assert "whether that lasts is not known yet" in day.explain("12:01:41")
+
+
+WENT_ON = """
+12:00 occupied
+12:00 entry occupied explained
+12:01:02 went on T108 T109 cleared=12:01
+"""
+
+
+def test_what_stays_occupied_after_its_train_went_on_is_found(watch):
+    """Rule (b): its train is two sections on, the one between has cleared, and a minute later the section is occupied still."""
+    day = watch(OccupiedNoTrain()).tell(WENT_ON)
+
+    assert day.until("12:01:59") == []
+    assert day.until("12:02") == ["12:01 12:02 prompt"]
+    found = day.findings[0]
+    assert found.summary == (
+        "T107 still occupied 60 s after its train went on: "
+        "T108 has cleared, T109 is occupied; vehicles may be in it"
+    )
+    assert found.parameters == {"linger_s": 60.0, "still_occupied_for_s": 60.0}
+
+
+@pytest.mark.parametrize(
+    "then",
+    [
+        "12:01:40 clear\n12:01:42 stretch ended=12:01:40",
+        "12:01:40 joined T106",
+        "12:01:40 work begun",
+        "12:01:40 not known",
+        "12:01:40 disturbed\n12:01:40 stretch ended=12:01:40",
+    ],
+    ids=["cleared", "a train entered", "work", "not known", "disturbed"],
+)
+def test_what_ends_within_the_minute_is_no_alert(watch, then):
+    """Rule (b) needs a section that stays occupied, known and out of work, and that nothing enters."""
+    assert watch(OccupiedNoTrain()).tell(WENT_ON + then).until("13:00") == []
+
+
+def test_rule_b_is_over_when_the_next_train_enters(watch):
+    """What a train has entered since is occupied by a train."""
+    day = watch(OccupiedNoTrain()).tell(WENT_ON + "12:10 joined T106")
+
+    assert day.until("13:00") == ["12:01 12:02 prompt", "over 12:10"]
+
+
+def test_rule_b_explains_itself(watch, at):
+    """It says where the train went, and how long it still waits."""
+    day = watch(OccupiedNoTrain()).tell(WENT_ON)
+
+    said = " ".join(day.detector.explain(day.memory, at("12:01:30"), day.place))
+    assert "Its train went on to T109: T108 cleared 12:01:00, and T107 did not." in said
+    assert "raised in 30 s" in said
