@@ -227,10 +227,10 @@ def test_what_stays_occupied_after_its_train_went_on_is_found(watch):
     day = watch(OccupiedNoTrain()).tell(WENT_ON)
 
     assert day.until("12:01:59") == []
-    assert day.until("12:02") == ["12:01 12:02 prompt"]
+    assert day.until("12:02") == ["12:01:00 12:02:00 prompt"]
     found = day.findings[0]
     assert found.summary == (
-        "T107 still occupied 60 s after its train went on: "
+        "T107 still occupied 1 min after its train went on: "
         "T108 has cleared, T109 is occupied; vehicles may be in it"
     )
     assert found.parameters == {"linger_s": 60.0, "still_occupied_for_s": 60.0}
@@ -256,7 +256,7 @@ def test_rule_b_is_over_when_the_next_train_enters(watch):
     """What a train has entered since is occupied by a train."""
     day = watch(OccupiedNoTrain()).tell(WENT_ON + "12:10 joined T106")
 
-    assert day.until("13:00") == ["12:01 12:02 prompt", "over 12:10"]
+    assert day.until("13:00") == ["12:01:00 12:02:00 prompt", "over 12:10:00"]
 
 
 def test_rule_b_explains_itself(watch, at):
