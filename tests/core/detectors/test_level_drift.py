@@ -188,7 +188,7 @@ def test_days_go_out_of_the_window(watch):
 
 def test_a_step_is_no_drift(watch):
     """A fall that is beyond chance, but whose slow end leads nowhere near the limit, is not raised: here one step between two levels that hardly fall."""
-    levels = [6.0, 5.99, 5.98, 4.9, 4.89, 4.88, 4.87]
+    levels = [7.0, 6.99, 6.98, 5.9, 5.89, 5.88, 5.87]
     day = watch(LevelDrift()).tell(daily(levels))
     day.until("7d 00:00")
 
