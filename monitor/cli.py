@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from monitor.core.wire import Rejection
     from monitor.settings import Address, Settings
     from replay.player import Played, Survey
+    from replay.recheck import Verdict
 
 FAILED, STOPPED = 1, 130
 """How a command ends that could not do what it was asked for, and one that Ctrl-C stopped."""
@@ -383,11 +384,19 @@ def replay(
             "also after the last event.",
         ),
     ] = None,
+    *,
+    verify: Annotated[
+        bool,
+        typer.Option(
+            "--verify",
+            help="Work the gravest alerts out again by other means; 1 if any disagrees.",
+        ),
+    ] = False,
 ) -> None:
     """Play a recording through the detections, with no network."""
     from monitor.core.alerts import line as alert_line
     from monitor.core.engine import Engine
-    from replay.player import replay as replayed, up_to
+    from replay.player import replay as replayed, second_opinion, up_to
 
     end = None if until is None else moment(until)
     graph, tuning = load_line(line), load_settings(settings).detection
@@ -398,13 +407,52 @@ def replay(
     if end is not None:
         taken = up_to(taken, end)
     raised: dict[str, str] = {}
+    last: dict[str, str] = {}
     with output(alerts) as out:
         for given in replayed(engine, taken, until=end):
             for alert in given.alerts:
+                if verify:
+                    last[alert.id] = alert_line(alert)
                 if found.asked_for(alert):
                     raised[alert.id] = alert.kind
                     out.write(f"{alert_line(alert)}\n")
     say(_summary(reader.events, reader.rejected, Counter(raised.values())))
+    if verify:
+        again = read_again(events, end)
+        _verify(second_opinion(again, last.values(), graph, tuning))
+
+
+def read_again(path: Path, end: Moment | None) -> Iterator[AnyEvent]:
+    """The events of a recording once more; its bad lines were told of the first time."""
+    from replay.player import up_to
+    from replay.recording import read_recording
+
+    events = progress(read_recording(path), "verifying")
+    return events if end is None else up_to(events, end)
+
+
+def _verify(verdicts: Iterable[Verdict]) -> None:
+    """Tell where the second opinion differs.
+
+    Raises:
+        Failed: it disagrees with an alert.
+    """
+    from replay.recheck import Opinion
+
+    opinions: Counter[Opinion] = Counter()
+    wrong = []
+    for verdict in verdicts:
+        opinions[verdict.opinion] += 1
+        if verdict.opinion is Opinion.DISAGREES:
+            wrong.append(str(verdict))
+        elif verdict.opinion is Opinion.CANNOT_TELL:
+            say(str(verdict))
+    say(
+        f"{opinions.total()} alerts worked out again: "
+        + ", ".join(f"{opinions[one]} {one.value}" for one in Opinion)
+    )
+    if wrong:
+        raise Failed(*wrong)
 
 
 def _summary(events: int, rejected: int, raised: Counter[str]) -> str:

@@ -11,12 +11,14 @@ What only a monitor may write (its own records, and what people enter) is left o
 from __future__ import annotations
 
 import asyncio
+import json
 import time
 from collections.abc import Awaitable, Callable, Iterable, Iterator
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, fields, replace
+from functools import partial
 
 from monitor.core.alerts import Alert
-from monitor.core.engine import Engine, Output
+from monitor.core.engine import Detection, Engine, Output
 from monitor.core.events import (
     AnyEvent,
     EvaluatorState,
@@ -32,8 +34,9 @@ from monitor.core.events import (
     by_people,
 )
 from monitor.core.layout import Line
-from monitor.core.moments import SECOND, Moment, parse
+from monitor.core.moments import SECOND, Moment, parse, seconds
 from monitor.core.wire import write
+from replay.recheck import Book, Rules, Verdict, recheck
 
 # Through the engine.
 
@@ -107,6 +110,43 @@ def heard(event: AnyEvent) -> Moment:
 def up_to(events: Iterable[AnyEvent], moment: Moment) -> Iterator[AnyEvent]:
     """The events that had come by *moment*."""
     return (event for event in events if heard(event) <= moment)
+
+
+# Worked out again.
+
+
+def second_opinion(
+    events: Iterable[AnyEvent],
+    alerts: Iterable[str],
+    line: Line,
+    settings: Detection,
+) -> Iterator[Verdict]:
+    """What the second checker says of *alerts*, for each that it can work out again.
+
+    Args:
+        events: the recording they were raised from, in order of arrival.
+        alerts: the last line of each.
+        line: the line file.
+        settings: with which they were raised.
+    """
+    book = Book(line, events, _rules(settings, ""))
+    return recheck(map(json.loads, alerts), book, partial(_rules, settings))
+
+
+def _rules(settings: Detection, place: str) -> Rules:
+    """The durations of *settings* at *place* that the second checker goes by."""
+    numbers: dict[str, float] = {}
+    for one in settings.detectors:
+        numbers |= asdict(settings.at.get(place, {}).get(one.kind, one))  # type: ignore[call-overload]
+    numbers |= asdict(settings.words)
+    known = {one.name: f"{one.name}_s" for one in fields(Rules)}
+    return Rules(
+        **{
+            name: seconds(numbers[setting])
+            for name, setting in known.items()
+            if setting in numbers
+        }
+    )
 
 
 # Onto a broker.
