@@ -450,18 +450,99 @@ class TrainFound(Change):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Counted:
+    """The axles of one train at one head.
+
+    Args:
+        head: which.
+        at: when it was passed.
+        axles: counted there.
+        event: the event that says so.
+    """
+
+    head: str
+    at: Moment
+    axles: int
+    event: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TrainCounted(Change):
     """A train that is known has passed a head.
 
     Args:
-        axles: counted there.
-        before: the heads it passed before, at most three, each with the axles counted and the event.
-        event: the event that says so.
+        passages: the last heads it passed, this one last; five at most, so that fewer are all there were.
+        leaves: it goes where there is no detection, and will be counted no more.
+    """
+
+    passages: tuple[Counted, ...]
+    leaves: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Miscounted(Change):
+    """A head counted a train otherwise than the heads that it passed before or after, which agree.
+
+    Args:
+        axles: counted at this head.
+        usual: counted at the others.
+        passages: of that train, this head's and the others', oldest first.
     """
 
     axles: int
-    before: tuple[tuple[str, int, str], ...]
+    usual: int
+    passages: tuple[Counted, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CountAgreed(Change):
+    """One more train was counted at a head, or in and out of a section (`section/T107`), as everywhere else.
+
+    Told only of those that were suspected before.
+    """
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class AxlesLeft:
+    """The tally of a section that its train has left.
+
+    Args:
+        section: which.
+        axles: counted in and not out; negative where more were counted out than in.
+        at: since when, as far as that was told.
+        event: the event that says so.
+    """
+
+    section: str
+    axles: int
+    at: Moment
     event: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOver(Change):
+    """A train has gone on, and a section stays occupied with one to three axles over, or lacking.
+
+    The place is the head that must have miscounted, where that is known, else the section itself (`section/T107`).
+
+    Args:
+        left: the section; where the one beside it has as many of the other sign, both.
+        between: the section between it and the train.
+        cleared: when that cleared.
+        event: the event that shows it.
+        since: from when its staying occupied is timed: `cleared`, or the end of a later spell in which it was not known.
+    """
+
+    left: tuple[AxlesLeft, ...]
+    between: str
+    cleared: Moment
+    event: str
+    since: Moment
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LeftOverGone(Change):
+    """What was told as `LeftOver` is so no longer, or points elsewhere."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -472,12 +553,14 @@ class TrainsFromAfar(Change):
         other: that section: the one that did so most often.
         count: for how many of the last trains.
         trains: how many trains are remembered, 20 at most.
-        event: the last event that shows it.
+        cleared: when the last of them had left the section.
+        event: the event that shows it.
     """
 
     other: str
     count: int
     trains: int
+    cleared: Moment
     event: str
 
 
@@ -592,27 +675,89 @@ class ClockJudged(Change):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class CauseBegan(Change):
-    """A section or evaluator is one of several that share what may have failed.
+class AssetDisturbed(Disturbance):
+    """A section that needs an asset was disturbed once more.
 
     Args:
-        asset: what they share, as a subject: `cable/C2`.
-        why: in words, for the line that says what keeps an alert quiet.
+        section: which.
     """
 
+    section: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CauseMember:
+    """One of several failures that share an asset.
+
+    Args:
+        subject: the section or evaluator.
+        began: when it failed.
+        event: the event that shows it.
+    """
+
+    subject: str
+    began: Moment
+    event: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CauseSeen(Change):
+    """Several failures share an asset (the place, as a subject: `cable/C2`); told again when more join.
+
+    Args:
+        began: when the first of them began.
+        raised: when that was known.
+        members: in order of their beginning.
+        dependants: how many sections need the asset.
+        lead: by how much the first was before the second.
+        too_close: that is less than clocks can tell.
+        chance_per_year: how often that would come by chance, or None while that is not learnt.
+    """
+
+    began: Moment
+    raised: Moment
+    members: tuple[CauseMember, ...]
+    dependants: int
+    lead: Duration
+    too_close: bool
+    chance_per_year: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CauseOver(Change):
+    """All failures that shared an asset have ended."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CauseBegan(Change):
+    """A section or evaluator is one of several that share what has failed.
+
+    Args:
+        subject: which, as a subject.
+        asset: what they share, as a subject.
+        began: when the first of them began.
+        section: it is a section.
+    """
+
+    subject: str
     asset: str
-    why: str
+    began: Moment
+    section: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CauseEnded(Change):
-    """All that shared it have cleared.
+    """A cause that covered a section or evaluator is over.
 
     Args:
-        asset: what they share.
+        subject: which, as a subject.
+        asset: what they shared.
+        section: it is a section.
     """
 
+    subject: str
     asset: str
+    section: bool
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

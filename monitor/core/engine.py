@@ -9,7 +9,7 @@ Whatever the watermark has passed is settled: events in order of time, and betwe
 What is due at one moment goes by stage, then kind, then subject.
 So how often a clock ticks, how events are batched, and how long ordering waits, change nothing.
 
-The way of one event: ordering, hearing, occupancy, entries, trains, then chronicle (facts), usual (learning) and the detectors, whose findings become alerts.
+The way of one event: ordering, hearing, occupancy, entries, trains, counts, then chronicle (facts), usual (learning) and the detectors, whose findings become alerts.
 A change is told to all of them before what it leads to is told to any.
 """
 
@@ -41,6 +41,7 @@ from monitor.core.changes import (
     WorkEnded,
 )
 from monitor.core.chronicle import Chronicle
+from monitor.core.counts import Counts
 from monitor.core.detector import Finding, Found
 from monitor.core.entries import Entries
 from monitor.core.events import (
@@ -150,6 +151,7 @@ class Engine:
             self.entries.is_dark,
             lambda section: self.occupancy.sections[section].axles,
         )
+        self.counts = Counts(line, self.occupancy.sections)
         self.chronicle = Chronicle()
         self.alerts = Alerts()
         self.learning = Learning(line)
@@ -544,6 +546,8 @@ class Engine:
         if not (event.retained and event.subject in self.hearing.speaks_for):
             self.hearing.speaks_for[event.subject] = event.source
         self._tell_all(self.occupancy.state(event, at))
+        if event.subject in self.counts.left:
+            self._tell_derived(self.counts.tell(event.subject, at))
 
     def _reset(self, event: SectionReset, at: Moment) -> None:
         entered = by_people(event.source)
@@ -741,6 +745,8 @@ class Engine:
             self._work_changed(change)
         if kind in self.trains.HEARS:
             self._tell_derived(self.trains.hear(change))
+        if kind in self.counts.HEARS:
+            self._tell_derived(self.counts.hear(change))
 
     def _watch_change(self, change: Change) -> None:
         for watch, findings in self.watching.told(change, self.now):

@@ -49,6 +49,7 @@ from monitor.core.changes import (
     Change,
     Cleared,
     ClearWasShort,
+    Counted,
     EntryJudged,
     HeadPassed,
     OccupationEnded,
@@ -120,7 +121,7 @@ class Train:
     out: bool = False
     guess: bool = False
     parts: dict[str, Part] = field(default_factory=dict)
-    counts: deque[HeadPassed] = field(default_factory=lambda: deque(maxlen=3))
+    counts: deque[Counted] = field(default_factory=lambda: deque(maxlen=5))
 
     def onward(self, name: str, since: Moment | None = None) -> dict[str, Part]:
         """The parts into which it went out of section *name*, where it was since *since*."""
@@ -829,18 +830,20 @@ class Trains:
         return (one, other) if forward else (other, one)
 
     def _passed(self, change: HeadPassed) -> None:
-        train = self._passing(*self._way(change))
+        source, into = self._way(change)
+        train = self._passing(source, into)
         if train is None:
             return
-        before = tuple(train.counts)
-        train.counts.append(change)
+        counted = Counted(
+            head=change.place, at=change.at, axles=change.axles, event=change.event
+        )
+        train.counts.append(counted)
         self._told.append(
             TrainCounted(
                 place=change.place,
                 at=change.at,
-                axles=change.axles,
-                before=tuple((one.place, one.axles, one.event) for one in before),
-                event=change.event,
+                passages=tuple(train.counts),
+                leaves=into == OPEN,
             )
         )
 
@@ -900,6 +903,7 @@ class Trains:
                 other=other,
                 count=count,
                 trains=len(spot.comers),
+                cleared=change.cleared,
                 event=change.event,
             )
         )
