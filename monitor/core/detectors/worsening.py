@@ -152,6 +152,7 @@ class Worsening:
     Laplace's statistic says whether the disturbances lie late in the time watched.
     It takes for granted that they come singly; where they come in bursts, of hours or of weeks, it calls what is chance.
     So what comes within two hours is counted once, and the statistic is divided by how uneven the gaps still are (Lewis and Robinson), but never by less than one: gaps that happen to be even are no evidence.
+    A trend makes gaps uneven too, so this costs finds; to take a fitted trend out of the gaps first was tried, and then long spells pass for trends.
     Time under work, and time in which the section was not known, is taken out, for nothing counts then.
     A look each Monday is fifty looks a year, so the threshold is higher than for one.
     It was chosen by simulated years of steady sections, at 10 to 200 disturbances a year: singly, in bursts of one to eight within hours or a day, with gaps of two and three times the unevenness of chance, and mixed; the worst of these is called in less than one year of a hundred.

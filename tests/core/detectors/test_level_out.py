@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 
 from monitor.core.changes import LevelMeasured
-from monitor.core.detector import Place
+from monitor.core.detector import Found, Place
 from monitor.core.detectors.level_out import LevelOut
 from monitor.core.layout import read_line
 
@@ -169,6 +169,7 @@ def test_limits_of_a_head_go_before_those_of_the_line():
     memory, _ = detector.step(detector.start(place), one, place)
     _, [found] = detector.step(memory, replace(one, at=60_000_000), place)
 
+    assert isinstance(found, Found)
     assert found.parameters["limits"] == {"b_volts": [4, 8]}
 
 
