@@ -20,6 +20,7 @@ from typing import Any
 
 from monitor.core.detector import Evidence, Found, Over, Priority, Suspect
 from monitor.core.moments import Moment, stamp
+from monitor.core.suppression import OF_A_CAUSE, Suppression
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -112,6 +113,8 @@ class Alerts:
     """The alerts that are open, by kind, subject and, where only a person ends them, `began`."""
 
     open: dict[Key, Alert] = field(default_factory=dict)
+    suppression: Suppression = field(default_factory=Suppression)
+    _last: dict[tuple[str, str], Alert] = field(default_factory=dict)
 
     def found(self, kind: str, subject: str, found: Found) -> Alert | None:
         """What *found* makes of the alert there; None where nothing new is said."""
@@ -132,14 +135,18 @@ class Alerts:
             checks=found.checks,
             parameters=found.parameters,
         )
-        if before and "quiet" in before.parameters:
-            alert = _quiet(alert, before.parameters["quiet"])
+        marks = self.suppression.marks(kind, subject)
+        if before and "group" in before.parameters:
+            marks = {"group": before.parameters["group"], **marks}
+        if marks:
+            alert = replace(alert, parameters={**alert.parameters, **marks})
         if alert == before:
             return None
         if found.ended is None:
             self.open[key] = alert
         else:
             self.open.pop(key, None)
+            self._ended(alert)
         return alert
 
     def over(self, kind: str, subject: str, over: Over) -> Alert | None:
@@ -150,15 +157,36 @@ class Alerts:
         parameters = before.parameters
         if over.because:
             parameters = {**parameters, "over_because": over.because}
-        return replace(before, ended=over.at, parameters=parameters)
+        alert = replace(before, ended=over.at, parameters=parameters)
+        self._ended(alert)
+        return alert
 
-    def hush(self, subject: str, why: str) -> list[Alert]:
-        """The open alerts about *subject*, kept quiet because of *why* from now on."""
-        return self._rewrite(subject, lambda alert: _quiet(alert, why))
+    def _ended(self, alert: Alert) -> None:
+        if alert.kind in OF_A_CAUSE:
+            self._last[alert.kind, alert.subject] = alert
 
-    def speak(self, subject: str) -> list[Alert]:
-        """The open alerts about *subject*, no longer kept quiet."""
-        return self._rewrite(subject, _loud)
+    def remark(self, subject: str) -> list[Alert]:
+        """The alerts about *subject* that have something else to say of what keeps them quiet, or of their group.
+
+        One that is over already, and turns out to be of a group, is told once more too.
+        """
+        changed = self._rewrite(subject, self._marked)
+        cause = self.suppression.causes.get(subject)
+        if cause is None:
+            return changed
+        for kind in sorted(OF_A_CAUSE):
+            last = self._last.get((kind, subject))
+            if last is not None and last.began >= cause.since:
+                after = self._marked(last)
+                if after != last:
+                    self._last[kind, subject] = after
+                    changed.append(after)
+        return changed
+
+    def _marked(self, alert: Alert) -> Alert:
+        marks = self.suppression.marks(alert.kind, alert.subject)
+        kept = {k: v for k, v in alert.parameters.items() if k != "quiet"}
+        return replace(alert, parameters={**kept, **marks})
 
     def about(self, kind: str, subject: str) -> list[Alert]:
         """The open alerts of a kind about *subject*, oldest first."""
@@ -177,12 +205,3 @@ class Alerts:
                 self.open[key] = after
                 changed.append(after)
         return changed
-
-
-def _quiet(alert: Alert, why: str) -> Alert:
-    return replace(alert, parameters={**alert.parameters, "quiet": why})
-
-
-def _loud(alert: Alert) -> Alert:
-    parameters = {k: v for k, v in alert.parameters.items() if k != "quiet"}
-    return replace(alert, parameters=parameters)

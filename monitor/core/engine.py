@@ -20,8 +20,12 @@ from dataclasses import dataclass, replace
 from heapq import heappop, heappush
 from typing import Any
 
-from monitor.core.alerts import Alert, Alerts
+from monitor.core.alerts import Alert, Alerts, identify
+from monitor.core.causes import Causes, Limits
 from monitor.core.changes import (
+    AssetDisturbed,
+    CauseBegan,
+    CauseEnded,
     Change,
     Disturbance,
     GapFound,
@@ -42,7 +46,9 @@ from monitor.core.changes import (
 )
 from monitor.core.chronicle import Chronicle
 from monitor.core.counts import Counts
+from monitor.core.dependence import Dependence
 from monitor.core.detector import Finding, Found
+from monitor.core.detectors.common_cause import CommonCause
 from monitor.core.entries import Entries
 from monitor.core.events import (
     AnyEvent,
@@ -72,6 +78,8 @@ from monitor.core.moments import (
 )
 from monitor.core.occupancy import Occupancy, Shown, Why
 from monitor.core.ordering import Gap, Kind, Ordering, Outcome, Released
+from monitor.core.statistics.poisson import Gamma
+from monitor.core.suppression import Covered
 from monitor.core.trains import Trains
 from monitor.core.tuning import Detection, DetectionFault, Words
 from monitor.core.usual import Learning, Usual, read_learnt
@@ -83,6 +91,9 @@ LEARNT_FROM = frozenset(
     {OccupationEnded, WorkedThrough, Disturbance, StateChanged, KnownAgain, NotKnown}
 )
 """What is usual is learnt from these."""
+
+SUPPRESSING = frozenset({WorkBegan, WorkEnded, CauseBegan, CauseEnded})
+"""These change what keeps alerts quiet."""
 
 # The order of the stages, for what falls due at one moment.
 DAY_STAGE, HEARING_STAGE, LATE_STAGE, TRAIN_STAGE, DETECTOR_STAGE = range(5)
@@ -152,6 +163,13 @@ class Engine:
             lambda section: self.occupancy.sections[section].axles,
         )
         self.counts = Counts(line, self.occupancy.sections)
+        self.dependence = Dependence(line)
+        self.causes = Causes(self.dependence, self._limits(), self._rate)
+        later = (self.trains, self.counts, self.causes)
+        self._later = {
+            kind: tuple(stage for stage in later if kind in stage.HEARS)
+            for kind in frozenset().union(*(stage.HEARS for stage in later))
+        }
         self.chronicle = Chronicle()
         self.alerts = Alerts()
         self.learning = Learning(line)
@@ -218,6 +236,30 @@ class Engine:
         self._advance()
         return self._give()
 
+    def _limits(self) -> Limits:
+        """When several failures are one, as set for the detection that says so."""
+        words = self.settings.words
+        cause = next(
+            (one for one in self.settings.detectors if isinstance(one, CommonCause)),
+            CommonCause(),
+        )
+        return Limits(
+            members=cause.members,
+            window=seconds(cause.window_s),
+            storm=seconds(cause.storm_s),
+            rest=seconds(cause.rest_s),
+            longest=seconds(cause.longest_s),
+            skew=seconds(words.skew_s),
+        )
+
+    def _rate(self, section: str) -> float | None:
+        """How often *section* is disturbed a day, as far as that is learnt."""
+        usual = self.usual.get(section)
+        if usual is None or usual.prior_days <= 0 or usual.prior_shape <= 0:
+            return None
+        prior = Gamma(usual.prior_shape, usual.prior_days)
+        return prior.after(usual.disturbances, usual.exposure_days).mean
+
     # What people may ask.
 
     def shown(self, section: str) -> Shown:
@@ -245,11 +287,15 @@ class Engine:
         settled = self.occupancy.sections[section]
         now = self.now if self.now is not None else self.ordering.arrival
         evaluator = self.line.sections[section].evaluator
-        places = {
-            "section": section,
-            "evaluator": evaluator,
-            "gateway": self.line.evaluators[evaluator].gateway,
-            "source": self.hearing.source_of(section),
+        gateway = self.line.evaluators[evaluator].gateway
+        source = self.hearing.source_of(section)
+        places: dict[str, list[str]] = {
+            "section": [section],
+            "evaluator": [evaluator],
+            "gateway": [gateway] if gateway is not None else [],
+            "source": [source] if source is not None else [],
+            "head": list(self.line.heads_of(section)),
+            "asset": list(self.dependence.assets_of(f"section/{section}")),
         }
         said = []
         if settled.reasons:
@@ -260,20 +306,22 @@ class Engine:
         if settled.under_work:
             said.append(f"{section} is under work: nothing is raised about it.")
         for slot, detector in enumerate(self.settings.detectors):
-            place = places.get(detector.places)
-            if place is None or kind not in (None, detector.kind):
-                continue
-            watch = self.watching.at(slot, place)
-            subject = watch.subject
-            sentences = watch.detector.explain(watch.memory, now, watch.place)
-            said += [f"{detector.kind} ({subject}): {text}" for text in sentences]
-            for alert in self.alerts.about(detector.kind, subject):
-                quiet = alert.parameters.get("quiet")
-                tail = f", quiet because {quiet}" if quiet else ""
-                said.append(
-                    f"{detector.kind} ({subject}): alert {alert.id} is open since "
-                    f"{stamp(alert.raised)}{tail}."
-                )
+            if kind in (None, detector.kind):
+                for place in places[detector.places]:
+                    said += self._explained(self.watching.at(slot, place), now)
+        return said
+
+    def _explained(self, watch: Watch, now: Moment) -> list[str]:
+        kind, subject = watch.order
+        sentences = watch.detector.explain(watch.memory, now, watch.place)
+        said = [f"{kind} ({subject}): {text}" for text in sentences]
+        for alert in self.alerts.about(kind, subject):
+            quiet = alert.parameters.get("quiet")
+            tail = f", quiet because {quiet}" if quiet else ""
+            said.append(
+                f"{kind} ({subject}): alert {alert.id} is open since "
+                f"{stamp(alert.raised)}{tail}."
+            )
         return said
 
     # The monitor's own records.
@@ -445,12 +493,15 @@ class Engine:
 
     def _wake_before(self, limit: Moment) -> None:
         """Wake everything that is due before *limit*, each at its own moment."""
-        wakes, entries, trains = self._wakes, self.entries, self.trains
+        wakes, entries = self._wakes, self.entries
+        trains, causes = self.trains, self.causes
         while True:
-            stage: Entries | Trains = entries
-            due, other = entries.next_due(), trains.next_due()
-            if other is not None and (due is None or other < due):
-                stage, due = trains, other
+            stage: Entries | Trains | Causes = entries
+            due = entries.next_due()
+            for later in (trains, causes):
+                other = later.next_due()
+                if other is not None and (due is None or other < due):
+                    stage, due = later, other
             if (
                 due is not None
                 and due < limit
@@ -739,14 +790,20 @@ class Engine:
             self._facts += self.chronicle.hear(change)
         if kind in LEARNT_FROM:
             self._learn(change)
-        if self.watching.concerns(kind):
+        if self.watching.concerns(kind) and getattr(change, "section", True):
             self._watch_change(change)
-        if kind is WorkBegan or kind is WorkEnded:
+        if kind in SUPPRESSING:
+            self._suppressing(change)
+        if isinstance(change, Disturbance) and self.watching.concerns(AssetDisturbed):
+            self._assets_disturbed(change)
+        for stage in self._later.get(kind, ()):
+            self._tell_derived(stage.hear(change))
+
+    def _suppressing(self, change: Change) -> None:
+        if isinstance(change, CauseBegan | CauseEnded):
+            self._cause_changed(change)
+        else:
             self._work_changed(change)
-        if kind in self.trains.HEARS:
-            self._tell_derived(self.trains.hear(change))
-        if kind in self.counts.HEARS:
-            self._tell_derived(self.counts.hear(change))
 
     def _watch_change(self, change: Change) -> None:
         for watch, findings in self.watching.told(change, self.now):
@@ -754,10 +811,38 @@ class Engine:
 
     def _work_changed(self, change: Change) -> None:
         subject = f"section/{change.place}"
+        work = self.alerts.suppression.work
         if isinstance(change, WorkBegan):
-            self._alerts += self.alerts.hush(subject, change.why)
+            work[subject] = change.why
         else:
-            self._alerts += self.alerts.speak(subject)
+            work.pop(subject, None)
+        self._alerts += self.alerts.remark(subject)
+
+    def _cause_changed(self, change: CauseBegan | CauseEnded) -> None:
+        causes = self.alerts.suppression.causes
+        if isinstance(change, CauseBegan):
+            group = identify(CommonCause.kind, change.asset, change.began)
+            causes[change.subject] = Covered(
+                group=group, asset=change.asset, since=change.began
+            )
+        else:
+            causes.pop(change.subject, None)
+        self._alerts += self.alerts.remark(change.subject)
+
+    def _assets_disturbed(self, change: Disturbance) -> None:
+        """Tell the assets that a section needs that it was disturbed."""
+        for asset in self.dependence.assets_of(f"section/{change.place}"):
+            self._watch_change(
+                AssetDisturbed(
+                    place=asset,
+                    at=change.at,
+                    happened=change.happened,
+                    spurious=change.spurious,
+                    under_work=change.under_work,
+                    event=change.event,
+                    section=change.place,
+                )
+            )
 
     def _learn(self, change: Change) -> None:
         learning = self.learning
@@ -777,7 +862,7 @@ class Engine:
 
     def _standing(self, kind: str, name: str) -> list[Change]:
         """How things stand at a place, as the changes that lead there."""
-        if kind != "section":
+        if kind != "section" or name not in self.occupancy.sections:
             return []
         at = self.now if self.now is not None else self.ordering.arrival
         standing: list[Change] = []

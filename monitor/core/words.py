@@ -114,6 +114,31 @@ def times(count: int) -> str:
     return {1: "once", 2: "twice"}.get(count, f"{count} times")
 
 
+YEAR = 365.0
+"""Days in a year, for statements of chance."""
+
+
+def often(per_year: float) -> str:
+    """How often, from a number a year.
+
+    Example:
+        >>> often(12.4), often(1.2), often(0.7), often(0.0312), often(0.0001)
+        ('about 12 times a year', 'about once a year', 'about once in 1.4 years', 'about once in 32 years', 'less than once in 1000 years')
+        >>> often(float("inf"))
+        'more than once a day'
+    """
+    if per_year >= YEAR:
+        return "more than once a day"
+    if per_year >= 1:
+        return f"about {times(round(per_year))} a year"
+    if per_year < 0.001:
+        return "less than once in 1000 years"
+    years = 1 / per_year
+    if years < 10:
+        return f"about once in {years:.1f} years"
+    return f"about once in {round(years, -1 if years >= 100 else 0):.0f} years"
+
+
 def offset(correction: Duration) -> str:
     """A correction of a clock, signed.
 

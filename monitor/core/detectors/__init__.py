@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from monitor.core.detector import Detector
 from monitor.core.detectors.clock_wrong import ClockWrong
+from monitor.core.detectors.common_cause import CommonCause
 from monitor.core.detectors.contact_disagreement import ContactDisagreement
 from monitor.core.detectors.count_mismatch import CountMismatch
 from monitor.core.detectors.evaluator_locked_out import EvaluatorLockedOut
@@ -27,6 +28,7 @@ from monitor.core.detectors.worsening import Worsening
 
 CATALOGUE: tuple[Detector, ...] = (
     ClockWrong(),
+    CommonCause(),
     ContactDisagreement(),
     CountMismatch(),
     EvaluatorLockedOut(),

@@ -6,7 +6,13 @@ from dataclasses import dataclass, replace
 from math import isinf
 from typing import Any, ClassVar
 
-from monitor.core.changes import Change, Disturbance, LearntAnew
+from monitor.core.changes import (
+    CauseBegan,
+    CauseEnded,
+    Change,
+    Disturbance,
+    LearntAnew,
+)
 from monitor.core.detector import (
     Evidence,
     Finding,
@@ -18,9 +24,8 @@ from monitor.core.detector import (
 )
 from monitor.core.moments import DAY, HOUR, Duration, Moment
 from monitor.core.statistics.poisson import Gamma, cluster_rate
-from monitor.core.words import clock, span, times
+from monitor.core.words import YEAR, clock, often, span, times
 
-YEAR = 365.0
 MOST = 200
 """Disturbances remembered at most; a section disturbed more often in a day needs no further counting."""
 
@@ -42,6 +47,7 @@ class Seen:
         began: the earliest counted when the open alert was raised; None where none is open.
         raised: when it was raised.
         usual: what was learnt of the section last, or None.
+        cause: the common cause that covers it, to which its disturbances belong, or "".
     """
 
     found: tuple[Happened, ...] = ()
@@ -50,6 +56,7 @@ class Seen:
     began: Moment | None = None
     raised: Moment = 0
     usual: Any = None
+    cause: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,7 +106,12 @@ class RepeatDisturbance:
     kind: ClassVar[str] = "repeat-disturbance"
     title: ClassVar[str] = "disturbed again and again"
     places: ClassVar[PlaceKind] = "section"
-    hears: ClassVar[tuple[type[Change], ...]] = (Disturbance, LearntAnew)
+    hears: ClassVar[tuple[type[Change], ...]] = (
+        Disturbance,
+        LearntAnew,
+        CauseBegan,
+        CauseEnded,
+    )
     first: ClassVar[str] = "put it on the day list, with the likeliest part"
     within: ClassVar[str] = "the day; from the sixth, 5 min"
     otherwise: ClassVar[str] = "it fails for good, likely in the busiest hours"
@@ -129,11 +141,40 @@ class RepeatDisturbance:
     def step(
         self, memory: Seen, change: Change, place: Place
     ) -> tuple[Seen, tuple[Finding, ...]]:
-        """Count one more; what falls under work does not count."""
-        if isinstance(change, LearntAnew):
-            return replace(memory, usual=change.usual), ()
-        if not isinstance(change, Disturbance) or change.under_work:
-            return memory, ()
+        """Count one more; what falls under work does not count, and what belongs to a common cause counts once."""
+        match change:
+            case LearntAnew():
+                return replace(memory, usual=change.usual), ()
+            case CauseBegan():
+                return self._covered(memory, change, place)
+            case CauseEnded():
+                return replace(memory, cause=""), ()
+            case Disturbance() if not (change.under_work or memory.cause):
+                return self._counted(memory, change, place)
+        return memory, ()
+
+    def _covered(
+        self, memory: Seen, change: CauseBegan, place: Place
+    ) -> tuple[Seen, tuple[Finding, ...]]:
+        """A common cause takes its disturbances: they count once, and what was raised by them is changed or over."""
+        theirs = [one for one in memory.found if one[0] >= change.began]
+        found = tuple(one for one in memory.found if one not in theirs[1:])
+        after = replace(memory, found=found, cause=change.asset)
+        if len(theirs) < 2 or memory.began is None:
+            return after, ()
+        day = len(_within(found, change.at, self._day)) >= self.in_day
+        hour = len(_within(found, change.at, self._hour)) >= self.in_hour
+        after = replace(after, by_day=day, by_hour=hour)
+        if not (day or hour):
+            because = f"its disturbances belong to a common cause: {change.asset}"
+            return replace(after, began=None), (Over(at=change.at, because=because),)
+        window = self._day if day else self._hour
+        counted = _within(found, change.at, window)
+        return after, (self._found(after, change.at, counted, place),)
+
+    def _counted(
+        self, memory: Seen, change: Disturbance, place: Place
+    ) -> tuple[Seen, tuple[Finding, ...]]:
         at = change.at
         kept = [one for one in memory.found if at - one[0] <= self._longest]
         kept.append((change.happened, change.event))
@@ -316,24 +357,3 @@ def _rate(
 
 def _times(count: int) -> str:
     return times(count) if count else "not once"
-
-
-def often(per_year: float) -> str:
-    """How often, from a number a year.
-
-    Example:
-        >>> often(12.4), often(1.2), often(0.7), often(0.0312), often(0.0001)
-        ('about 12 times a year', 'about once a year', 'about once in 1.4 years', 'about once in 32 years', 'less than once in 1000 years')
-        >>> often(float("inf"))
-        'more than once a day'
-    """
-    if per_year >= YEAR:
-        return "more than once a day"
-    if per_year >= 1:
-        return f"about {times(round(per_year))} a year"
-    if per_year < 0.001:
-        return "less than once in 1000 years"
-    years = 1 / per_year
-    if years < 10:
-        return f"about once in {years:.1f} years"
-    return f"about once in {round(years, -1 if years >= 100 else 0):.0f} years"

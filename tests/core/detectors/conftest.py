@@ -15,6 +15,7 @@ from monitor.core.moments import SECOND, Moment, parse, stamp
 from monitor.core.usual import Usual
 
 PLACES = {
+    "asset": "supply/PS1",
     "section": "T107",
     "evaluator": "EV1",
     "gateway": "GW1",
@@ -208,6 +209,24 @@ class Watch:
                 return changes.MovedOn(**common, into=into)
             case ["joined", out_of]:
                 return changes.TrainJoined(**common, out_of=out_of)
+            case ["cause"]:
+                return changes.CauseSeen(
+                    **common,
+                    began=at,
+                    raised=at,
+                    members=(
+                        changes.CauseMember(
+                            subject="section/T107", began=at, event=event
+                        ),
+                    )
+                    * 3,
+                    dependants=3,
+                    lead=0,
+                    too_close=True,
+                    chance_per_year=None,
+                )
+            case ["cause", "over"]:
+                return changes.CauseOver(**common)
             case ["went", "on", between, front]:
                 return changes.TrainWentOn(
                     **common,

@@ -30,6 +30,7 @@ FORBIDDEN = re.compile(
 
 KINDS = [
     "clock-wrong",
+    "common-cause",
     "contact-disagreement",
     "evaluator-locked-out",
     "feed-gap",
@@ -51,6 +52,7 @@ KINDS = [
 
 PRIORITY = {
     "clock-wrong": "planned",
+    "common-cause": "prompt",
     "contact-disagreement": "prompt",
     "evaluator-locked-out": "prompt",
     "feed-gap": "note",
@@ -165,11 +167,28 @@ UNSEEN = changes.TrainUnseen(
     event="gw/1#7",
     shown="gw/1#9",
 )
+CAUSE = changes.CauseSeen(
+    place="supply/PS1",
+    at=NOON + 14 * SECOND,
+    began=NOON,
+    raised=NOON + 14 * SECOND,
+    members=tuple(
+        changes.CauseMember(
+            subject=f"section/T10{n}", began=NOON + n * SECOND, event=f"gw/1#{n}"
+        )
+        for n in (6, 7, 8)
+    ),
+    dependants=3,
+    lead=SECOND,
+    too_close=True,
+    chance_per_year=0.0002,
+)
 FEED = {
     "feed-silent": SILENT,
     "feed-gap": GAP,
     "clock-wrong": JUDGED,
     "vanished-train": VANISHED,
+    "common-cause": CAUSE,
     "unseen-train": UNSEEN,
 }
 
@@ -254,6 +273,8 @@ def random_line(rng, clock, began):
                 "known again",
                 f"vanished cleared={began}",
                 f"unseen entered={began}",
+                "cause",
+                "cause over",
             ]
         )
     )
