@@ -633,6 +633,7 @@ class Then:
     book: Book
     raised: Moment
     rules: Rules
+    _read: dict[str, tuple[list[Piece], list[Moment]]] = field(default_factory=dict)
 
     @property
     def line(self) -> Line:
@@ -641,13 +642,19 @@ class Then:
 
     def pieces(self, section: str) -> list[Piece]:
         """What *section* showed."""
-        return self.book.timeline(section, self.raised, self.rules.skew)
+        return self._laid_out(section)[0]
 
-    def within(self, section: str, start: Moment, end: Moment) -> Iterator[Piece]:
+    def _laid_out(self, section: str) -> tuple[list[Piece], list[Moment]]:
+        if section not in self._read:
+            pieces = self.book.timeline(section, self.raised, self.rules.skew)
+            self._read[section] = pieces, [one.start for one in pieces]
+        return self._read[section]
+
+    def within(self, section: str, start: Moment, end: Moment) -> Sequence[Piece]:
         """What *section* showed from *start* to *end*, both in it."""
-        for piece in self.pieces(section):
-            if piece.start <= end and piece.end > start:
-                yield piece
+        pieces, starts = self._laid_out(section)
+        first = max(0, bisect_right(starts, start) - 1)
+        return pieces[first : bisect_right(starts, end)]
 
     def works(self, section: str, start: Moment, end: Moment) -> bool:
         """Whether *section* was under work at any time from *start* to *end*."""
@@ -677,7 +684,7 @@ class Then:
         return ""
 
     def _was_clear(self, section: str, moment: Moment) -> bool:
-        before = [one for one in self.pieces(section) if one.end == moment]
+        before = self.within(section, moment - 1, moment - 1)
         return bool(before) and before[-1].state is State.CLEAR
 
     def beside(self, section: str, moment: Moment, *, entry: bool) -> str:
@@ -722,20 +729,16 @@ class Then:
         """The times from after *start* to *end* at which *section*, known clear, became something else."""
         return [
             after
-            for before, after in pairwise(self.pieces(section))
-            if before.state is State.CLEAR
-            and after.not_clear
-            and start < after.start <= end
+            for before, after in pairwise(self.within(section, start, end))
+            if before.state is State.CLEAR and after.not_clear and after.start > start
         ]
 
     def clears(self, section: str, start: Moment, end: Moment) -> list[Piece]:
         """The times from *start* to *end* at which *section*, seen otherwise, became clear."""
         return [
             after
-            for before, after in pairwise(self.pieces(section))
-            if before.not_clear
-            and after.state is State.CLEAR
-            and start <= after.start <= end
+            for before, after in pairwise(self.within(section, start - 1, end))
+            if before.not_clear and after.state is State.CLEAR and after.start >= start
         ]
 
     def stretches(self, section: str) -> list[Piece]:
@@ -875,10 +878,6 @@ def _gone_on(section: str, began: Moment, then: Then) -> Doubts:
     if not between:
         yield Doubt(f"no neighbour of {section} became clear at {_clock(began)}")
         return
-    if then.line.is_open(section):
-        yield Doubt(f"{section} has an open head")
-    if all(list(_passed(section, one, began, then)) for one in between):
-        yield from _passed(section, between[0], began, then)
     stayed = [
         one
         for one in then.stretches(section)
@@ -886,6 +885,12 @@ def _gone_on(section: str, began: Moment, then: Then) -> Doubts:
     ]
     if not stayed:
         yield Doubt(f"{section} was not occupied from {_clock(began)} on")
+        return
+    if then.line.is_open(section):
+        yield Doubt(f"{section} has an open head")
+    ways = [list(_passed(stayed[0], section, one, began, then)) for one in between]
+    if all(ways):
+        yield from ways[0]
     yield from _under_work(then, section)
     yield from _nothing_since(section, began, then)
     starts = {began} | then.known_again(section, began)
@@ -895,15 +900,18 @@ def _gone_on(section: str, began: Moment, then: Then) -> Doubts:
     yield from then.fell_due(allowed, "it had lingered long enough")
 
 
-def _passed(section: str, between: str, cleared: Moment, then: Then) -> Doubts:
-    """Whether a train went from *section* over *between*, cleared then, into one beyond."""
+def _passed(
+    stretch: Piece, section: str, between: str, cleared: Moment, then: Then
+) -> Doubts:
+    """Whether the train of *stretch* went on from *section* over *between*, cleared then, into one beyond."""
     skew = then.rules.skew
     run = then.occupation(between, cleared)
     start = run[0].start if run else cleared
-    if not any(
-        one.start <= start + skew and one.end > start for one in then.stretches(section)
-    ):
-        yield Doubt(f"{section} was not occupied when {between} was entered")
+    if stretch.start > start + skew:
+        yield Doubt(
+            f"{between} was entered before {section} became occupied at "
+            f"{_clock(stretch.start)}"
+        )
     beyond = [one for one in then.line.neighbours(between) if one != section]
     if not any(
         piece.not_clear and start - skew <= piece.start <= cleared + skew

@@ -11,7 +11,8 @@ import pytest
 from typer.testing import CliRunner
 
 from monitor import cli
-from monitor.core.engine import Detection
+from monitor.core.alerts import line as alert_line
+from monitor.core.engine import Detection, Engine
 from monitor.core.events import (
     Direction,
     EvaluatorState,
@@ -32,6 +33,7 @@ from monitor.core.moments import SECOND, parse, stamp
 from monitor.core.wire import write
 from replay import player, recheck as checker
 from replay.recheck import Book, Opinion, Rules, Verdict, check, recheck
+from replay.simulator import scenarios
 
 AGREES, DISAGREES, CANNOT_TELL = Opinion.AGREES, Opinion.DISAGREES, Opinion.CANNOT_TELL
 
@@ -669,10 +671,22 @@ def test_a_forged_lingering_is_refused(forged, why):
         (
             "06:03:00 T3 occupied axles=4",
             "06:04:30 T3 occupied axles=4",
-            "T3 was not occupied when T4 was entered",
+            "T4 was entered before T3 became occupied at 06:04:30",
+        ),
+        (
+            "06:05:00",
+            "06:04:20 T3 clear\n06:04:30 T3 occupied\n06:05:00",
+            "T4 was entered before T3 became occupied at 06:04:30",
         ),
     ],
-    ids=["not beyond", "cleared", "under work", "came back", "not its train"],
+    ids=[
+        "not beyond",
+        "cleared",
+        "under work",
+        "came back",
+        "not its train",
+        "the next train",
+    ],
 )
 def test_a_lingering_needs_its_whole_rule(before, after, why):
     """A train that was not seen beyond, one that came back, or a section that cleared: refused."""
@@ -938,6 +952,48 @@ def test_a_verdict_is_one_sentence():
         f"vanished-train section/T3 ({VANISHED['id']}): disagrees: "
         "T3 did not become clear at 06:10:00"
     )
+
+
+EXAMPLE = read_line(
+    (Path(__file__).parents[2] / "deploy/example/line.toml").read_text()
+)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["phantom", "reset_unfollowed"])
+def test_of_a_simulated_day_the_alerts_hold_and_their_forgeries_do_not(name):
+    """The checker agrees with every alert of the day; moved to any other section, or by a second, it agrees with none."""
+    events = list(scenarios.day(name).simulate(EXAMPLE, richness="basic").events)
+    engine = Engine(EXAMPLE)
+    outputs = [engine.take(one) for one in events] + [engine.finish()]
+    last = {one.id: one for output in outputs for one in output.alerts}
+    records = [json.loads(alert_line(one)) for one in last.values()]
+    book = Book(EXAMPLE, events)
+    verdicts = list(recheck(records, book))
+    forged = [one for record in records for one in forgeries(record)]
+
+    assert verdicts
+    assert {one.opinion for one in verdicts} == {AGREES}
+    assert AGREES not in {one.opinion for one in recheck(forged, book)}
+
+
+def forgeries(record):
+    """The same alert about every other section, and a second earlier or later."""
+    kind, began, raised = (record[name] for name in ("kind", "began", "raised"))
+    moved = [(f"section/{one}", 0, 0) for one in EXAMPLE.sections]
+    moved += [(record["subject"], *shift) for shift in ((-1, -1), (1, 1), (0, 1))]
+    for subject, first, second in moved:
+        start = stamp(parse(began) + first * SECOND)
+        if subject == record["subject"] and first == second == 0:
+            continue
+        text = f"{kind}\n{subject}\n{start}".encode()
+        yield {
+            **record,
+            "id": hashlib.sha256(text).hexdigest()[:16],
+            "subject": subject,
+            "began": start,
+            "raised": stamp(parse(raised) + second * SECOND),
+        }
 
 
 ALLOWED = {"events", "layout", "ordering", "moments", "wire"}
