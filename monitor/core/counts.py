@@ -90,9 +90,10 @@ def is_few(axles: int) -> bool:
 
 @dataclass(slots=True)
 class Left:
-    """A section that its train has left, and that is still occupied.
+    """A section that its train has left, and that is still not clear.
 
     Args:
+        state: what it has shown since.
         between: the section between it and the train.
         cleared: when that cleared.
         event: the event that shows it.
@@ -100,6 +101,7 @@ class Left:
         told: where it was told as left over, or "".
     """
 
+    state: State | None
     between: str
     cleared: Moment
     event: str
@@ -256,10 +258,11 @@ class Counts:
     # What is left over.
 
     def _went_on(self, change: TrainWentOn) -> None:
-        if self.sections[change.place].under_work:
+        settled = self.sections[change.place]
+        if settled.under_work or settled.state is State.CLEAR:
             return
         self.left[change.place] = Left(
-            change.between, change.cleared, change.event, change.cleared
+            settled.state, change.between, change.cleared, change.event, change.cleared
         )
         self.look(change.place, change.at)
 
@@ -270,17 +273,18 @@ class Counts:
             self.look(change.place, change.at)
 
     def _gone(self, section: str, at: Moment) -> None:
-        """A train joined what was left in *section*, it cleared, or work began there."""
+        """A train joined what was left in *section*, it shows another state, or work began there."""
         if section in self.left:
             self._withdraw(self.left.pop(section).told, at)
             self._point_all(at)
 
     def look(self, section: str, at: Moment) -> None:
         """What is left in *section* may have changed, and so may what it says of those beside it."""
-        if section not in self.left:
+        left = self.left.get(section)
+        if left is None:
             return
-        if self.sections[section].state is State.CLEAR:
-            self._gone(section, at)
+        if self.sections[section].state is not left.state:
+            self._gone(section, at)  # its tally has become another since
         else:
             self._point_all(at)
 

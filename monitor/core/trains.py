@@ -657,6 +657,10 @@ class Trains:
                 kept.append(train)
                 continue
             same.real = same.real or train.real
+            if same.counts and train.counts:
+                same.counts.clear()  # of which of them the next head counts the axles, or of both, nobody can say
+            else:
+                same.counts.extend(train.counts)
             for name in list(train.parts):
                 part = self._take(train, name)
                 if part is not None:
@@ -846,6 +850,9 @@ class Trains:
                 leaves=into == OPEN,
             )
         )
+        if into == OPEN:
+            # Whatever is still taken for it here is another.
+            train.counts.clear()
 
     def _passing(self, source: str, into: str) -> Train | None:
         """The one train that passes from *source* into *into*, or None where that is not certain."""

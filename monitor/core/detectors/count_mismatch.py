@@ -132,7 +132,7 @@ class CountMismatch:
             case Miscounted():
                 return self._miscounted(memory, change, place)
             case LeftOver():
-                return replace(memory, waiting=change), ()
+                return self._left_over(memory, change), ()
             case LeftOverGone():
                 return replace(memory, waiting=None), ()
             case CountAgreed():
@@ -159,6 +159,12 @@ class CountMismatch:
 
     # Axles left over.
 
+    def _left_over(self, memory: Mismatch, change: LeftOver) -> Mismatch:
+        # A tally that changes later is not of the train that went on.
+        rest = change.since + seconds(self.linger_s)
+        late = any(one.at > rest for one in change.left)
+        return replace(memory, waiting=None if late else change)
+
     def wake_at(self, memory: Mismatch) -> Moment | None:
         """When what is left over will have stayed for *linger_s*."""
         waiting, left = memory.waiting, memory.left
@@ -175,7 +181,7 @@ class CountMismatch:
         due, waiting = self.wake_at(memory), memory.waiting
         if due is None or waiting is None or at < due:
             return memory, ()
-        evidence = _left_over(waiting)
+        evidence = _shown(waiting)
         after = replace(memory, left=waiting)
         after = self._raise(after, evidence, at)
         return after, (self._found(after, evidence, place),)
@@ -290,7 +296,7 @@ def _passage(one: Counted) -> Evidence:
     )
 
 
-def _left_over(change: LeftOver) -> tuple[Evidence, ...]:
+def _shown(change: LeftOver) -> tuple[Evidence, ...]:
     """What shows that the train went on, first, then the tallies that were told since or stand still."""
     gone = Evidence(
         time=change.cleared,
