@@ -56,6 +56,9 @@ class SpuriousOccupation(Untimed):
     Neither the entry nor the exit is explained by a neighbour, the section showed no other state than occupied and clear, and it cleared by itself and not by a reset.
     It is over when it is known.
 
+    Args:
+        None: how far apart events may be and still be simultaneous is `skew_s` of the shared settings.
+
     Example:
         >>> from monitor.core.moments import parse
         >>> detector, place = SpuriousOccupation(), Place.example("T107")

@@ -81,6 +81,10 @@ class Watch:
     | `contacts up/up`, `interlocking occupied`, `in_service`, `locked_out` | as they say |
     | `level a_volts=3.4` | values measured at a head |
     | `passage forward a=16 b=15`, `passage none` | a train past a head, of 16 axles |
+    | `counted 39/40`, `agreed` | a train counted as 39 axles at H107, as 40 at H106 and H108; one counted alike |
+    | `left T106:+1 T107:-1`, `left gone`; `cleared=`, `since=` | axles left over after a train went on |
+    | `spurious began=12:00 ended=12:01` | an occupation that nothing explains |
+    | `afar T109 15/20` | 15 of the last 20 trains came as T109 gave one up |
     | `work begun`, `work ended`, `not known`, `known again` | what stops and restarts timers |
     """
 
@@ -301,6 +305,26 @@ class Watch:
                     seconds=9.0,
                     event=event,
                 )
+            case ["counted", axles]:
+                return self._miscounted(axles, common)
+            case ["agreed"]:
+                return changes.CountAgreed(**common)
+            case ["left", "gone"]:
+                return changes.LeftOverGone(**common)
+            case ["left", *sections]:
+                return self._left_over(sections, event, common, given)
+            case ["spurious"]:
+                return self._spurious(common, event, given)
+            case ["afar", other, share]:
+                count, _, trains = share.partition("/")
+                return changes.TrainsFromAfar(
+                    **common,
+                    other=other,
+                    count=int(count),
+                    trains=int(trains),
+                    cleared=at - 2 * SECOND,
+                    event=event,
+                )
             case ["contacts", both]:
                 agree = both not in ("up/up", "down/down")
                 up = both == "up/up"
@@ -331,6 +355,68 @@ class Watch:
                     unseen="unseen" in more,
                 )
         raise ValueError(words)
+
+    def _miscounted(self, axles: str, common: dict[str, Any]) -> Change:
+        """The train passed H106 two minutes before, H107 one minute before, and H108 just now."""
+        here, usual = (int(one) for one in axles.split("/"))
+        passages = tuple(
+            changes.Counted(
+                head=head,
+                at=common["at"] - before * 60 * SECOND,
+                axles=count,
+                event=f"gw/1#{head}-{self._count}",
+            )
+            for head, before, count in (
+                ("H106", 2, usual),
+                ("H107", 1, here),
+                ("H108", 0, usual),
+            )
+        )
+        return changes.Miscounted(**common, axles=here, usual=usual, passages=passages)
+
+    def _left_over(
+        self,
+        sections: list[str],
+        event: str,
+        common: dict[str, Any],
+        given: dict[str, Any],
+    ) -> Change:
+        """The tallies were told ten seconds before the section between cleared."""
+        cleared = given.get("cleared", common["at"] - 2 * SECOND)
+        left = tuple(
+            changes.AxlesLeft(
+                section=name,
+                axles=int(axles),
+                at=given.get("told", cleared - 10 * SECOND),
+                event=f"{event}-{name}",
+            )
+            for name, axles in (one.split(":") for one in sections)
+        )
+        return changes.LeftOver(
+            **common,
+            left=left,
+            between="T108",
+            cleared=cleared,
+            event=event,
+            since=given.get("since", cleared),
+        )
+
+    def _spurious(
+        self, common: dict[str, Any], event: str, given: dict[str, Any]
+    ) -> Change:
+        return changes.OccupationEnded(
+            **common,
+            began=given["began"],
+            ended=given["ended"],
+            entry=Verdict.NOT_EXPLAINED,
+            exit=Verdict.NOT_EXPLAINED,
+            by_reset=False,
+            only_occupied=True,
+            raised=common["at"],
+            event=event,
+            worked=False,
+            spurious=True,
+        )
 
     def _occupation(
         self, common: dict[str, Any], event: str, given: dict[str, Any]
