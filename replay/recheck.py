@@ -912,13 +912,28 @@ def _passed(
             f"{between} was entered before {section} became occupied at "
             f"{_clock(stretch.start)}"
         )
-    beyond = [one for one in then.line.neighbours(between) if one != section]
-    if not any(
-        piece.not_clear and start - skew <= piece.start <= cleared + skew
-        for one in beyond
+    other = then.beside_but(between, start, section, entry=True)
+    if other:
+        yield Doubt(
+            f"what entered {between} need not have come from {section}: {other}"
+        )
+    beyond = [
+        (one, piece.start)
+        for one in then.line.neighbours(between)
+        if one != section
         for piece in then.within(one, cleared - skew, cleared + skew)
-    ):
+        if piece.not_clear and start - skew <= piece.start <= cleared + skew
+    ]
+    if not beyond:
         yield Doubt(f"no train was seen to go on beyond {between}")
+        return
+    others = [then.beside_but(one, at, between, entry=True) for one, at in beyond]
+    if all(others):
+        yield Doubt(
+            f"what entered {beyond[0][0]} need not have come from {between}: "
+            f"{others[0]}",
+            sure=False,
+        )
 
 
 def _nothing_since(section: str, since: Moment, then: Then) -> Doubts:

@@ -695,6 +695,19 @@ def test_a_lingering_needs_its_whole_rule(before, after, why):
     refused(LINGERS, table, why)
 
 
+def test_another_train_may_have_gone_on():
+    """Where T5 could have sent its train into T4 the front is not provably that of T3; where T6 could have sent one into T5 it is open."""
+    met = WENT_ON.replace(
+        "06:04:00", "06:03:30 T5 occupied\n06:04:02 T5 clear\n06:04:00"
+    )
+    refused(LINGERS, met, "need not have come from T3: T5 was occupied")
+    ahead = WENT_ON.replace("06:04:00", "06:03:30 T6 occupied\n06:04:00")
+    said, why = opinion(LINGERS, ahead)
+
+    assert said is CANNOT_TELL
+    assert "need not have come from T4: T6 was occupied" in why
+
+
 def test_a_train_waiting_behind_makes_it_open():
     """With T2 occupied by the next train the checker cannot tell whether that has come in."""
     behind = WENT_ON.replace("06:30:00", "06:05:40 T2 occupied\n06:30:00")
