@@ -12,8 +12,10 @@ from monitor.core.engine import Detection, Engine
 from monitor.core.events import (
     AnyEvent,
     Contacts,
+    Direction,
     EvaluatorState,
     GatewayStatus,
+    HeadPassage,
     ResetKind,
     SectionReset,
     SectionState,
@@ -77,6 +79,7 @@ class Story:
     | `06:00:00 T1 clear interlocking=occupied contacts=up/down axles=0` | with more |
     | `06:00:00 T1 reset accepted preparatory` | a step of a reset |
     | `06:00:00 T1 work begun W7` | work |
+    | `06:00:00 H1 forward 40` | a train of 40 axles past a head |
     | `06:00:00 EV1 isolated` | an evaluator |
     | `06:00:00 GW1 online`, `GW1 offline` | a gateway |
     | `06:00:00 ev/EV1 out` | a source taken out of watch |
@@ -141,6 +144,8 @@ class Story:
             case ["work", state, *reference]:
                 name = reference[0] if reference else None
                 return SectionWork(**common, begun=state == "begun", reference=name)
+            case ["forward" | "reverse" | "none" as way, axles]:
+                return HeadPassage(**common, direction=Direction(way), axles=int(axles))
             case ["in_service" | "locked_out" | "isolated" as state]:
                 return EvaluatorState(**common, state=Service(state))
             case ["online" | "offline" as state]:

@@ -72,7 +72,7 @@ class CountMismatch:
         agreed: so many trains counted as everywhere else, one after another, end it (common practice: a head that is loose does not get through twenty).
 
     Example:
-        >>> from monitor.core.moments import MINUTE, parse
+        >>> from monitor.core.moments import MINUTE, SECOND, parse
         >>> detector, place = CountMismatch(), Place.example("H107")
         >>> noon = parse("2026-05-04T12:00:00Z")
         >>> passages = tuple(
@@ -270,7 +270,7 @@ class CountMismatch:
             since = clock(memory.began, place.zone, at)
             said.append(
                 f"{place.id} counted otherwise {times(memory.trains)} since {since}; "
-                f"{memory.agreed} trains agreed since (over at {self.agreed})."
+                f"{memory.agreed} of {self.agreed} trains that end it have agreed since."
             )
         due = self.wake_at(memory)
         if due is not None and memory.waiting is not None:

@@ -34,15 +34,21 @@ class Spurious:
         entry: the last entry that nothing explains, or None.
         count: spurious occupations so far.
         last: when the last of them ended.
-        worked_on: the section is under work.
         worked_from: when work began last, or None.
+        worked_to: when it ended, or None while it goes on.
     """
 
     entry: EntryJudged | None = None
     count: int = 0
     last: Moment = 0
-    worked_on: bool = False
     worked_from: Moment | None = None
+    worked_to: Moment | None = None
+
+    def under_work(self, since: Moment, until: Moment) -> bool:
+        """Whether the last work fell into the time from *since* to *until*."""
+        if self.worked_from is None or self.worked_from > until:
+            return False
+        return self.worked_to is None or self.worked_to > since
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,6 +66,7 @@ class SpuriousOccupation(Untimed):
         None: how far apart events may be and still be simultaneous is `skew_s` of the shared settings.
 
     Example:
+        >>> from monitor.core.events import State
         >>> from monitor.core.moments import parse
         >>> detector, place = SpuriousOccupation(), Place.example("T107")
         >>> noon = parse("2026-05-04T12:00:00Z")
@@ -128,19 +135,17 @@ class SpuriousOccupation(Untimed):
             case OccupationEnded():
                 return self._ended(memory, change, place)
             case WorkBegan():
-                return replace(memory, worked_on=True, worked_from=change.at), ()
+                return replace(memory, worked_from=change.at, worked_to=None), ()
             case WorkEnded():
-                return replace(memory, worked_on=False), ()
+                return replace(memory, worked_to=change.at), ()
             case _:
                 return memory, ()
 
     def _ended(
         self, memory: Spurious, change: OccupationEnded, place: Place
     ) -> tuple[Spurious, tuple[Finding, ...]]:
-        if not change.spurious or memory.worked_on:
+        if not change.spurious or memory.under_work(change.began, change.ended):
             return memory, ()
-        if memory.worked_from is not None and change.began <= memory.worked_from:
-            return memory, ()  # work began and ended in it: nobody can tell who came
         after = replace(memory, count=memory.count + 1, last=change.ended)
         return after, (self._found(memory.entry, change, place),)
 
@@ -203,6 +208,6 @@ class SpuriousOccupation(Untimed):
                 f"{place.id} was occupied without a train and clear again "
                 f"{times(memory.count)}, last until {last}."
             )
-        if memory.worked_on:
+        if memory.under_work(at, at):
             return (said, "It is under work; what happens is not counted.")
         return (said,)
