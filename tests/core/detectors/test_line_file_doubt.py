@@ -3,6 +3,7 @@ from __future__ import annotations
 import pytest
 
 from monitor.core.detectors.line_file_doubt import LineFileDoubt
+from monitor.core.layout import read_line
 
 
 @pytest.mark.parametrize(("share", "found"), [("14/20", 0), ("15/20", 1), ("15/15", 1)])
@@ -100,3 +101,58 @@ def test_it_explains_how_near_it_is(watch):
     )
     day.tell("13:00 work ended\n13:10 afar T109 15/20")
     assert day.explain("13:10").endswith("That has been raised.")
+
+
+WRONG = """
+[line]
+name = "Wrongly joined"   # trains go from B to D; the file joins B to C and C to D not at all
+timezone = "UTC"
+[[evaluator]]
+id = "EV1"
+site = "Room 1"
+"""
+
+JOINED = [("open", "A"), ("A", "B"), ("B", "C"), ("X", "D"), ("D", "E"), ("E", "open")]
+
+
+@pytest.fixture
+def wrong():
+    """A line on which the file does not join B to D, where trains go from one to the other."""
+    text = WRONG + "".join(
+        f'[[section]]\nid = "{one}"\narea = "a"\nevaluator = "EV1"\n'
+        "length_m = 800\nspeed_km_h = 100\n"
+        for one in "ABCDEX"
+    )
+    for number, (one, other) in enumerate(JOINED):
+        text += f'[[head]]\nid = "H{number}"\nbetween = ["{one}", "{other}"]\n'
+    return read_line(text)
+
+
+@pytest.mark.parametrize(("trains", "found"), [(14, 0), (15, 1)])
+def test_through_the_engine_trains_that_go_otherwise(run, wrong, trains, found):
+    """Each hour a train goes from A by B and D to E; at the fifteenth the join of B and D is doubted."""
+    day = run(wrong)
+    day.tell("\n".join(f"00:00:00 {one} clear" for one in "ABCDEX"))
+    for hour in range(1, trains + 1):
+        day.tell(
+            f"""
+            {hour:02}:00:00 A occupied
+            {hour:02}:01:00 B occupied
+            {hour:02}:01:20 A clear
+            {hour:02}:02:00 D occupied
+            {hour:02}:02:20 B clear
+            {hour:02}:03:00 E occupied
+            {hour:02}:03:20 D clear
+            {hour:02}:04:20 E clear
+            """
+        )
+    day.until("20:00:00")
+
+    said = day.brief("line-file-doubt")
+    assert [line.split()[:4] for line in said] == [
+        ["line-file-doubt", "section/D", "note", "00:00:00"]
+    ] * found
+    if found:
+        [alert] = [one for one in day.alerts if one.kind == "line-file-doubt"]
+        assert alert.parameters["other"] == "section/B"
+        assert alert.evidence[0].time == day.story.moment("15:03:20")

@@ -114,3 +114,38 @@ def test_it_explains_what_it_has_seen(watch):
     )
     day.tell("12:00 work begun")
     assert "under work" in day.explain("12:00")
+
+
+CLEAR = "\n".join(f"05:00:00 T{number} clear" for number in range(1, 6))
+
+
+def test_through_the_engine_it_names_both_events(run):
+    """T3 is occupied for ten seconds with T2 and T4 clear; the exit is judged 2 s after it, and both changes are named."""
+    day = run().tell(f"{CLEAR}\n06:00:00 T3 occupied\n06:00:10 T3 clear")
+    day.until("06:30:00")
+
+    assert day.brief("spurious-occupation") == [
+        "spurious-occupation section/T3 planned 06:00:00 06:00:12 06:00:10"
+    ]
+    [alert] = [one for one in day.alerts if one.kind == "spurious-occupation"]
+    assert [one.event for one in alert.evidence] == ["gw/1#6", "gw/1#7"]
+
+
+@pytest.mark.parametrize(
+    "table",
+    [
+        # A train is beside it, at its entry or at its exit.
+        "06:00:00 T2 disturbed\n06:10:00 T3 occupied\n06:10:10 T3 clear",
+        "06:00:00 T3 occupied\n06:00:09 T4 occupied\n06:00:10 T3 clear",
+        # It was disturbed in between, or a reset cleared it.
+        "06:00:00 T3 occupied\n06:00:05 T3 disturbed\n06:00:10 T3 clear",
+        "06:00:00 T3 occupied\n06:00:05 T3 reset accepted\n06:00:10 T3 clear",
+        # A train may have come in where there is no detection.
+        "06:00:00 T1 occupied\n06:00:10 T1 clear",
+    ],
+)
+def test_through_the_engine_what_is_none(run, table):
+    """What a neighbour, an open end or a reset may explain is not raised."""
+    day = run().tell(f"{CLEAR}\n{table}").until("06:30:00")
+
+    assert day.brief("spurious-occupation") == []
