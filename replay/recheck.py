@@ -15,8 +15,10 @@ from bisect import bisect_right
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import tzinfo
 from enum import Enum
 from itertools import pairwise
+from statistics import median
 from typing import Any
 
 from monitor.core.events import (
@@ -37,10 +39,13 @@ from monitor.core.events import (
 )
 from monitor.core.layout import Line
 from monitor.core.moments import (
+    DAY,
+    HOUR,
     MINUTE,
     SECOND,
     Duration,
     Moment,
+    as_datetime,
     midnight_before,
     parse,
     stamp,
@@ -1153,15 +1158,87 @@ def _reset_unproved(alert: Record, then: Then, _: Sequence[Record]) -> Doubts:
             yield Doubt(f"a train worked through at {_clock(at)}", sure=sure)
     limit = then.rules.prove_within
     known = max((accepted[one] for one in chain if one in accepted), default=began)
+    starts = {*chain, *then.known_again(section, chain[0])}
+    passed = [at for at, _ in proofs]
     allowed = {
-        max(known, one + limit)
-        for one in {*chain, *then.known_again(section, chain[0])}
+        max(known, due)
+        for midnight in {midnight_before(began), midnight_before(then.raised)}
+        for due in _usual(section, midnight, passed, then).due(starts, limit)
     }
-    learnt = then.book.learnt or midnight_before(then.raised) > then.book.begin
-    if learnt and then.raised > max(allowed):
-        yield Doubt("it fell due by what is usual there", sure=False)
+    if then.book.learnt and then.raised >= max(known, min(starts) + limit):
+        if not any(_same(then.raised, one) for one in allowed):
+            yield Doubt("it fell due by what was learnt before", sure=False)
     else:
         yield from then.fell_due(allowed, "no train had come for long enough")
+
+
+GAPS = 20
+"""Gaps between trains from which the usual one is known."""
+
+DAYS = 14
+"""Days by which an hour counts as one in which trains run."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Usual:
+    """What was usual in a section, as far as a midnight showed.
+
+    Args:
+        zone: in which hours are counted.
+        gap: between trains, in the middle; None before there are enough.
+        hours: those of the day in which trains run; None before a day was seen.
+    """
+
+    zone: tzinfo
+    gap: Duration | None
+    hours: frozenset[int] | None
+
+    def due(self, starts: Iterable[Moment], limit: Duration) -> Iterator[Moment]:
+        """When trains had been missing for long enough after each of *starts*."""
+        long = max(limit, 3 * self.gap) if self.gap is not None else limit
+        for start in starts:
+            left, now = long, start
+            for _ in range(DAYS * 24):
+                end = _next_hour(now, self.zone)
+                counts = self.hours is None or _hour(now, self.zone) in self.hours
+                if counts and left <= end - now:
+                    yield now + left
+                    break
+                left -= end - now if counts else 0
+                now = end
+
+
+def _hour(moment: Moment, zone: tzinfo) -> int:
+    return as_datetime(moment).astimezone(zone).hour
+
+
+def _next_hour(moment: Moment, zone: tzinfo) -> Moment:
+    local = as_datetime(moment).astimezone(zone)
+    past = (local.minute * 60 + local.second) * SECOND + local.microsecond
+    return moment + HOUR - past
+
+
+def _usual(
+    section: str, midnight: Moment, passed: Sequence[Moment], then: Then
+) -> _Usual:
+    """What *midnight* showed of *section*, from the moments at which trains had worked through."""
+    before = [one for one in passed if one < midnight]
+    gaps = [later - one for one, later in pairwise(before)][-GAPS:]
+    seen: dict[int, list[bool]] = {hour: [] for hour in range(24)}
+    zone, start = then.line.zone, midnight
+    while start - HOUR >= then.book.begin:
+        start -= HOUR
+        days = seen[_hour(start, zone)]
+        pieces = then.within(section, start, start + HOUR - 1)
+        if len(days) < DAYS and all(one.state is not None for one in pieces):
+            days.append(any(start <= one < start + HOUR for one in before))
+    known = midnight - then.book.begin >= DAY
+    running = {hour for hour, days in seen.items() if 2 * sum(days) >= len(days)}
+    return _Usual(
+        zone=zone,
+        gap=round(median(gaps)) if len(gaps) == GAPS else None,
+        hours=frozenset(running) if known else None,
+    )
 
 
 def _accepted(section: str, then: Then) -> dict[Moment, Moment]:

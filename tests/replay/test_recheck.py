@@ -75,17 +75,18 @@ POINTS = read_line(
 
 
 def at(text):
-    """`06:00` or `06:00:05.250` of 2026-05-04."""
-    clock = f"{text}:00" if text.count(":") == 1 else text
-    return parse(f"2026-05-04T{clock}Z")
+    """`06:00` or `06:00:05.250` of 2026-05-04; `2+06:00` two days later."""
+    days, _, clock = text.rpartition("+")
+    clock = f"{clock}:00" if clock.count(":") == 1 else clock
+    return parse(f"2026-05-04T{clock}Z") + int(days or 0) * 86_400 * SECOND
 
 
-def day(table, line=PLAIN):
-    """The events of *table* by time, after a snapshot of every section at six; each is numbered by its line.
+def day(table, line=PLAIN, begin="06:00"):
+    """The events of *table* by time, after a snapshot of every section at *begin*; each is numbered by its line.
 
     `06:01 T1 occupied axles=2`, `T1 reset accepted`, `T1 work begun`, `H1 passes 40`, `EV1 isolated`, `GW1 online`; `source=`, `seq=`, `arrival=` as they say.
     """
-    rows = [f"06:00 {one} clear axles=0" for one in line.sections]
+    rows = [f"{begin} {one} clear axles=0" for one in line.sections]
     rows += [row.strip() for row in table.splitlines() if row.strip()]
     events = [event(number, row) for number, row in enumerate(rows, 1)]
     return sorted(events, key=lambda one: one.time)
@@ -809,8 +810,8 @@ def test_a_reset_under_work_counts_from_its_end():
     refused(UNPROVED, work, "no reset of T3 was accepted at 06:05:00")
 
 
-def test_what_is_usual_may_put_it_off():
-    """With something learnt from traffic the hour may be longer, which this checker cannot tell; shorter it never is."""
+def test_what_was_learnt_before_may_put_it_off():
+    """With a record of what was learnt the hour may be longer, which this checker cannot tell; shorter it never is."""
     learnt = MonitorRecord(
         id="l",
         source="m",
@@ -822,8 +823,48 @@ def test_what_is_usual_may_put_it_off():
     events = [learnt, *day(RESET)]
 
     said = opinion(alert("reset-unproved", "T3", "06:05", "07:45"), events)
-    assert said == (CANNOT_TELL, "it fell due by what is usual there")
+    assert said == (CANNOT_TELL, "it fell due by what was learnt before")
     refused(alert("reset-unproved", "T3", "06:05", "07:04"), events, "raised at 07:04")
+
+
+def every_second_hour(days):
+    """A train over T2, T3 and T4 every other hour of *days* days, from twenty past midnight."""
+    return "\n".join(
+        f"{number}+{hour:02}:{row}"
+        for number in range(days)
+        for hour in range(0, 24, 2)
+        for row in (
+            "20 T2 occupied",
+            "21 T3 occupied axles=4",
+            "22 T4 occupied",
+            "23 T2 clear",
+            "24 T3 clear axles=0",
+            "25 T4 clear",
+        )
+    )
+
+
+def test_it_waits_three_usual_gaps_in_the_hours_of_trains():
+    """Trains came every two hours, at even hours: after 00:05 six such hours are 55 min, five whole ones to 11:00, and 5 min after noon."""
+    table = every_second_hour(2) + "\n2+00:05 T3 reset accepted\n2+23:00 T1 clear"
+    events = day(table, begin="00:00")
+
+    said = opinion(alert("reset-unproved", "T3", "2+00:05", "2+12:05"), events)
+    assert said == (AGREES, "")
+    for wrong in ("2+01:05", "2+06:05", "2+12:04", "2+12:06"):
+        forged = alert("reset-unproved", "T3", "2+00:05", wrong)
+        refused(forged, events, f"raised at {wrong[2:]}:00")
+
+
+def test_before_a_day_was_seen_every_hour_counts():
+    """The midnight after half a day tells neither hours nor gaps: an hour is an hour."""
+    events = day("23:30 T3 reset accepted\n1+02:00 T1 clear", begin="12:00")
+
+    assert (
+        opinion(alert("reset-unproved", "T3", "23:30", "1+00:30"), events)[0] is AGREES
+    )
+    forged = alert("reset-unproved", "T3", "23:30", "1+01:30")
+    refused(forged, events, "raised at 01:30:00")
 
 
 # count-mismatch
