@@ -178,6 +178,7 @@ class ResetTaken(Change):
         by: who, where known.
         so_at: when it was so; before `at` for what a person entered later.
         event: the event that says so.
+        worked: when a train worked through the section last, or None.
     """
 
     kind: ResetKind
@@ -185,6 +186,7 @@ class ResetTaken(Change):
     by: str | None
     so_at: Moment
     event: str
+    worked: Moment | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -15,7 +15,7 @@ A change is told to all of them before what it leads to is told to any.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from heapq import heappop, heappush
 from typing import Any
@@ -92,9 +92,6 @@ LEARNT_FROM = frozenset(
 )
 """What is usual is learnt from these."""
 
-SUPPRESSING = frozenset({WorkBegan, WorkEnded, CauseBegan, CauseEnded})
-"""These change what keeps alerts quiet."""
-
 # The order of the stages, for what falls due at one moment.
 DAY_STAGE, HEARING_STAGE, LATE_STAGE, TRAIN_STAGE, DETECTOR_STAGE = range(5)
 
@@ -165,11 +162,7 @@ class Engine:
         self.counts = Counts(line, self.occupancy.sections)
         self.dependence = Dependence(line)
         self.causes = Causes(self.dependence, self._limits(), self._rate)
-        later = (self.trains, self.counts, self.causes)
-        self._later = {
-            kind: tuple(stage for stage in later if kind in stage.HEARS)
-            for kind in frozenset().union(*(stage.HEARS for stage in later))
-        }
+        self._hearers: dict[type[Change], tuple[Callable[[Any], None], ...]] = {}
         self.chronicle = Chronicle()
         self.alerts = Alerts()
         self.learning = Learning(line)
@@ -611,6 +604,7 @@ class Engine:
                 by=event.by,
                 so_at=min(event.time, at) if entered else at,
                 event=event.name,
+                worked=self.entries.sections[event.subject].worked,
             )
         )
 
@@ -785,25 +779,48 @@ class Engine:
             self._dispatch(change)
 
     def _dispatch(self, change: Change) -> None:
+        """Tell *change* to whom it concerns, then what the later stages make of it."""
         kind = type(change)
-        if kind in self.chronicle.HEARS:
-            self._facts += self.chronicle.hear(change)
-        if kind in LEARNT_FROM:
-            self._learn(change)
-        if self.watching.concerns(kind) and getattr(change, "section", True):
-            self._watch_change(change)
-        if kind in SUPPRESSING:
-            self._suppressing(change)
-        if isinstance(change, Disturbance) and self.watching.concerns(AssetDisturbed):
-            self._assets_disturbed(change)
-        for stage in self._later.get(kind, ()):
-            self._tell_derived(stage.hear(change))
+        hearers = self._hearers.get(kind)
+        if hearers is None:
+            hearers = self._hearers[kind] = self._who_hears(kind)
+        for hear in hearers:
+            hear(change)
 
-    def _suppressing(self, change: Change) -> None:
-        if isinstance(change, CauseBegan | CauseEnded):
-            self._cause_changed(change)
-        else:
-            self._work_changed(change)
+    def _who_hears(self, kind: type[Change]) -> tuple[Callable[[Any], None], ...]:
+        """Facts, learning, detectors, what keeps alerts quiet; then the stages that follow, in their order."""
+        hearers: list[Callable[[Any], None]] = []
+        if kind in self.chronicle.HEARS:
+            hearers.append(self._note)
+        if kind in LEARNT_FROM:
+            hearers.append(self._learn)
+        if kind in (CauseBegan, CauseEnded):
+            hearers += [self._cause_told, self._cause_changed]
+        elif self.watching.concerns(kind):
+            hearers.append(self._watch_change)
+        if kind in (WorkBegan, WorkEnded):
+            hearers.append(self._work_changed)
+        if kind is Disturbance and self.watching.concerns(AssetDisturbed):
+            hearers.append(self._assets_disturbed)
+        for stage in (self.trains, self.counts, self.causes):
+            if kind in stage.HEARS:
+                hearers.append(self._passed_on(stage))
+        return tuple(hearers)
+
+    def _passed_on(self, stage: Trains | Counts | Causes) -> Callable[[Any], None]:
+        def pass_on(change: Any) -> None:
+            for one in stage.hear(change):
+                self._dispatch(one)
+
+        return pass_on
+
+    def _note(self, change: Change) -> None:
+        self._facts += self.chronicle.hear(change)
+
+    def _cause_told(self, change: CauseBegan | CauseEnded) -> None:
+        # Detections of sections hear of it; an evaluator's name may be a section's too.
+        if change.section:
+            self._watch_change(change)
 
     def _watch_change(self, change: Change) -> None:
         for watch, findings in self.watching.told(change, self.now):

@@ -158,6 +158,7 @@ class Section:
     sweeping: bool = False
     accepted: Moment = NEVER
     disturbed: Moment = NEVER
+    worked: Moment | None = None
 
     @property
     def dark(self) -> bool:
@@ -613,6 +614,8 @@ class Entries:
         return verdict is Verdict.EXPLAINED and not self._by_reset(question)
 
     def _worked(self, question: Question, raised: Moment, now: Moment) -> None:
+        section = self.sections[question.section]
+        section.worked = max(section.worked or question.at, question.at)
         self._told.append(
             WorkedThrough(
                 place=question.section,

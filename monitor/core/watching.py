@@ -8,12 +8,12 @@ Most changes concern few detectors and most steps change no memory, so both are 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
 from monitor.core.changes import Change, LearntAnew
-from monitor.core.detector import Detector, Finding, Place
+from monitor.core.detector import Detector, Finding, Place, Untimed
 from monitor.core.layout import Line
 from monitor.core.moments import Moment
 from monitor.core.tuning import Detection
@@ -29,6 +29,8 @@ class Watch:
         subject: of its alerts.
         memory: what it knows.
         due: when it asked to be woken, or None.
+        step: of the detector, looked up once.
+        timed: silence alone may make it say something.
     """
 
     detector: Detector
@@ -36,6 +38,14 @@ class Watch:
     subject: str
     memory: Any
     due: Moment | None = None
+    step: Callable[[Any, Change, Place], tuple[Any, tuple[Finding, ...]]] = field(
+        init=False
+    )
+    timed: bool = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.step = self.detector.step
+        self.timed = not isinstance(self.detector, Untimed)
 
     @property
     def order(self) -> tuple[str, str]:
@@ -78,8 +88,9 @@ class Watching:
 
     def told(
         self, change: Change, now: Moment | None
-    ) -> Iterator[tuple[Watch, tuple[Finding, ...]]]:
+    ) -> list[tuple[Watch, tuple[Finding, ...]]]:
         """Tell the watches at a place of *change*; gives those that found something."""
+        told = []
         key = type(change), change.place
         watches = self._concerned.get(key)
         if watches is None:
@@ -88,12 +99,14 @@ class Watching:
             self._concerned[key] = watches
         for watch in watches:
             before = watch.memory
-            after, findings = watch.detector.step(before, change, watch.place)
+            after, findings = watch.step(before, change, watch.place)
             if after is not before:
                 watch.memory = after
-                self._schedule(watch, now)
+                if watch.timed:
+                    self._schedule(watch, now)
             if findings:
-                yield watch, findings
+                told.append((watch, findings))
+        return told
 
     def wake(self, watch: Watch, at: Moment) -> tuple[Finding, ...]:
         """The moment that *watch* asked for has come."""

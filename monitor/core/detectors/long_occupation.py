@@ -231,7 +231,16 @@ class LongOccupation:
         if memory.hold.since is None:
             return memory, ()
         findings = (Over(at=at),) if memory.hold.raised else ()
-        return replace(memory, hold=memory.hold.cease(), cleared=None), findings
+        after = Standing(
+            hold=memory.hold.cease(),
+            occupation=memory.occupation,
+            limit=memory.limit,
+            usual=memory.usual,
+            shown=memory.shown,
+            became=memory.became,
+            occupied=memory.occupied,
+        )
+        return after, findings
 
     def wake_at(self, memory: Standing) -> Moment | None:
         """When it will have stood for longer than is normal."""

@@ -63,7 +63,6 @@ class Reset:
         raised: an alert is open.
         began: when what it was raised for began.
         by_train: since when a train is in the section that entered after the reset, or None.
-        worked: when a train worked through last, or None.
     """
 
     since: Moment | None = None
@@ -76,7 +75,6 @@ class Reset:
     raised: bool = False
     began: Moment = 0
     by_train: Moment | None = None
-    worked: Moment | None = None
 
     @property
     def watching(self) -> bool:
@@ -180,7 +178,7 @@ class ResetNotHeld(Untimed):
     # From the reset to its proof.
 
     def _reset(self, memory: Reset, change: ResetTaken) -> Reset:
-        if memory.worked is not None and memory.worked >= change.so_at:
+        if change.worked is not None and change.worked >= change.so_at:
             return memory  # entered later by a person: a train has proved it since
         if memory.work:
             return replace(memory, pending=change.event, pending_at=change.at)
@@ -208,8 +206,7 @@ class ResetNotHeld(Untimed):
         self, memory: Reset, change: WorkedThrough
     ) -> tuple[Reset, tuple[Finding, ...]]:
         left = change.left
-        worked = left if memory.worked is None else max(left, memory.worked)
-        after = replace(memory, worked=worked)
+        after = memory
         if memory.pending and left >= memory.pending_at:
             after = replace(after, pending="")
         if memory.since is None or left < memory.since:

@@ -59,7 +59,6 @@ class Promise:
         due: when nothing will be left, or None while no timer runs.
         raised: when an alert about it was raised, or None.
         awaiting: the section shows awaiting sweep.
-        worked: when a train worked through last, or None.
         gap: the section's usual gap between trains, where learnt.
         hours: the local hours with trains, where learnt.
     """
@@ -78,7 +77,6 @@ class Promise:
     due: Moment | None = None
     raised: Moment | None = None
     awaiting: bool = False
-    worked: Moment | None = None
     gap: Duration | None = None
     hours: frozenset[int] | None = None
 
@@ -191,7 +189,7 @@ class ResetUnproved:
         self, memory: Promise, change: ResetTaken, place: Place
     ) -> tuple[Promise, tuple[Finding, ...]]:
         so_at = change.so_at
-        if memory.worked is not None and memory.worked >= so_at:
+        if change.worked is not None and change.worked >= so_at:
             return memory, ()  # entered later by a person: a train has proved it since
         if memory.work:
             return replace(memory, pending=change.event, pending_at=so_at), ()
@@ -220,8 +218,7 @@ class ResetUnproved:
         self, memory: Promise, change: WorkedThrough
     ) -> tuple[Promise, tuple[Finding, ...]]:
         left = change.left
-        worked = left if memory.worked is None else max(left, memory.worked)
-        after = replace(memory, worked=worked)
+        after = memory
         if memory.pending and left >= memory.pending_at:
             after = replace(after, pending="")
         if memory.since is None or left < memory.since:

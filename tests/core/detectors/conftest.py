@@ -94,6 +94,7 @@ class Watch:
         self.memory = detector.start(place)
         self.findings: list[Finding] = []
         self.state: State | None = None
+        self.worked: Moment | None = None
         self.now: Moment = 0
         self._count = 0
 
@@ -271,6 +272,7 @@ class Watch:
                     shown=event,
                 )
             case ["worked"]:
+                self.worked = max(self.worked or given["left"], given["left"])
                 return changes.WorkedThrough(
                     **common, left=given["left"], raised=at, event=event
                 )
@@ -290,6 +292,7 @@ class Watch:
                     by="technician",
                     so_at=given.get("so", at),
                     event=event,
+                    worked=self.worked,
                 )
             case ["level"]:
                 values = {name: float(value) for name, value in given.items()}
