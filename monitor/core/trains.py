@@ -858,9 +858,8 @@ class Trains:
         """The one train that passes from *source* into *into*, or None where that is not certain."""
         if into != OPEN:
             trains = self.in_section(into)
-            entered = [
-                t for t in trains if source == OPEN or t.parts[into].behind == source
-            ]
+            behind = "" if source == OPEN else source
+            entered = [t for t in trains if t.parts[into].behind == behind]
             for train in entered:
                 if source != OPEN and not train.parts[into].sure and len(entered) == 1:
                     self._must_be_in(train, into)

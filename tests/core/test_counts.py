@@ -8,6 +8,7 @@ from monitor.core.counts import Counts, departs, is_few
 from monitor.core.detector import Place
 from monitor.core.events import State
 from monitor.core.moments import MINUTE, parse
+from monitor.core.occupancy import Settled, Why
 
 NOON = parse("2026-05-04T12:00:00Z")
 
@@ -288,25 +289,24 @@ def test_a_section_is_proved_by_twenty_trains_through_it(run):
 # What a line of the tables does not reach.
 
 
-class Settled:
-    """How a section stands, as far as counts look."""
-
-    def __init__(self, state=State.OCCUPIED, axles=1):
-        self.state = state
-        self.axles = axles
-        self.reasons = set()
-        self.under_work = False
-        self.so_since = NOON - 5 * MINUTE
-        self.at = NOON - MINUTE
-        self.identity = "gw/1#9"
+def settled(state=State.OCCUPIED, axles=1):
+    """How a section stands: so for five minutes, told a minute ago."""
+    return Settled(
+        state=state,
+        axles=axles,
+        reasons=set(),
+        so_since=NOON - 5 * MINUTE,
+        at=NOON - MINUTE,
+        identity="gw/1#9",
+    )
 
 
 @pytest.fixture
 def left(plain):
     """Counts of which T2 is left over with one axle, and what was told."""
     line = plain()
-    sections = {name: Settled(State.CLEAR, 0) for name in line.sections}
-    sections["T2"] = Settled()
+    sections = {name: settled(State.CLEAR, 0) for name in line.sections}
+    sections["T2"] = settled()
     counts = Counts(line, sections)
     told = counts.hear(
         changes.TrainWentOn(
@@ -365,7 +365,7 @@ def test_another_tally_takes_it_back_or_is_told(left):
 
 def test_while_it_is_not_known_it_waits(left):
     """A spell that is not known stops the timer, which begins anew after it."""
-    left.sections["T2"].reasons.add("silent")
+    left.sections["T2"].reasons.add(Why.SILENT)
     lost = changes.NotKnown(place="T2", at=NOON + MINUTE, since=NOON, why="silent")
     assert said(left.hear(lost)) == [("LeftOverGone", "section/T2")]
 
@@ -381,7 +381,7 @@ def test_while_it_is_not_known_it_waits(left):
 def test_a_train_that_turns_back_passes_a_head_twice():
     """40, then 39 and 39 at one head, then 40: the head lost one axle each way, and is the suspect once."""
     line = Place.example().line
-    counts = Counts(line, {name: Settled() for name in line.sections})
+    counts = Counts(line, {name: settled() for name in line.sections})
     passed: list[changes.Counted] = []
     told: list[changes.Change] = []
     for number, (head, axles) in enumerate(
