@@ -1339,6 +1339,16 @@ def _passages_differ(
             yield Doubt("which head departs from the others is open", sure=False)
     elif not any(_section(subject) in heads[head].between for head in counts):
         yield Doubt(f"no head of {_section(subject)} counted that train")
+    counted = {at for at, _, _ in known}
+    near = {
+        one
+        for _, head, _ in known
+        for one in heads[head].between
+        if one in then.line.sections
+    }
+    due = counted | {at + then.rules.skew for at in counted}
+    due |= {heard for at in counted for one in near for heard in then.heard(one, at)}
+    yield from then.fell_due(due, "it was counted")
 
 
 def _left_over(subject: str, then: Then) -> Doubts:
@@ -1359,6 +1369,8 @@ def _left_over(subject: str, then: Then) -> Doubts:
         yield from _few(section, then)
     if sum(tallies) or len(left) < 2:
         yield Doubt(f"what was left beside {head.id} does not make up for each other")
+    elif all(list(_still_there(one, then)) for one in left):
+        yield Doubt(f"no train was seen to go on from beside {head.id}", sure=False)
 
 
 def _few(section: str, then: Then) -> Doubts:

@@ -906,6 +906,7 @@ def test_the_head_that_departs_from_the_others_miscounted():
             COUNTED.replace("06:05:00 H4 passes 40", "06:05:00 H4 passes 41"),
             "not heads of one section",
         ),
+        (mismatch("head/H2", raised="06:05:30"), COUNTED, "raised at 06:05:30"),
         (mismatch("head/H9"), COUNTED, "no head/H9"),
         (mismatch("T6"), COUNTED, "no head of T6"),
     ],
@@ -915,6 +916,7 @@ def test_the_head_that_departs_from_the_others_miscounted():
         "began",
         "alike",
         "apart",
+        "raised",
         "no such head",
         "section",
     ],
@@ -926,7 +928,7 @@ def test_a_forged_miscount_is_refused(forged, table, why):
 
 def test_two_heads_do_not_say_which_is_wrong():
     """Of two that differ either may be right: to name one is more than the checker can tell."""
-    said, why = opinion(mismatch("head/H2", rests=RESTS[:2]), COUNTED)
+    said, why = opinion(mismatch("head/H2", raised="06:03", rests=RESTS[:2]), COUNTED)
 
     assert (said, why) == (CANNOT_TELL, "which head departs from the others is open")
 
@@ -945,18 +947,35 @@ def test_few_axles_left_over_are_a_miscount():
     refused(left, many, "the tally of T3 was 4")
 
 
-def test_a_pair_left_beside_a_head_points_to_it():
-    """Two too many in T3 and two too few in T4 point to H3 between them; two alike do not."""
-    table = "06:04 T3 occupied axles=2\n06:05 T4 occupied axles=-2\n06:20 T1 clear"
-    rests = [("gw/1#7", "06:04"), ("gw/1#8", "06:05")]
-    pair = alert("count-mismatch", "head/H3", "06:04", "06:06", rests=rests)
+# As the train of `WENT_ON`; H4 counts it two short, so that T4 keeps two and T5 is two short when it has gone.
+PAIR = """
+06:03:00 T3 occupied axles=4
+06:04:00 T4 occupied axles=4
+06:04:05 T3 clear axles=0
+06:05:00 T5 occupied axles=2
+06:05:05 T4 occupied axles=2
+06:06:00 T6 occupied
+06:06:05 T5 disturbed axles=-2
+06:07:00 T5 clear
+06:30:00 T1 clear
+"""
 
-    assert opinion(pair, table) == (AGREES, "")
-    refused(pair, table.replace("-2", "2"), "does not make up")
-    swapped = alert("count-mismatch", "head/H4", "06:04", "06:06", rests=rests)
-    refused(swapped, table, "does not make up")
-    far = alert("count-mismatch", "head/H1", "06:04", "06:06", rests=rests)
-    refused(far, table, "no axles were left beside H1")
+
+def test_a_pair_left_beside_a_head_points_to_it():
+    """Two too many in T4 and two too few in T5 point to H4 between them, raised when T4 has lingered; two alike, or another head, do not."""
+    rests = [("gw/1#11", "06:05:05"), ("gw/1#13", "06:06:05")]
+    pair = alert("count-mismatch", "head/H4", "06:05:05", "06:08", rests=rests)
+
+    assert opinion(pair, PAIR) == (AGREES, "")
+    refused(pair, PAIR.replace("-2", "2"), "does not make up")
+    for other, why in (("H5", "does not make up"), ("H1", "no axles were left")):
+        swapped = {**pair, "subject": f"head/{other}"}
+        swapped["id"] = alert("count-mismatch", f"head/{other}", "06:05:05", "06:08")[
+            "id"
+        ]
+        refused(swapped, PAIR, why)
+    later = alert("count-mismatch", "head/H4", "06:05:05", "06:09", rests=rests)
+    assert opinion(later, PAIR)[0] is CANNOT_TELL
 
 
 # All of them, and the command.
