@@ -99,6 +99,7 @@ class Left:
         event: the event that shows it.
         since: from when its staying occupied is timed.
         told: where it was told as left over, or "".
+        paired: the head that what is left here and beside it points to, and the tally that does, or None.
     """
 
     state: State | None
@@ -107,6 +108,7 @@ class Left:
     event: str
     since: Moment
     told: str = ""
+    paired: tuple[str, int] | None = None
 
 
 @dataclass(slots=True)
@@ -259,6 +261,7 @@ class Counts:
 
     def _went_on(self, change: TrainWentOn) -> None:
         settled = self.sections[change.place]
+        self._gone(change.place, change.at)
         if settled.under_work or settled.state is State.CLEAR:
             return
         self.left[change.place] = Left(
@@ -336,9 +339,14 @@ class Counts:
             names = tuple(sorted((section, beside), key=list(self.sections).index))
             [head] = self.line.heads_between(section, beside)
             stay = any(self.sections[n].state is State.OCCUPIED for n in names)
+            for name in names:
+                self.left[name].paired = head, self.sections[name].axles or 0
             return (head, names) if stay else ("", ())
         if settled.state is not State.OCCUPIED:
             return "", ()
+        paired = self.left[section].paired
+        if paired is not None and paired[1] == settled.axles:
+            return paired[0], (section,)  # the other has been given back since
         return self._head_to_blame(section) or f"section/{section}", (section,)
 
     def _pair(self, section: str) -> str:

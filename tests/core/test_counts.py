@@ -239,6 +239,18 @@ def test_not_as_many_beside_it(run, plain):
     ]
 
 
+def test_given_back_one_after_the_other(run, plain):
+    """When T3 is given back first, what is left in T2 still points to the head between them, and is nothing new."""
+    table = LEFT.format(two=2, three="occupied axles=-2")
+    day = run(plain(6)).tell(CLEAR + table)
+    day.tell("06:20:00 T3 reset accepted\n06:20:01 T3 clear axles=0").until("06:30:00")
+
+    assert day.brief("count-mismatch") == [
+        "count-mismatch head/H2 prompt 06:04:20 06:05:20 -"
+    ]
+    assert len([one for one in day.alerts if one.kind == "count-mismatch"]) == 1
+
+
 def test_given_back_before_it_is_due(run):
     """A section that clears within the minute is none that stays occupied."""
     table = LEFT.format(two=1, three="clear axles=0")
