@@ -53,7 +53,10 @@ CONFIDENCE = 0.9
 """Of the interval in which the limit is met: one drift in twenty is faster, one in twenty slower."""
 
 SLOW = 2
-"""At the slow end of its interval the trend must meet the limit within so many times as long."""
+"""At the slow end of its interval the trend must meet the limit within so many times as long; and an alert that is open stays as long as it does so in the middle, lest it come and go."""
+
+SHARPER = 10
+"""A shorter window is one more look at the same days, so its trend must come by chance so many times more seldom."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,7 +223,7 @@ class LevelDrift:
     A test at one in a hundred, put to a thousand heads on ninety days, would call hundreds by chance alone.
     What keeps these quiet is not a smaller chance, which would hide slow drifts too, but the second half of the rule: the trend must lead to the limit within a fortnight.
     From the middle of the limits that takes a slope of a fourteenth of the way a day, while a swing or noise of a tenth of the way gives, over a week, one of a few hundredths at most.
-    So that noise on few days cannot pass for such a slope, the slow end of the slope's interval must meet the limit as well, within twice the time; an alert that is open stays without that.
+    So that noise on few days cannot pass for such a slope, the slow end of the slope's interval must meet the limit as well, within twice the time; an alert that is open stays until the trend meets the limit no more in twice the time.
 
     Example:
         >>> from monitor.core.moments import parse
@@ -239,7 +242,7 @@ class LevelDrift:
         'H107: level of sensor A falls by 0.15 V a day and meets 4 V about 2026-05-17 (2026-05-17 to 2026-05-17)'
 
     When it is wrong: where the weather of a fortnight moves the level far, where samples come at few and changing hours, and after an adjustment, until the days before it no longer weigh.
-    A head that steps to its limit within days is found when it is outside, and not here.
+    A head that steps to its limit within days, or is past it already, is found when it is outside, and not here.
 
     References:
         Mann, H. B. (1945), Nonparametric tests against trend, Econometrica 13, 245-259.
@@ -361,11 +364,12 @@ class LevelDrift:
 
     def _soon(self, drift: Drift, *, is_open: bool) -> bool:
         within = self.within_d * drift.trend.reach
-        if drift.meets > within:
+        if is_open:
+            return drift.meets <= SLOW * within
+        # What has met its limit is outside it, and is said so by another detection.
+        if not 0 < drift.meets <= within or drift.latest is None:
             return False
-        if is_open or drift.meets <= 0:
-            return True
-        return drift.latest is not None and drift.latest <= SLOW * within
+        return drift.latest <= SLOW * within
 
     def _trends(self, series: Series, midnight: Moment, place: Place) -> list[Drift]:
         """The trends of a value that are beyond chance, the longest window first."""
@@ -376,7 +380,7 @@ class LevelDrift:
             found = [self._by_hours(series, midnight, limits)]
         else:
             found = [
-                self._by_days(series.name, days, midnight, limits)
+                self._by_days(series, days, midnight, limits)
                 for days in self._windows(series, midnight)
             ]
         return [one for one in found if one is not None]
@@ -394,18 +398,20 @@ class LevelDrift:
 
     def _by_days(
         self,
-        name: str,
+        series: Series,
         days: tuple[tuple[Moment, float], ...],
         midnight: Moment,
         limits: tuple[float, float],
     ) -> Drift | None:
         values = [value for _, value in days]
         kendall = mann_kendall(values)
-        if kendall.p >= self.chance:
+        shorter = len(days) < len(series.days)
+        if kendall.p >= (self.chance / SHARPER if shorter else self.chance):
             return None
         middles = [_middle(day, DAY, midnight) for day, _ in days]
         line = sen_line(middles, values, CONFIDENCE)
-        return _leads(Trend(name, "days", len(values), 1.0, kendall, line), limits)
+        trend = Trend(series.name, "days", len(values), 1.0, kendall, line)
+        return _leads(trend, limits)
 
     def _by_hours(
         self, series: Series, midnight: Moment, limits: tuple[float, float]

@@ -159,8 +159,8 @@ class LevelOut(Untimed):
                 name=name, value=value, since=change.at, event=change.event, count=0
             )
         count = min(run.count + 1, self.samples)
-        enough = self._enough(count, change.at - run.since)
-        raised = run.raised or enough
+        # Both only grow while it lasts, so what was enough once stays so.
+        raised = self._enough(count, change.at - run.since)
         return replace(run, value=value, count=count, raised=raised, back=None, backs=0)
 
     def _inside(self, run: Run, at: Moment) -> Run | None:

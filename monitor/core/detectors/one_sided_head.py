@@ -229,9 +229,7 @@ class OneSidedHead:
         due = self.wake_at(memory)
         if due is None or at < due:
             return memory, ()
-        # What was counted for this alert is not counted for the next.
-        after = replace(memory, odd=(), began=None)
-        return after, (Over(at=at),)
+        return replace(memory, began=None), (Over(at=at),)
 
     def explain(self, memory: Passages, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""

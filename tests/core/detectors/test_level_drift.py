@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import pickle
+from random import Random
 from statistics import median
 
 import pytest
@@ -85,6 +86,37 @@ def test_the_way_back_is_no_drift(watch):
     day = watch(LevelDrift()).tell(daily(falling(7, -0.1, start=3.0)))
 
     assert day.until("8d 00:00") == []
+
+
+def test_what_is_outside_already_is_not_raised(watch):
+    """A trend past its limit when it is first seen is no drift towards it."""
+    day = watch(LevelDrift()).tell(daily(falling(9, 0.2, start=4.4)))
+
+    assert day.until("9d 12:00") == []
+
+
+def test_it_does_not_come_and_go(watch):
+    """A slow drift under noise is one alert, from weeks before its limit until long after."""
+    draw = Random(7)
+    levels = [max(3.9, 6 - 0.04 * day) + draw.gauss(0, 0.05) for day in range(75)]
+    day = watch(LevelDrift()).tell(daily(levels))
+    day.until("75d 00:00")
+
+    assert len(day.findings) > 30
+    assert day.found == day.findings
+
+
+def test_a_shorter_window_needs_more(watch):
+    """Ten days that fall beyond one in a hundred but not beyond one in a thousand, after weeks of rest at a lower level, are not enough yet; alone they are."""
+    # Of the last ten the pairs are 45, six of them rising: S is -33, p .0022.
+    ten = [5.80, 5.62, 5.66, 5.40, 5.46, 5.20, 5.26, 5.30, 4.90, 4.95]
+    day = watch(LevelDrift()).tell(daily([5.0] * 50 + ten))
+    day.until("60d 00:00")
+
+    assert day.brief() == []
+    week = watch(LevelDrift()).tell(daily(ten))
+    week.until("10d 00:00")
+    assert week.found
 
 
 def test_what_has_met_its_limit_stays(watch):
@@ -186,14 +218,26 @@ def test_days_go_out_of_the_window(watch):
     assert len(day.memory.series[0].days) == 60
 
 
-def test_a_step_is_no_drift(watch):
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_step_between_steady_levels_is_no_drift(watch, way):
+    """Two weeks, the second a step nearer to a limit than the first: beyond chance, but at the slow end nothing moves."""
+    levels = [6 - way * -1.0] * 7 + [6 - way * 0.4] * 7
+    day = watch(LevelDrift()).tell(daily(levels))
+    day.until("14d 00:00")
+
+    assert day.brief() == []
+    assert " or not at all)" in day.explain("14d 00:00")
+
+
+@pytest.mark.parametrize("way", [1, -1])
+def test_a_step_is_no_drift(watch, way):
     """A fall that is beyond chance, but whose slow end leads nowhere near the limit, is not raised: here one step between two levels that hardly fall."""
     levels = [7.0, 6.99, 6.98, 5.9, 5.89, 5.88, 5.87]
-    day = watch(LevelDrift()).tell(daily(levels))
+    day = watch(LevelDrift()).tell(daily([6 + way * (one - 6) for one in levels]))
     day.until("7d 00:00")
 
     assert day.brief() == []
-    assert "meets 4 V about" in day.explain("7d 00:00")
+    assert f"meets {6 - 2 * way} V about" in day.explain("7d 00:00")
 
 
 def test_under_work_nothing_counts(watch):
@@ -218,7 +262,7 @@ def test_a_day_without_samples_is_left_out(watch):
     day.until("5d 00:00")
     assert day.detector.wake_at(day.memory) is None
 
-    day.tell(daily(falling(4, 0.2, start=4.4), first=8))
+    day.tell(daily(falling(4, 0.2, start=4.8), first=8))
     day.until("12d 00:00")
     assert day.found[0].parameters["drifts"][0]["medians"] == 7
 

@@ -128,6 +128,37 @@ def test_each_value_is_judged_by_itself(watch):
     assert day.found[1].parameters["limits"] == {"a_volts": [4, 8], "b_volts": [4, 8]}
 
 
+def test_it_begins_with_the_first_of_its_values(watch):
+    """Where two values become enough at one sample, it began with the one that was out first."""
+    day = watch(LevelOut()).tell(
+        """
+        12:00:00 level a_volts=3.4
+        12:00:30 level b_volts=3.4
+        12:01:30 level a_volts=3.4 b_volts=3.4
+        """
+    )
+
+    assert day.brief() == ["12:00:00 12:01:30 planned"]
+
+
+def test_after_its_end_a_new_one_begins(watch):
+    """A value that goes out again after the end begins an alert of its own."""
+    once = """
+        {0}:00 level a_volts=3.4
+        {0}:01 level a_volts=3.4
+        {0}:02 level a_volts=6.0
+        {0}:03 level a_volts=6.0
+        """
+    day = watch(LevelOut()).tell(once.format(12)).tell(once.format(14))
+
+    assert day.brief() == [
+        "12:00:00 12:01:00 planned",
+        "over 12:03:00",
+        "14:00:00 14:01:00 planned",
+        "over 14:03:00",
+    ]
+
+
 def test_what_one_event_leaves_out_stays_as_it_was(watch):
     """A value that an event does not carry neither goes on nor comes back."""
     day = watch(LevelOut()).tell(

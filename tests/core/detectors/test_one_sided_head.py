@@ -61,6 +61,15 @@ def test_within_a_day(watch, second, found):
     assert bool(day.found) == found
 
 
+def test_odd_ones_leave_the_window_one_by_one(watch):
+    """Of three odd passages the first is older than a day when the third comes, and the second just as old as a day."""
+    day = watch(OneSidedHead()).tell(
+        "11:59 passage none\n12:00 passage none\n1d 12:00 passage none"
+    )
+
+    assert [one.parameters["counted_odd"] for one in day.found] == [2, 2]
+
+
 def test_passages_leave_the_share_with_the_day(watch):
     """Two odd among many that have gone out of the window are too many of what is left, judged at the next passage."""
     day = watch(OneSidedHead()).tell(passages(300, minute=0))
