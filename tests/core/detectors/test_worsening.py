@@ -75,6 +75,21 @@ def test_only_where_one_is_new(watch):
     assert day.detector.wake_at(day.memory) is None
 
 
+def test_a_quiet_week_confirms_nothing_however_strong_the_trend(watch, at):
+    """Nothing new, nothing confirmed: even where the trend is still far above the threshold a week later."""
+    hours = (6, 10, 14, 18, 22)
+    lines = [one for one in RISING if int(one.split("d")[0]) < 50]
+    lines += [
+        f"{day}d {hour:02}:00 disturbance" for day in range(50, 56) for hour in hours
+    ]
+    day = told(watch, lines, threshold=2.3)
+    day.until("56d 00:00")
+    assert day.memory.suspected
+    assert day.detector._trend(day.memory, at("63d 00:00")).statistic > 2.3
+
+    assert day.until("70d 00:00") == []
+
+
 def test_a_steady_section_is_not_called(watch):
     """One every third day, for a year, is no trend."""
     assert told(watch, disturbances(range(0, 365, 3))).until("400d 00:00") == []
@@ -97,6 +112,9 @@ def test_a_burst_is_not_a_trend(watch):
     day = told(watch, [*lines, *disturbances([60, 64])])
 
     assert day.until("75d 00:00") == []
+    trend = day.detector._trend(day.memory, day.now)
+    # Six before it, for the first of the seven began the watch; the night; and two after.
+    assert (trend.counted, trend.singly) == (6 + 30 + 2, 6 + 1 + 2)
     # Without the guard it would be one, and a strong one.
     naive = told(watch, [*lines, *disturbances([60, 64])], burst_h=0.001)
     assert naive.detector._trend(naive.memory, naive.now).laplace > 4
@@ -169,6 +187,10 @@ def test_over_when_it_is_so_no_longer(watch):
     assert said[0] == "00:00:00 00:00:00 planned"
     assert said[-1] == "over 00:00:00"
     assert len(said) < 10
+    again = told(watch, RISING)
+    again.pass_time(day.findings[-1].at)
+    assert again.findings == day.findings
+    assert again.detector.wake_at(again.memory) is None
     assert day.detector.wake_at(day.memory) is None
 
 
