@@ -78,6 +78,7 @@ from monitor.core.moments import (
 )
 from monitor.core.occupancy import Occupancy, Shown, Why
 from monitor.core.ordering import Gap, Kind, Ordering, Outcome, Released
+from monitor.core.silences import Silences, read_silences
 from monitor.core.statistics.poisson import Gamma
 from monitor.core.suppression import Covered
 from monitor.core.trains import Trains
@@ -166,6 +167,7 @@ class Engine:
         self.chronicle = Chronicle()
         self.alerts = Alerts()
         self.learning = Learning(line)
+        self.silences = Silences(line.zone)
         self.usual: dict[str, Usual] = {}
         self.now: Moment | None = None
         self.unknown = 0
@@ -298,6 +300,11 @@ class Engine:
             )
         if settled.under_work:
             said.append(f"{section} is under work: nothing is raised about it.")
+        if source is not None and not self.hearing.can_judge(source):
+            said.append(
+                f"{source} sends no heartbeat, and its usual silences are not learnt: "
+                "whether it is silent cannot be judged yet."
+            )
         for slot, detector in enumerate(self.settings.detectors):
             if kind in (None, detector.kind):
                 for place in places[detector.places]:
@@ -413,7 +420,12 @@ class Engine:
             self._apply_learnt(max(known), now)
 
     def _apply_learnt(self, until: Moment, at: Moment) -> None:
-        _, self.usual = read_learnt(self._learnt.pop(until))
+        values = self._learnt.pop(until)
+        _, self.usual = read_learnt(values)
+        self.hearing.limits = read_silences(values.get("silences"))
+        for source, heard in self.hearing.sources.items():
+            if heard.period is None and heard.wake is None:
+                self._watch_silence(source, heard)
         self._learnt_until = until
         for place in self.watching.sections_that_learn():
             usual = self.usual.get(place)
@@ -424,8 +436,12 @@ class Engine:
         self._wake_at(midnight + DAY, DAY_STAGE, "")
         if midnight not in self._learnt:
             values = self.learning.learn(midnight)
+            silences = self.silences.learnt(midnight)
+            if silences:
+                values["silences"] = silences
             self._learnt[midnight] = values
             self._write(RecordKind.LEARNT, "day", midnight, values)
+        self.silences.turn()
         self._apply_learnt(midnight, midnight)
 
     # Settling.
@@ -646,6 +662,9 @@ class Engine:
 
     def _heard(self, event: Event, at: Moment) -> None:
         hearing = self.hearing
+        before = hearing.sources.get(event.source)
+        if before is not None and before.period is None and not before.silent:
+            self.silences.hear(event.source, before.last_at, max(at, before.last_at))
         heard = hearing.hear(event, at)
         gap = None
         if event.sequence is not None:
@@ -656,7 +675,7 @@ class Engine:
             self._lose_source(event.source, Why.GAP, gap.since, at)
         if isinstance(event, GatewayStatus):
             hearing.status(event, heard, restarted=gap is not None)
-        if heard.period is not None and heard.wake is None:
+        if heard.wake is None and (heard.period is not None or hearing.limits):
             self._watch_silence(event.source, heard)
         if self.entries.waits_for(event.source):
             self._tell_derived(self.entries.heard(event.source, at))
@@ -672,7 +691,7 @@ class Engine:
                 self._tell_all(self.occupancy.regain(section, Why.SILENT, at))
 
     def _watch_silence(self, source: str, heard: Heard) -> None:
-        due = self.hearing.silence_due(heard)
+        due = self.hearing.silence_due(source, heard)
         heard.wake = due
         if due is not None:
             self._wake_at(due, HEARING_STAGE, source)
@@ -680,7 +699,7 @@ class Engine:
     def _silence(self, source: str, now: Moment) -> None:
         heard = self.hearing.sources[source]
         heard.wake = None
-        due = self.hearing.silence_due(heard)
+        due = self.hearing.silence_due(source, heard)
         if due is None:
             return
         if due > now:

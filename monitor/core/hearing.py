@@ -4,6 +4,7 @@ A section's state is known only while somebody speaks for it.
 Its source is that of its gateway, once the gateway's `gateway.status` has told which that is; before that, the source of its last event.
 
 Silence is judged by heartbeat, for sources whose `gateway.status` has been heard, in settled time: when three periods have passed since the last event with none in between.
+Any other source is judged by its own usual silences, once they are learnt.
 It is not judged while time passes by events alone; what fell due then is judged once the queue is drained.
 A gateway's will is timed by its arrival; one whose own time lies before the `online` that began the present connection speaks of an older one and is ignored.
 
@@ -17,6 +18,7 @@ from dataclasses import dataclass, field
 from monitor.core.events import Event, GatewayStatus
 from monitor.core.layout import Line
 from monitor.core.moments import Duration, Moment, seconds
+from monitor.core.silences import Limits, cell_of
 
 PERIODS = 3
 """Heartbeats missed before a gateway counts as silent (common practice: one may be lost, two may be late)."""
@@ -58,6 +60,7 @@ class Hearing:
         line: the line file.
         default_period: between heartbeats where the gateway does not say.
         skew: how far apart two clocks may be.
+        limits: how long sources without a heartbeat may be silent, as learnt.
     """
 
     line: Line
@@ -66,6 +69,7 @@ class Hearing:
     sources: dict[str, Heard] = field(default_factory=dict)
     speaks_for: dict[str, str] = field(default_factory=dict)
     gateway_source: dict[str, str] = field(default_factory=dict)
+    limits: Limits = field(default_factory=dict)
     _named: dict[str, str] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -120,11 +124,21 @@ class Hearing:
         """
         return heard.connected is not None and event.time < heard.connected - self.skew
 
-    def silence_due(self, heard: Heard) -> Moment | None:
-        """When silence alone will show that a source is not heard."""
-        if heard.period is None or heard.silent or heard.out:
+    def silence_due(self, source: str, heard: Heard) -> Moment | None:
+        """When silence alone will show that a source is not heard; None where that cannot be judged."""
+        if heard.silent or heard.out:
             return None
-        return max(heard.last_at, heard.alive) + PERIODS * heard.period
+        last = max(heard.last_at, heard.alive)
+        if heard.period is not None:
+            return last + PERIODS * heard.period
+        limits = self.limits.get(source)
+        limit = None if limits is None else limits[cell_of(last, self.line.zone)]
+        return None if limit is None else last + limit
+
+    def can_judge(self, source: str) -> bool:
+        """Whether a silence of *source* can be told: by its heartbeat, or by what is learnt of it."""
+        heard = self.sources.get(source)
+        return (heard is not None and heard.period is not None) or source in self.limits
 
     def heard_past(self, source: str | None, moment: Moment) -> Moment | None:
         """The event time by which *source* is known to have been heard at *moment*; None while that is not known.

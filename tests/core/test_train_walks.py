@@ -1,0 +1,340 @@
+"""Laws of the tracker, tried on random walks of trains whose true positions are known.
+
+Every walk is legal: a train covers sections that lie side by side, moves one section at a time, may turn back, and enters no section in which another is.
+Whatever such trains do, nothing vanishes, nothing comes out of a clear section, and nothing is left behind.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import pytest
+from hypothesis import given, settings, strategies as st
+
+from monitor.core.changes import (
+    Change,
+    TrainJoined,
+    TrainUnseen,
+    TrainVanished,
+    TrainWentOn,
+)
+from monitor.core.detectors.occupied_no_train import OccupiedNoTrain
+from monitor.core.detectors.unseen_train import UnseenTrain
+from monitor.core.detectors.vanished_train import VanishedTrain
+from monitor.core.engine import Detection, Engine
+from monitor.core.events import SectionState, State
+from monitor.core.layout import OPEN, Line, read_line
+from monitor.core.moments import MINUTE, SECOND, Moment, parse
+
+START = parse("2026-05-04T06:00:00Z")
+
+SHAPES = {
+    # A plain line, open at both ends.
+    "plain": "open-A A-B B-C C-D D-E E-F F-open",
+    # Points at P: out of A and B either to C and D or to E and F.
+    "points": "open-A A-B B-P P-C C-D D-open P-E E-F F-open",
+    # A terminal with two platforms, D and E, behind points at C.
+    "terminal": "open-A A-B B-C C-D C-E",
+    # Single line with a loop of two tracks, C and D, between B and E.
+    "loop": "open-A A-B B-C B-D C-E D-E E-F F-open",
+    # Two tracks with a crossover: B and G are joined by X.
+    "crossover": "open-A A-B B-C C-D D-open open-E E-F F-G G-H H-open B-X X-G",
+    # A ring with one way out.
+    "ring": "open-A A-B B-C C-D D-E E-F F-B",
+    # Short: two sections and an open end on either side.
+    "short": "open-A A-B B-open",
+}
+"""Joined sections, `open` where no detection lies beyond."""
+
+HANDED = 4
+"""Sections are handed to four evaluators in turn, each with its own clock."""
+
+
+def line_of(joined: str) -> Line:
+    """The line on which those are joined that *joined* says."""
+    pairs = [one.split("-") for one in joined.split()]
+    names = sorted({name for pair in pairs for name in pair} - {OPEN})
+    text = ['[line]\nname = "Walks"\ntimezone = "UTC"\n']
+    text += [
+        f'[[evaluator]]\nid = "EV{number}"\nsite = "Room {number}"\n'
+        for number in range(min(HANDED, len(names)))
+    ]
+    text += [
+        f'[[section]]\nid = "{name}"\narea = "a"\nevaluator = "EV{number % HANDED}"\n'
+        "length_m = 800\nspeed_km_h = 100\n"
+        for number, name in enumerate(names)
+    ]
+    text += [
+        f'[[head]]\nid = "H{number}"\nbetween = ["{one}", "{other}"]\n'
+        for number, (one, other) in enumerate(pairs)
+    ]
+    return read_line("".join(text), "walks.toml")
+
+
+LINES = {name: line_of(joined) for name, joined in SHAPES.items()}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pace:
+    """How close things come to one another, in tenths of a second.
+
+    Args:
+        overlap: at least so long a train is in both sections at a boundary.
+        run: at least so long until its front reaches the next.
+        apart: at least so long a section is clear before another train enters.
+    """
+
+    overlap: int = 5
+    run: int = 60
+    apart: int = 60
+
+
+@dataclass(slots=True)
+class Walker:
+    """A train as it truly is.
+
+    Args:
+        covers: the sections it is in, its front last.
+        longest: so many sections it covers at most.
+        ready: when it can move next.
+        leaving: its front has gone out at an open end.
+    """
+
+    covers: list[str]
+    longest: int
+    ready: int = 0
+    leaving: bool = False
+
+
+Shown = tuple[int, str, bool]
+"""When, in tenths of a second, which section, and whether it became occupied."""
+
+Move = tuple[int, str, Walker | None, str]
+"""When it can be made at the earliest, what, by which train, into or out of which section."""
+
+
+@dataclass(slots=True)
+class Walk:
+    """Trains walking about on a line."""
+
+    line: Line
+    pace: Pace
+    now: int = 0
+    trains: list[Walker] = field(default_factory=list)
+    shown: list[Shown] = field(default_factory=list)
+    cleared: dict[str, int] = field(default_factory=dict)
+
+    def taken(self) -> set[str]:
+        """The sections in which trains are."""
+        return {name for train in self.trains for name in train.covers}
+
+    def moves(self, *, arrivals: bool = True) -> list[Move]:
+        """What may happen next."""
+        found: list[Move] = []
+        taken = self.taken()
+        if arrivals:
+            for name in self.line.sections:
+                if self.line.is_open(name) and name not in taken:
+                    found.append((self._from(name), "arrive", None, name))
+        for train in self.trains:
+            found += self._moves(train, taken)
+        return found
+
+    def _from(self, name: str) -> int:
+        return self.cleared.get(name, -self.pace.apart) + self.pace.apart
+
+    def _moves(self, train: Walker, taken: set[str]) -> Iterator[Move]:
+        front = train.covers[-1]
+        if len(train.covers) > 1 or train.leaving:
+            yield train.ready, "draw", train, train.covers[0]
+        if train.leaving:
+            return
+        if len(train.covers) < train.longest + 1:
+            for other in self.line.neighbours(front):
+                if other not in taken:
+                    yield max(train.ready, self._from(other)), "enter", train, other
+        if self.line.is_open(front):
+            yield train.ready, "leave", train, front
+        yield train.ready, "turn", train, front
+
+    def make(self, move: Move, wait: int, longest: int = 1) -> None:
+        """Make *move*, *wait* tenths after now or when it can be made."""
+        earliest, what, train, name = move
+        self.now = max(self.now + wait, earliest)
+        if train is None:
+            self.trains.append(Walker([name], longest, self.now + self.pace.run))
+            self.shown.append((self.now, name, True))
+            return
+        match what:
+            case "enter":
+                train.covers.append(name)
+                train.ready = self.now + self.pace.overlap
+                self.shown.append((self.now, name, True))
+            case "draw":
+                train.covers.pop(0)
+                train.ready = self.now + self.pace.run
+                self.shown.append((self.now, name, False))
+                self.cleared[name] = self.now
+            case "leave":
+                train.leaving = True
+            case "turn":
+                train.covers.reverse()
+                train.ready = self.now + self.pace.run
+        if not train.covers:
+            self.trains.remove(train)
+
+    def go_home(self) -> bool:
+        """Lead every train out, the nearest first; whether that was possible."""
+        for _ in range(500):
+            if not self.trains:
+                return True
+            if not any(self._homeward(train) for train in self.trains):
+                return False
+        return False
+
+    def _homeward(self, train: Walker) -> bool:
+        """One step of *train* towards an open end, if there is one it can reach."""
+        if train.leaving or len(train.covers) > train.longest:
+            self.make((train.ready, "draw", train, train.covers[0]), 70)
+            return True
+        taken = self.taken()
+        for turned in (False, True):
+            front = train.covers[0 if turned else -1]
+            step = self._way_out(front, taken)
+            if step is None:
+                continue
+            if turned:
+                self.make((train.ready, "turn", train, front), 70)
+            elif step == OPEN:
+                self.make((train.ready, "leave", train, front), 70)
+            else:
+                self.make(
+                    (max(train.ready, self._from(step)), "enter", train, step), 70
+                )
+            return True
+        return False
+
+    def _way_out(self, front: str, taken: set[str]) -> str | None:
+        """The first step out of section *front* to an open end."""
+        if self.line.is_open(front):
+            return OPEN
+        seen, edge = {front}, [(front, "")]
+        while edge:
+            here, first = edge.pop(0)
+            if here != front and self.line.is_open(here):
+                return first
+            for other in self.line.neighbours(here):
+                if other not in seen and other not in taken:
+                    seen.add(other)
+                    edge.append((other, first or other))
+        return None
+
+
+Steps = list[tuple[int, int, int]]
+"""Which move, how long to wait, and how long a train that arrives is."""
+
+STEPS = st.lists(
+    st.tuples(
+        st.integers(0, 50),
+        st.one_of(st.integers(0, 30), st.integers(0, 600)),
+        st.integers(1, 3),
+    ),
+    min_size=4,
+    max_size=60,
+)
+
+
+def walk(shape: str, steps: Steps, pace: Pace | None = None) -> Walk:
+    """The walk that *steps* choose on a line of that shape."""
+    walked = Walk(LINES[shape], pace if pace is not None else Pace())
+    for choice, wait, longest in steps:
+        moves = walked.moves(arrivals=len(walked.trains) < 4)
+        if moves:
+            walked.make(moves[choice % len(moves)], wait, longest)
+    return walked
+
+
+class Tracked:
+    """The engine over a walk, and what the tracker told."""
+
+    def __init__(self, line: Line) -> None:
+        self.line = line
+        self.engine = Engine(
+            line,
+            Detection(detectors=(OccupiedNoTrain(), UnseenTrain(), VanishedTrain())),
+        )
+        self.told: list[Change] = []
+        self.alerts: list[Any] = []
+        dispatch = self.engine._dispatch
+
+        def listen(change: Change) -> None:
+            self.told.append(change)
+            dispatch(change)
+
+        self.engine._dispatch = listen  # type: ignore[method-assign]
+
+    def over(self, events: list[SectionState], until: Moment) -> Tracked:
+        """Everything is told, and looked at as far as *until*."""
+        for event in events:
+            self.alerts += self.engine.take(event).alerts
+        self.alerts += self.engine.finish(until).alerts
+        return self
+
+    def wrong(self) -> list[Change]:
+        """What must never be told of trains that only walk."""
+        return [
+            one
+            for one in self.told
+            if isinstance(one, TrainVanished | TrainUnseen | TrainWentOn | TrainJoined)
+        ]
+
+    def holds(self, name: str) -> list[int]:
+        """The trains that may be in a section."""
+        return [train.number for train in self.engine.trains.in_section(name)]
+
+
+def events_of(
+    walked: Walk, clocks: tuple[int, ...] = (0,) * HANDED
+) -> list[SectionState]:
+    """What the evaluators send, each with its clock so many tenths wrong; all clear at first."""
+    line = walked.line
+    shown = [(-600, name, False) for name in line.sections] + walked.shown
+    events = []
+    for number, (at, name, occupied) in enumerate(shown):
+        evaluator = line.sections[name].evaluator
+        time = START + (at + clocks[int(evaluator[2:])]) * SECOND // 10
+        events.append(
+            SectionState(
+                id=str(number),
+                source=f"gw/{evaluator}",
+                subject=name,
+                time=time,
+                arrival=None,
+                retained=False,
+                sequence=None,
+                state=State.OCCUPIED if occupied else State.CLEAR,
+            )
+        )
+    return events
+
+
+def track(walked: Walk, clocks: tuple[int, ...] = (0,) * HANDED) -> Tracked:
+    """What the tracker makes of a walk."""
+    events = sorted(events_of(walked, clocks), key=lambda one: one.time)
+    return Tracked(walked.line).over(events, START + walked.now * SECOND // 10 + MINUTE)
+
+
+SHIFTS = st.tuples(*[st.integers(-9, 9)] * HANDED)
+"""Clocks up to nine tenths wrong: no two differ by the skew of two seconds."""
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+@given(steps=STEPS)
+def test_trains_that_only_walk_raise_nothing(shape, steps):
+    """No train vanishes, none comes out of a clear section, none leaves anything behind, whatever trains do that only walk."""
+    tracked = track(walk(shape, steps))
+
+    assert tracked.wrong() == []
+    assert tracked.alerts == []
