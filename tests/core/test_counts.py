@@ -239,6 +239,20 @@ def test_not_as_many_beside_it(run, plain):
     ]
 
 
+@pytest.mark.parametrize(
+    ("three", "subject"),
+    [("disturbed axles=-2", "head/H2"), ("disturbed", "section/T2")],
+)
+def test_where_too_few_are_shown_as_disturbed(run, plain, three, subject):
+    """An evaluator that shows a tally below nought as disturbed may give the tally with it; without it the section is all that is known."""
+    table = LEFT.format(two=2, three=three)
+    day = run(plain(6)).tell(CLEAR + table).until("06:30:00")
+
+    assert day.brief("count-mismatch") == [
+        f"count-mismatch {subject} prompt 06:04:20 06:05:20 -"
+    ]
+
+
 def test_given_back_one_after_the_other(run, plain):
     """When T3 is given back first, what is left in T2 still points to the head between them, and is nothing new."""
     table = LEFT.format(two=2, three="occupied axles=-2")
