@@ -18,7 +18,7 @@ from monitor.core.detector import (
 )
 from monitor.core.events import Direction
 from monitor.core.moments import HOUR, Duration, Moment
-from monitor.core.words import clock, span, times
+from monitor.core.words import clock, span
 
 MOST = 800
 """Passages remembered at most; busier heads are judged by the newest of them."""
@@ -99,7 +99,7 @@ class OneSidedHead:
         ...     )
         ...     memory, findings = detector.step(memory, change, place)
         >>> findings[0].summary
-        'H107: 2 of 2 passages within 24 h seen otherwise by one sensor than by the other'
+        'H107: of 2 passages within 24 h 2 had no direction, or its sensors counted differently'
 
     When it is wrong: where trains stop or turn back over the head, or trolleys and tools pass it, several times in a day.
     A head that fails for good gives no passages, and nothing is said here.
@@ -181,8 +181,8 @@ class OneSidedHead:
             raised=memory.raised,
             priority="planned",
             summary=(
-                f"{place.id}: {odd} of {passed} passages within {span(self._day)} "
-                "seen otherwise by one sensor than by the other"
+                f"{place.id}: of {passed} passages within {span(self._day)} {odd} "
+                "had no direction, or its sensors counted differently"
             ),
             evidence=tuple(
                 Evidence(time=one.at, text=one.text, event=one.event)
@@ -236,10 +236,10 @@ class OneSidedHead:
         since = at - self._day
         odd = sum(one.at >= since for one in memory.odd)
         passed = sum(time >= since for time in memory.times)
-        seen = times(odd).capitalize() if odd else "Not once"
         said = (
-            f"{seen} among {passed} passages within {span(self._day)} did one sensor of {place.id} see otherwise than the other "
-            f"(raised at {self.odd} and above {self.share:g} in a hundred)."
+            f"Of {passed} passages within {span(self._day)} {odd} had no direction, "
+            f"or the sensors of {place.id} counted differently "
+            f"(raised from {self.odd} on, if above {self.share:g} in a hundred)."
         )
         if memory.under_work:
             return (said, "It is under work; what passes does not count.")

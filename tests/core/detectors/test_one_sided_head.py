@@ -99,7 +99,7 @@ def test_over_after_a_day_without(watch):
         "over 15:00:00",
     ]
     assert day.found[1].summary == (
-        "H107: 3 of 3 passages within 24 h seen otherwise by one sensor than by the other"
+        "H107: of 3 passages within 24 h 3 had no direction, or its sensors counted differently"
     )
 
 
@@ -145,7 +145,7 @@ def test_work_begins_the_day_without_anew(watch, at):
 
     assert day.until("4d 00:00")[1:] == ["over 16:00:00"]
     assert day.findings[-1].at == at("2d 16:00")
-    assert day.explain("4d 00:00").startswith("Not once among 0 passages")
+    assert day.explain("4d 00:00").startswith("Of 0 passages within 24 h 0")
 
 
 def test_settings_move_the_limits(watch):
@@ -170,8 +170,8 @@ def test_it_explains_how_near_it_is(watch):
     """Odd and other passages, both limits, and when it is over are said."""
     day = watch(OneSidedHead()).tell("12:00 passage none\n12:05 passage forward")
     assert day.explain("12:05") == (
-        "Once among 2 passages within 24 h did one sensor of H107 see otherwise than the other "
-        "(raised at 2 and above 1 in a hundred)."
+        "Of 2 passages within 24 h 1 had no direction, or the sensors of H107 counted differently "
+        "(raised from 2 on, if above 1 in a hundred)."
     )
     day.tell("12:10 passage none")
     assert "over at 2026-05-05 12:10:00 if none follows" in day.explain("12:10")
