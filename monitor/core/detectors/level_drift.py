@@ -216,7 +216,7 @@ class LevelDrift:
     Each midnight (UTC) after new samples, each value with limits is judged by its medians of days.
     A median of a day knows little of the swing of day and night, and nothing of a wild sample.
     Whether there is a trend, the test of Mann and Kendall says; how fast, the slope of Theil and Sen.
-    The whole window is looked at, and the last four weeks, two weeks and ten days of it, so that a drift after long rest is seen.
+    The whole window is looked at, and the last four weeks, two weeks and ten days of it, so that a drift after long rest is seen; each of these is one more look, and must come by chance ten times more seldom still.
     Before there are enough days, hours are compared, each with the same hour of the other days.
     The hours of a day share its weather, so such a trend is believed less far: three days of it must lead to the limit within six days, as seven must within fourteen.
 
