@@ -316,6 +316,14 @@ class Book:
         )
         return next((axles for axles in given if axles is not None), None)
 
+    def tallies(self, section: str, start: Moment, end: Moment) -> list[int]:
+        """The tallies that were given of *section* from *start* to *end*."""
+        return [
+            one.axles
+            for one in self.sightings[section]
+            if one.axles is not None and start <= one.at <= end >= one.told
+        ]
+
     def timeline(self, section: str, known_at: Moment, skew: Duration) -> list[Piece]:
         """What *section* showed up to *known_at*, as known then, without clears shorter than *skew*."""
         said = [
@@ -917,10 +925,16 @@ def _passed(
             f"{between} was entered before {section} became occupied at "
             f"{_clock(stretch.start)}"
         )
+    tallies = then.book.tallies(section, stretch.start, then.raised)
+    pairs = list(pairwise(tallies))
+    if pairs and not any(after < before for before, after in pairs):
+        yield Doubt(f"the tally of {section} never went down")
     other = then.beside_but(between, start, section, entry=True)
     if other:
+        # Tallies can tell whose train it was; states alone cannot.
         yield Doubt(
-            f"what entered {between} need not have come from {section}: {other}"
+            f"what entered {between} need not have come from {section}: {other}",
+            sure=not tallies,
         )
     beyond = [
         (one, piece.start)
@@ -1153,6 +1167,9 @@ def _reset_unproved(alert: Record, then: Then, _: Sequence[Record]) -> Doubts:
     proofs = list(_proofs(section, then))
     last = max((at for at, sure in proofs if sure and at <= began), default=LONG_AGO)
     chain = [one for one in accepted if last < one <= began + 999] or [began]
+    for one in accepted:
+        if began + 999 < one < then.raised - 999:
+            yield Doubt(f"the reset accepted at {_clock(one)} took its place")
     for at, sure in proofs:
         if began < at <= then.raised - then.rules.skew:
             yield Doubt(f"a train worked through at {_clock(at)}", sure=sure)

@@ -3,6 +3,7 @@ from __future__ import annotations
 import ast
 import hashlib
 import json
+import re
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
@@ -330,6 +331,20 @@ def test_an_open_section_lets_its_train_out_unseen():
     refused(alert("vanished-train", "T1", "06:10", "06:10:02"), let_out, "open head")
 
 
+def test_a_train_that_has_not_left_may_have_stayed_behind():
+    """T1, which could have sent the train into T2, has not cleared: then that of T3 may have gone there."""
+    behind = LET_GO.replace(
+        "06:10", "06:05 T1 occupied\n06:06 T2 occupied\n06:07 T2 clear\n06:10"
+    )
+
+    refused(VANISHED, behind, "T2 was entered at 06:06:00")
+
+
+def test_an_alert_without_evidence_is_refused():
+    """What rests on nothing cannot be worked out."""
+    refused({**VANISHED, "evidence": []}, LET_GO, "no evidence")
+
+
 def test_who_was_there_at_the_beginning_was_not_seen_to_enter():
     """Of a section first seen occupied the checker cannot tell whether it held a train."""
     there = [
@@ -424,6 +439,30 @@ def renumbered(events, source, jump_at=None):
     return numbered
 
 
+def test_a_silence_in_which_nothing_was_lost_ends_for_all():
+    """Where the numbers go on after a silence the neighbour is known from then on, without a word of its own; where they jump it is not."""
+    silent = [
+        one
+        for one in told_apart(LET_GO)
+        if not (one.source == "gw/2" and at("06:04") < one.time < at("06:08"))
+    ]
+    record = alert("vanished-train", "T3", "06:10", "06:10:05")
+
+    goes_on = opinion(record, renumbered(silent, "gw/2"))
+    # T3 was entered at 06:03, and for its neighbour nothing can be said of the silence.
+    assert goes_on == (DISAGREES, "T4 was not known from 06:03:35 on")
+    later = LET_GO.replace("06:03:00 T3 occupied\n06:03:10 T2 clear\n", "")
+    later = later.replace("06:10", "06:08:40 T3 occupied\n06:08:50 T2 clear\n06:10")
+    after = [
+        one
+        for one in told_apart(later)
+        if not (one.source == "gw/2" and at("06:04") < one.time < at("06:08"))
+    ]
+    assert opinion(record, renumbered(after, "gw/2")) == (AGREES, "")
+    jumped = renumbered(after, "gw/2", jump_at=at("06:08"))
+    refused(record, jumped, "T4 was not known")
+
+
 def test_a_clock_record_corrects_the_times_of_its_source():
     """With gw/1 an hour slow by the record, and gw/2 right, the alert is at its corrected time."""
     clock = MonitorRecord(
@@ -507,6 +546,21 @@ def test_a_forged_unseen_train_is_refused(forged, why):
 def test_an_unseen_train_needs_its_whole_rule(before, after, why):
     """An entry that a neighbour explains, a movement another could have made, or none: refused."""
     refused(UNSEEN, CAME_OUT.replace(before, after), why)
+
+
+def test_a_section_never_seen_before_was_not_entered_unseen():
+    """What a section shows first has no known entry."""
+    unseen = [one for one in day(CAME_OUT) if one.id != "4"]
+
+    refused(UNSEEN, unseen, "T4 was not known before 06:05:00")
+
+
+def test_who_goes_into_an_open_section_need_not_have_come_through():
+    """T6 may have been entered from beyond: then nothing came out of T4 for certain."""
+    end = "06:05 T5 occupied\n06:06 T6 occupied\n06:06:20 T5 clear\n06:20 T1 clear"
+
+    said = alert("unseen-train", "T4", "06:05", "06:06:22")
+    refused(said, end, "no neighbour was entered from T5 alone")
 
 
 def test_a_neighbour_that_fails_at_the_entry_explains_nothing():
@@ -696,17 +750,38 @@ def test_a_lingering_needs_its_whole_rule(before, after, why):
     refused(LINGERS, table, why)
 
 
+STATES_ALONE = re.sub(r" axles=\d", "", WENT_ON)
+
+
 def test_another_train_may_have_gone_on():
-    """Where T5 could have sent its train into T4 the front is not provably that of T3; where T6 could have sent one into T5 it is open."""
-    met = WENT_ON.replace(
-        "06:04:00", "06:03:30 T5 occupied\n06:04:02 T5 clear\n06:04:00"
+    """Where T5 could have sent its train into T4 the front is not provably that of T3; by tallies it may be, which the checker cannot tell."""
+    met = "06:03:30 T5 occupied\n06:04:02 T5 clear\n06:04:00"
+
+    assert opinion(LINGERS, STATES_ALONE) == (AGREES, "")
+    why = "need not have come from T3: T5 was occupied"
+    refused(LINGERS, STATES_ALONE.replace("06:04:00", met), why)
+    said, sentence = opinion(LINGERS, WENT_ON.replace("06:04:00", met))
+    assert said is CANNOT_TELL
+    assert why in sentence
+
+
+def test_another_train_may_have_come_the_other_way():
+    """Where T6 could have sent a train into T5, that need not be the front of the one from T3."""
+    said, why = opinion(
+        LINGERS, WENT_ON.replace("06:04:00", "06:03:30 T6 occupied\n06:04:00")
     )
-    refused(LINGERS, met, "need not have come from T3: T5 was occupied")
-    ahead = WENT_ON.replace("06:04:00", "06:03:30 T6 occupied\n06:04:00")
-    said, why = opinion(LINGERS, ahead)
 
     assert said is CANNOT_TELL
     assert "need not have come from T4: T6 was occupied" in why
+
+
+def test_a_section_that_no_axle_has_left_did_not_let_its_train_go():
+    """A tally that never went down says that nothing has gone on."""
+    stays = WENT_ON.replace(
+        "06:04:05 T3 occupied axles=2", "06:04:05 T3 occupied axles=4"
+    )
+
+    refused(LINGERS, stays, "the tally of T3 never went down")
 
 
 def test_a_train_waiting_behind_makes_it_open():
@@ -789,6 +864,40 @@ def test_a_sweep_proves_a_preparatory_reset():
     assert (
         opinion(UNPROVED, RESET.replace("08:00", fell_back + "08:00", 1))[0] is AGREES
     )
+
+
+def test_an_acknowledgement_proves_nothing():
+    """Swept with no train beside it, and acknowledged while one stood there by chance: still unproved."""
+    acknowledged = """
+    06:05:01 T3 awaiting_sweep
+    06:20:00 T3 awaiting_acknowledgement
+    06:30:00 T4 occupied
+    06:31:00 T3 clear
+    """
+    table = RESET.replace("08:00", acknowledged + "08:00", 1)
+
+    assert opinion(UNPROVED, table) == (AGREES, "")
+
+
+def test_what_a_reset_cleared_was_not_worked_through():
+    """A train came and went, but T3 cleared by a reset: that one is unproved, due when the first would have been."""
+    through = THROUGH.replace("06:22:10", "06:22:05 T3 reset accepted\n06:22:10")
+    table = RESET.replace("08:00", through + "08:00", 1)
+
+    said = alert("reset-unproved", "T3", "06:22:05", "07:05")
+    assert opinion(said, table) == (AGREES, "")
+    refused(UNPROVED, table, "the reset accepted at 06:22:05 took its place")
+
+
+def test_a_reset_entered_later_acts_from_its_coming():
+    """A person says at eight that T3 was reset at five past six: it counts from then, and is raised at eight."""
+    events = [replace(one, arrival=one.time) for one in day("08:10:00 T1 clear")]
+    entered = event(90, "06:05 T3 reset accepted source=desk/1 arrival=08:00:00")
+    events.insert(-1, entered)
+
+    said = alert("reset-unproved", "T3", "06:05", "08:00")
+    assert opinion(said, events) == (AGREES, "")
+    refused(UNPROVED, events, "no reset of T3 was accepted")
 
 
 def test_a_later_reset_falls_due_when_the_first_would_have():
@@ -941,9 +1050,8 @@ def test_few_axles_left_over_are_a_miscount():
     assert opinion(left, WENT_ON) == (AGREES, "")
     swapped = alert("count-mismatch", "T2", "06:04", "06:06:10", rests=rests)
     refused(swapped, WENT_ON, "T2")
-    many = WENT_ON.replace(
-        "06:04:05 T3 occupied axles=2", "06:04:05 T3 occupied axles=4"
-    )
+    many = WENT_ON.replace("T3 occupied axles=4", "T3 occupied axles=8")
+    many = many.replace("06:04:05 T3 occupied axles=2", "06:04:05 T3 occupied axles=4")
     refused(left, many, "the tally of T3 was 4")
 
 

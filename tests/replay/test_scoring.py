@@ -151,6 +151,26 @@ def test_a_truth_told_twice_is_found_once_and_nothing_is_false():
     assert scores.total.delays == (2 * SECOND,)
 
 
+def test_an_alert_may_end_a_little_before_its_truth_began():
+    """The tolerance holds on the other side too: four seconds before the truth is no error, six are."""
+    so = truth("section-disturbed", "T1", "10:00", "10:30")
+
+    assert matches(alert("section-disturbed", "T1", "09:50", "09:59:56"), so)
+    assert not matches(alert("section-disturbed", "T1", "09:50", "09:59:54"), so)
+
+
+def test_an_alert_finds_the_truth_that_began_nearest_to_it():
+    """Between one that has just ended and one that has just begun, the alert is of the second."""
+    first = truth("reset-not-held", "T1", "10:00", "11:00")
+    second = truth("reset-not-held", "T1", "11:00:03", "11:30")
+
+    scores = score(
+        [alert("reset-not-held", "T1", "11:00:04", "11:30")], [first, second]
+    )
+
+    assert scores.missed == (first,)
+
+
 def test_one_alert_finds_one_truth():
     """An alert that runs on over two truths found the nearer one: the other was missed."""
     first = truth("reset-not-held", "T1", "10:00", "10:30")
