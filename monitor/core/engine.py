@@ -307,7 +307,10 @@ class Engine:
             )
         for slot, detector in enumerate(self.settings.detectors):
             if kind in (None, detector.kind):
-                for place in places[detector.places]:
+                there = list(places[detector.places])
+                if AssetDisturbed in detector.hears:
+                    there += places["asset"]
+                for place in there:
                     said += self._explained(self.watching.at(slot, place), now)
         return said
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
 from monitor.core.changes import (
+    AssetDisturbed,
     Change,
     Disturbance,
     KnownAgain,
@@ -136,7 +137,7 @@ class Trend:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Worsening:
-    """A section is disturbed more and more often, beyond what chance and bursts make of a steady one.
+    """A section, or what hangs on one asset, is disturbed more and more often, beyond what chance and bursts make of a steady one.
 
     What the desk does first: hand it to the maintenance planner.
     Within: a week.
@@ -206,6 +207,7 @@ class Worsening:
     places: ClassVar[PlaceKind] = "section"
     hears: ClassVar[tuple[type[Change], ...]] = (
         Disturbance,
+        AssetDisturbed,
         StateChanged,
         *INTERRUPTIONS,
     )
@@ -337,11 +339,11 @@ class Worsening:
             raised=raised,
             priority="planned",
             summary=(
-                f"{place.id} disturbed more and more often: {times(trend.counted)} "
+                f"{_name(place)} disturbed more and more often: {times(trend.counted)} "
                 f"in {trend.days:.0f} days, by thirds {one}, {two} and {three}"
             ),
             evidence=tuple(
-                Evidence(time=happened, text=f"{place.id} disturbed", event=event)
+                Evidence(time=happened, text=f"{_name(place)} disturbed", event=event)
                 for happened, event in sorted(memory.quoted)
             ),
             suspects=_suspects(place),
@@ -378,7 +380,7 @@ class Worsening:
         counted = sum(one > since for one in memory.found)
         how_often = times(counted) if counted else "not once"
         said = [
-            f"{place.id} was disturbed {how_often} in the last {self.window_d:g} days."
+            f"{_name(place)} was disturbed {how_often} in the last {self.window_d:g} days."
         ]
         trend = self._trend(memory, at)
         if trend is None:
@@ -404,6 +406,12 @@ class Worsening:
 def _next_monday(at: Moment) -> Moment:
     """The first Monday 00:00 UTC after *at*."""
     return at + WEEK - (at - MONDAY) % WEEK
+
+
+def _name(place: Place) -> str:
+    """The section, or the asset on which sections hang, in words."""
+    kind, _, name = place.id.rpartition("/")
+    return f"{kind} {name}" if kind not in ("", "site") else name
 
 
 def _numbers(trend: Trend) -> dict[str, Any]:
