@@ -662,6 +662,7 @@ class ClockJudged(Change):
         usual: the usual lag of the sources.
         late: how many of the last 20 came late.
         began: the first of the events it rests on.
+        events: how many they are, 20 at most.
         event: the last of them.
         correction: what is added to the source's times since, or 0.
     """
@@ -672,6 +673,7 @@ class ClockJudged(Change):
     usual: Duration
     late: int
     began: Moment
+    events: int
     event: str
     correction: Duration
 

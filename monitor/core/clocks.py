@@ -12,7 +12,7 @@ Four things keep this from doing harm:
 - half of the last events before a jump and half after it say nothing: the lag is renewed only where the middle two agree;
 - where no source is within 30 s it is the monitor's own clock that is wrong, and nobody is corrected.
 
-Where a recording does not say when its events arrived, no clock is judged: its order alone cannot tell a clock that is ahead from neighbours that had nothing to say.
+Where a recording does not say when its events arrived, `untold` says when they did.
 """
 
 from __future__ import annotations
@@ -103,6 +103,15 @@ class Clocks:
             clock = self.sources[source] = SourceClock()
         return clock
 
+    def correction(self, source: str) -> Duration:
+        """What is added to the times of *source* now."""
+        clock = self.sources.get(source)
+        return 0 if clock is None else clock.correction
+
+    def latest_likely(self, arrival: Moment) -> Moment:
+        """The latest time that an event coming at *arrival* can bear by a clock that is right."""
+        return arrival - self.usual + NOTICEABLE
+
     def must_wait(self, source: str, lag: Duration) -> bool:
         """Whether an event with *lag* must wait until more is known of its source's clock."""
         clock = self.of(source)
@@ -145,8 +154,8 @@ class Clocks:
             wanted = round(off / TENTH) * TENTH
         return wanted if abs(wanted - clock.correction) >= RENEW else None
 
-    def judge(self, source: str, at: Moment, event: str) -> ClockJudged | None:
-        """Whether the clock of *source* turned wrong, or right again, with its last event."""
+    def judge(self, source: str, time: Moment, event: str) -> ClockJudged | None:
+        """Whether the clock of *source* turned wrong, or right again, with its last event, which bears *time*."""
         clock = self.of(source)
         if clock.lag is None:
             return None
@@ -157,13 +166,14 @@ class Clocks:
         clock.wrong = wrong
         return ClockJudged(
             place=source,
-            at=at,
+            at=time + clock.correction,
             wrong=wrong,
             nobody=self.nobody,
             lag=clock.lag,
             usual=self.usual,
             late=clock.late,
-            began=clock.lags[0][1],
+            began=clock.lags[0][1] + clock.correction,
+            events=len(clock.lags),
             event=event,
             correction=clock.correction,
         )

@@ -27,6 +27,7 @@ from monitor.core.changes import (
     CauseBegan,
     CauseEnded,
     Change,
+    ClockJudged,
     Disturbance,
     GapFound,
     GatewayHeard,
@@ -83,6 +84,7 @@ from monitor.core.statistics.poisson import Gamma
 from monitor.core.suppression import Covered
 from monitor.core.trains import Trains
 from monitor.core.tuning import Detection, DetectionFault, Words
+from monitor.core.untold import Untold
 from monitor.core.usual import Learning, Usual, read_learnt
 from monitor.core.watching import Watch, Watching
 
@@ -142,6 +144,7 @@ class Engine:
         words = self.settings.words
         skew = seconds(words.skew_s)
         self.ordering = Ordering(seconds(words.patience_s))
+        self.untold = Untold(self.ordering.clocks.correction)
         self.hearing = Hearing(line, seconds(words.period_s), skew)
         self.occupancy = Occupancy(line)
         self.entries = Entries(
@@ -172,6 +175,7 @@ class Engine:
         self.now: Moment | None = None
         self.unknown = 0
         self.raised: dict[str, int] = {}
+        self._adrift: set[str] = set()
         self._late_until: dict[str, Moment] = {}
         self._learnt: dict[Moment, dict[str, Any]] = {}
         self._learnt_until: Moment | None = None
@@ -193,10 +197,17 @@ class Engine:
 
     def take(self, event: AnyEvent) -> Output:
         """One more event has come; events come in order of arrival."""
-        told = event.arrival is not None
         if isinstance(event, MonitorRecord):
             self._record(event)
-            return self._give()
+        elif event.arrival is None:
+            for known in self.untold.take(event):
+                self._take(known)
+        else:
+            self._take(event)
+        return self._give()
+
+    def _take(self, event: AnyEvent) -> None:
+        told = event.arrival is not None
         ordering = self.ordering
         if event.arrival is not None:
             ordering.pass_time(event.arrival)
@@ -216,7 +227,6 @@ class Engine:
         if ordering.corrected or ordering.judged or ordering.late:
             self._clocks()
         self._advance()
-        return self._give()
 
     def pass_time(self, arrival: Moment) -> Output:
         """Nothing came up to *arrival*."""
@@ -226,6 +236,8 @@ class Engine:
 
     def finish(self, until: Moment | None = None) -> Output:
         """A recording is over: everything in it is settled, and what falls due up to its last event, or *until*, is concluded."""
+        for event in self.untold.flush():
+            self._take(event)
         self.ordering.flush(until)
         self._clocks()
         self._advance()
@@ -402,8 +414,25 @@ class Engine:
         for change in judged:
             if change.nobody:
                 self._tell(replace(change, place=f"monitor/{self.monitor}"))
-            else:
-                self._tell(change)
+                continue
+            self._tell(change)
+            if self.untold.judged:
+                self._clock_untold(change)
+
+    def _clock_untold(self, change: ClockJudged) -> None:
+        """A clock turned wrong, or right again, in a recording that does not say when events came."""
+        now = self.now if self.now is not None else change.at
+        sections = self.hearing.sections_of(change.place)
+        if change.wrong:
+            self._adrift.add(change.place)
+            for section in sections:
+                since = min(now, change.began)
+                lost = self.occupancy.lose(section, Why.CLOCK, since=since, at=now)
+                self._tell_all(lost)
+            return
+        self._adrift.discard(change.place)
+        for section in sections:
+            self._tell_all(self.occupancy.regain(section, Why.CLOCK, now))
 
     # What is learnt.
 
@@ -469,7 +498,9 @@ class Engine:
     def _late(self, event: Event, at: Moment) -> None:
         if event.subject not in self.line.sections:
             return
-        now = self.now if self.now is not None else event.time
+        # Whatever the watermark has passed is settled: it is no earlier than that now.
+        settled = (self.now, self.ordering.watermark)
+        now = max((one for one in settled if one is not None), default=event.time)
         latest = self.ordering.latest
         if isinstance(event, SectionState):
             changes = self.occupancy.late(event, at, now)
@@ -608,6 +639,9 @@ class Engine:
     def _section_state(self, event: SectionState, at: Moment) -> None:
         if not (event.retained and event.subject in self.hearing.speaks_for):
             self.hearing.speaks_for[event.subject] = event.source
+        if event.source in self._adrift:
+            lost = self.occupancy.lose(event.subject, Why.CLOCK, since=at, at=at)
+            self._tell_all(lost)
         self._tell_all(self.occupancy.state(event, at))
         if event.subject in self.counts.left:
             self._tell_derived(self.counts.tell(event.subject, at))
@@ -672,12 +706,13 @@ class Engine:
         gap = None
         if event.sequence is not None:
             gap = self.ordering.gap_shown_by(event)
+        anew = gap is not None or heard.silent
         if heard.silent:
             self._heard_again(event, heard, at, whole=gap is None)
         if gap is not None:
             self._lose_source(event.source, Why.GAP, gap.since, at)
         if isinstance(event, GatewayStatus):
-            hearing.status(event, heard, restarted=gap is not None)
+            hearing.status(event, heard, restarted=anew)
         if heard.wake is None and (heard.period is not None or hearing.limits):
             self._watch_silence(event.source, heard)
         if self.entries.waits_for(event.source):

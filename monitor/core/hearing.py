@@ -106,7 +106,7 @@ class Hearing:
         return heard
 
     def status(self, event: GatewayStatus, heard: Heard, *, restarted: bool) -> None:
-        """A gateway says that it is online."""
+        """A gateway says that it is online; *restarted* where it does so after a silence or a gap."""
         heard.gateway = event.subject
         self.gateway_source[event.subject] = event.source
         period = event.period_s
@@ -114,7 +114,7 @@ class Hearing:
             heard.period = max(1, seconds(period))
         elif heard.period is None:
             heard.period = self.default_period
-        if heard.connected is None or heard.silent or restarted:
+        if heard.connected is None or restarted:
             heard.connected = event.time
 
     def is_stale_will(self, event: GatewayStatus, heard: Heard) -> bool:

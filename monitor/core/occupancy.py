@@ -9,7 +9,7 @@ A section's state is **not known** while any reason for that stands:
 |---|---|
 | not yet heard, a gap, its gateway silent | its own next event, snapshot, or repeat of a retained message |
 | a late event | the watermark has passed the latest event known when it came |
-| its evaluator isolated, its source out of watch | that ends |
+| its evaluator isolated, its source out of watch, its clock wrong where arrival is not told | that ends |
 
 (A silence after which the numbers go on without a gap ends when the gateway is heard.)
 Meanwhile what comes is remembered but not told; when the last reason goes, the section is told as known again, and a state that differs from the one told before is told as a change that nobody saw.
@@ -55,6 +55,7 @@ class Why(StrEnum):
     LATE = "an event of it came late"
     ISOLATED = "its evaluator is isolated"
     OUT = "its source is out of watch"
+    CLOCK = "its source's clock is wrong, and this recording does not say by how much"
 
 
 ENDED_BY_AN_EVENT = frozenset({Why.FIRST, Why.GAP, Why.SILENT})

@@ -5,6 +5,7 @@ Evaluators stamp and send independently, so events arrive out of order by up to 
 They are kept in a heap by corrected time and let go once the watermark has passed them.
 
 The watermark is the latest event time, plus the arrival time gone by since that event came, less the patience.
+It never runs ahead of what is usual: an event stamped some seconds ahead of everybody else moves it no further than its arrival allows, or it would make all others late.
 Before an event is placed, time is passed up to its arrival, so how often anybody asks what time it is changes nothing.
 While the monitor is not connected, and after connecting until the queue of the broker is drained, arrival says nothing about event time: then time passes by events alone.
 
@@ -156,7 +157,8 @@ class Ordering:
             return None
         if not self.ticking:
             return self.latest
-        return self.latest + max(0, self.arrival - self.latest_arrival)
+        present = self.latest + max(0, self.arrival - self.latest_arrival)
+        return min(present, self.clocks.latest_likely(self.arrival))
 
     def pass_time(self, arrival: Moment) -> None:
         """Nothing came up to *arrival*."""
@@ -229,17 +231,17 @@ class Ordering:
                 at += clock.correction
         outcome = self._place(event, at, source)
         if measuring:
-            self._measure(event, at, late=outcome is Outcome.LATE)
+            self._measure(event, late=outcome is Outcome.LATE)
         return outcome
 
-    def _measure(self, event: Event, at: Moment, *, late: bool) -> None:
+    def _measure(self, event: Event, *, late: bool) -> None:
         name = event.source
-        self.clocks.measure(name, self.arrival - event.time, at, late=late)
+        self.clocks.measure(name, self.arrival - event.time, event.time, late=late)
         correction = self.clocks.new_correction(name)
         if correction is not None:
             self.clocks.of(name).correction = correction
             self.corrected.append((name, correction, self.arrival))
-        judged = self.clocks.judge(name, at, event.name)
+        judged = self.clocks.judge(name, event.time, event.name)
         if judged is not None:
             self.judged.append(judged)
 
@@ -275,7 +277,7 @@ class Ordering:
             self.corrected.append((name, correction, self.arrival))
         for event, _ in self._no_longer_held(source):
             self._place_held(event, event.time + clock.correction, source)
-        judged = self.clocks.judge(name, last.time + clock.correction, last.name)
+        judged = self.clocks.judge(name, last.time, last.name)
         if judged is not None:
             self.judged.append(judged)
 

@@ -85,6 +85,7 @@ class Part:
     Args:
         since: from when.
         behind: the section out of which the train came into it, or "".
+        else_out_of: further sections out of which it may have come instead.
         sure: it can have been no other train.
         alone: its entry is explained by that section and by nothing else.
         event: the event that shows it.
@@ -97,6 +98,12 @@ class Part:
     alone: bool = False
     event: str = ""
     beyond: set[str] = field(default_factory=set)
+    else_out_of: tuple[str, ...] = ()
+
+    @property
+    def ways(self) -> tuple[str, ...]:
+        """The sections out of which the train may have come into it."""
+        return (self.behind, *self.else_out_of)
 
 
 @dataclass(slots=True)
@@ -130,8 +137,17 @@ class Train:
         return {
             other: part
             for other, part in self.parts.items()
-            if part.behind == name and part.since >= since
+            if name in part.ways and part.since >= since
         }
+
+    def roots(self) -> list[str]:
+        """The parts that it may have reached out of none of those in which it still is."""
+        return [name for name, part in self.parts.items() if not self._led(part)]
+
+    def _led(self, part: Part) -> bool:
+        """Whether the train reached *part* out of another that it is still in."""
+        led = (self.parts.get(name) for name in part.ways)
+        return all(one is not None and one.since <= part.since for one in led)
 
 
 @dataclass(slots=True)
@@ -334,15 +350,22 @@ class Trains:
     def _rule_out(self, train: Train, name: str) -> None:
         """*train* was not in section *name* at all, so neither where it would have gone from there."""
         part = self._take(train, name)
-        if part is not None and part.behind in train.parts:
-            train.parts[part.behind].beyond.discard(name)
-        for further in [n for n, p in train.parts.items() if p.behind == name]:
-            if not train.parts[further].sure:
+        if part is None:
+            return
+        for behind in part.ways:
+            if behind in train.parts:
+                train.parts[behind].beyond.discard(name)
+        for further, onward in train.onward(name, part.since).items():
+            ways = [way for way in onward.ways if way != name]
+            if ways:
+                onward.behind, *left = ways
+                onward.else_out_of = tuple(left)
+            elif not onward.sure:
                 self._rule_out(train, further)
-        left = self.spots[name].trains.values()
-        if left and all(other.guess for other in left):
+        others = self.spots[name].trains.values()
+        if others and all(other.guess for other in others):
             # Nobody else can have come, so it was one from where nobody sees.
-            for other in left:
+            for other in others:
                 other.guess, other.real = False, self.spots[name].open
 
     # A section is entered.
@@ -353,17 +376,29 @@ class Trains:
         spot.pending -= 1
         occupied = change.now is State.OCCUPIED
         found = self.around(name, at)
-        if spot.trains:
+        handed = self.in_section(name)
+        if any(train.parts[name].sure for train in handed):
             return  # handed over already, by a neighbour that cleared a little before
         comers = self._comers(name, found, through=occupied)
-        if not comers:
+        if not (comers or handed):
             self._nobody(spot, change, found)
             return
         unseen = spot.open or any(self.is_dark(other) for other in found)
-        sure = len(comers) == 1 and occupied and not unseen
+        sure = len({*spot.trains, *comers}) == 1 and occupied and not unseen
         alone = sure and len(found) == 1
-        for train, via in comers:
-            part = Part(at, via, sure=sure, alone=alone, event=change.event)
+        for train in handed:
+            train.parts[name].sure = sure
+        for number, (train, (via, *others)) in sorted(comers.items()):
+            if number in spot.trains:
+                continue
+            part = Part(
+                at,
+                via,
+                sure=sure,
+                alone=alone,
+                event=change.event,
+                else_out_of=tuple(others),
+            )
             self._reach(train, name, part)
             if alone:
                 self._moved_on(via, name)
@@ -384,17 +419,20 @@ class Trains:
 
     def _comers(
         self, name: str, found: list[str], *, through: bool
-    ) -> list[tuple[Train, str]]:
-        """The trains that may have entered section *name*, each with the neighbour out of which."""
-        comers: dict[int, tuple[Train, str]] = {}
+    ) -> dict[int, tuple[Train, list[str]]]:
+        """The trains that may have entered section *name*, each with the neighbours out of which, the likeliest first."""
+        comers: dict[int, tuple[Train, list[str]]] = {}
         for via in found:
             trains = self.spots[via].trains
-            if through and not any(train.real for train in trains.values()):
+            hides = through and self.spots[via].state is not State.CLEAR
+            if hides and not any(train.real for train in trains.values()):
                 # What stands there may be no train, and hide one that goes through.
                 trains = {**trains, **self._behind(via, name)}
             for train in trains.values():
-                comers.setdefault(train.number, (train, via))
-        return [comers[number] for number in sorted(comers)]
+                _, ways = comers.setdefault(train.number, (train, []))
+                surely = via in train.parts and train.parts[via].sure
+                ways.insert(0 if surely else len(ways), via)
+        return comers
 
     def _behind(self, name: str, without: str) -> dict[int, Train]:
         """The trains beyond section *name*, which is not clear and holds none of its own."""
@@ -423,6 +461,9 @@ class Trains:
             via = Part(part.since, nearest, sure=part.sure)
             self._put(train, part.behind, via)
         via.beyond.add(name)
+        for other in part.else_out_of:
+            if other in train.parts:
+                train.parts[other].beyond.add(name)
         self._put(train, name, part)
 
     def _moved_on(self, behind: str, name: str) -> None:
@@ -501,21 +542,37 @@ class Trains:
         if sure:
             for further in [n for n, p in onward.items() if not p.sure]:
                 self._rule_out(train, further)
-        else:
-            roots = [n for n, p in train.parts.items() if p.behind not in train.parts]
+            self._stays_together(train)
+        elif not train.out:
+            roots = train.roots()
             if len(roots) == 1:
                 self._must_be_in(train, roots[0])
         behind = train.parts.get(part.behind)
-        fronts = [n for n, p in onward.items() if p.sure]
+        fronts = [n for n, p in onward.items() if p.sure and not p.else_out_of]
+        if part.else_out_of:
+            return
         if behind is not None and behind.since <= part.since and fronts:
             front = fronts[0]
             self._went_on(train, part.behind, name, front, change)
+
+    def _stays_together(self, train: Train) -> None:
+        """*train* covers sections that lie side by side, so it is nowhere that does not hang together with where it surely is."""
+        edge = [name for name, part in train.parts.items() if part.sure]
+        together = set(edge)
+        while edge:
+            for other in self.spots[edge.pop()].neighbours:
+                if other in train.parts and other not in together:
+                    together.add(other)
+                    edge.append(other)
+        for name in [name for name in train.parts if name not in together]:
+            if name in train.parts:
+                self._rule_out(train, name)
 
     def _moved(self, train: Train, name: str, onward: dict[str, Part]) -> None:
         if any(p.sure for p in onward.values()):
             train.real, train.out = True, False
         for further, part in onward.items():
-            if part.sure:
+            if part.sure and not part.else_out_of:
                 self._confirm(name, further)
 
     def _may_leave(self, name: str, beside: tuple[str, ...], train: Train) -> bool:
@@ -592,7 +649,7 @@ class Trains:
             self._gave_up(name, change.cleared)
             return
         train.out = train.out or is_open or bool(dark)
-        sure = len(change.beside) == 1 and not dark
+        sure = len(change.beside) == 1 and not (dark or train.out)
         for other in into:
             if self.spots[other].pending:
                 self._hand_over(train, other, change, sure=sure, single=single)
@@ -859,7 +916,7 @@ class Trains:
         if into != OPEN:
             trains = self.in_section(into)
             behind = "" if source == OPEN else source
-            entered = [t for t in trains if t.parts[into].behind == behind]
+            entered = [t for t in trains if behind in t.parts[into].ways]
             for train in entered:
                 if source != OPEN and not train.parts[into].sure and len(entered) == 1:
                     self._must_be_in(train, into)

@@ -98,13 +98,15 @@ class Walker:
     Args:
         covers: the sections it is in, its front last.
         longest: so many sections it covers at most.
-        ready: when it can move next.
+        ready: when its rear can draw out of a section, or it can turn.
+        onward: when its front can reach the next.
         leaving: its front has gone out at an open end.
     """
 
     covers: list[str]
     longest: int
     ready: int = 0
+    onward: int = 0
     leaving: bool = False
 
 
@@ -154,9 +156,9 @@ class Walk:
         if len(train.covers) < train.longest + 1:
             for other in self.line.neighbours(front):
                 if other not in taken:
-                    yield max(train.ready, self._from(other)), "enter", train, other
+                    yield max(train.onward, self._from(other)), "enter", train, other
         if self.line.is_open(front):
-            yield train.ready, "leave", train, front
+            yield train.onward, "leave", train, front
         yield train.ready, "turn", train, front
 
     def make(self, move: Move, wait: int, longest: int = 1) -> None:
@@ -164,13 +166,15 @@ class Walk:
         earliest, what, train, name = move
         self.now = max(self.now + wait, earliest)
         if train is None:
-            self.trains.append(Walker([name], longest, self.now + self.pace.run))
+            later = self.now + self.pace.run
+            self.trains.append(Walker([name], longest, later, later))
             self.shown.append((self.now, name, True))
             return
         match what:
             case "enter":
                 train.covers.append(name)
                 train.ready = self.now + self.pace.overlap
+                train.onward = self.now + self.pace.run
                 self.shown.append((self.now, name, True))
             case "draw":
                 train.covers.pop(0)
@@ -181,7 +185,7 @@ class Walk:
                 train.leaving = True
             case "turn":
                 train.covers.reverse()
-                train.ready = self.now + self.pace.run
+                train.ready = train.onward = self.now + self.pace.run
         if not train.covers:
             self.trains.remove(train)
 
@@ -208,10 +212,10 @@ class Walk:
             if turned:
                 self.make((train.ready, "turn", train, front), 70)
             elif step == OPEN:
-                self.make((train.ready, "leave", train, front), 70)
+                self.make((train.onward, "leave", train, front), 70)
             else:
                 self.make(
-                    (max(train.ready, self._from(step)), "enter", train, step), 70
+                    (max(train.onward, self._from(step)), "enter", train, step), 70
                 )
             return True
         return False

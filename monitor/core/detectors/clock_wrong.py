@@ -64,6 +64,7 @@ class ClockWrong(Untimed):
         ...     usual=0,
         ...     late=0,
         ...     began=noon,
+        ...     events=20,
         ...     event="gw/1#27",
         ...     correction=3600 * SECOND,
         ... )
@@ -111,7 +112,7 @@ class ClockWrong(Untimed):
             evidence=(
                 Evidence(
                     time=change.began,
-                    text=f"the first of the {OF} events it rests on; {change.late} of them came late",
+                    text=f"the first of {change.events} events it rests on; {change.late} of them came late",
                 ),
                 Evidence(time=change.at, text="the last of them", event=change.event),
             ),
@@ -132,7 +133,7 @@ class ClockWrong(Untimed):
             return f"{place.id}: {how}; nobody's times are corrected"
         if abs(off) >= FAR:
             which = "behind" if off > 0 else "ahead of"
-            said = f"its clock is {span(abs(off))} {which} the others"
+            said = f"its clock is {_rounded(off)} {which} the others"
         else:
             said = f"{change.late} of its last {OF} events came late"
         if not change.correction:
@@ -167,3 +168,8 @@ class ClockWrong(Untimed):
         if not memory.wrong:
             return (f"The clock of {place.id} is not judged to depart.",)
         return (f"Events of {place.id} come {off} later than those of the others.",)
+
+
+def _rounded(off: Duration) -> str:
+    """By how much a clock is off, to the second: what is 3599.8 s is an hour to anybody."""
+    return span(abs(round(off / SECOND)) * SECOND)

@@ -144,6 +144,7 @@ JUDGED = changes.ClockJudged(
     usual=0,
     late=0,
     began=NOON,
+    events=20,
     event="gw/1#27",
     correction=3600 * SECOND,
 )

@@ -64,6 +64,7 @@ def judged(at):
             "usual": SECOND,
             "late": 3,
             "began": at("12:00"),
+            "events": 20,
             "event": "gw/1#27",
             "correction": HOUR,
         }
