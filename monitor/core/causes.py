@@ -5,7 +5,7 @@ Sections fail singly, and seldom; that three fail within a minute by chance alon
 So when several that depend on one asset are newly disturbed, spuriously occupied or locked out within a short time, it is the asset that has failed, and they are its members.
 
 Which asset: the one on which most of those of the window depend; of several, the one with the fewest dependants (what else would have failed with it did not); then the smallest kind of thing.
-An area is what is left when sections share nothing but the sky: a storm, which takes its time, so its window is longer.
+An area is what is left when no other asset explains as much, and sections share nothing but the sky: a storm, which takes its time, so its window is longer.
 
 A group is told when it has come to rest, or soon after it became one, whichever is first.
 Its asset then stays; members that come later join it, until none has for a while.
@@ -227,6 +227,7 @@ class Causes:
                     enough,
                     key=lambda asset: (
                         -counts[asset],
+                        asset.startswith(AREA),
                         len(self.dependence.sections_on(asset)),
                         width(asset),
                         asset,

@@ -326,9 +326,11 @@ class TrainJoined(Change):
     """A train entered a section that was occupied already.
 
     Args:
+        joined: when that one cleared.
         out_of: the neighbour that gave it up.
     """
 
+    joined: Moment
     out_of: str
 
 

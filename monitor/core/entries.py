@@ -642,7 +642,11 @@ class Entries:
             and question.occupation.entry is Verdict.EXPLAINED
             and not section.dark
         ):
-            self._told.append(TrainJoined(place=into, at=now, out_of=question.section))
+            self._told.append(
+                TrainJoined(
+                    place=into, at=now, joined=question.at, out_of=question.section
+                )
+            )
 
     def _disturbed(self, section: Section, change: StateChanged) -> None:
         merged = change.at - section.disturbed <= self.settle

@@ -186,6 +186,8 @@ class Spot:
         lost: the train that had nowhere to go when it cleared, with what it was in it.
         comers: for each of the last trains into it, the sections that gave one up just then, though not joined to it.
         entered: when it became not clear last.
+        occupied: when it became `occupied` last.
+        before: both, before that: a clear that proves short ended nothing.
         pending: entries that are not weighed yet.
     """
 
@@ -200,6 +202,8 @@ class Spot:
         default_factory=lambda: deque(maxlen=REMEMBERED)
     )
     entered: Moment = 0
+    occupied: Moment = 0
+    before: tuple[Moment, Moment] = (0, 0)
     pending: int = 0
 
 
@@ -306,6 +310,9 @@ class Trains:
     def _state(self, change: StateChanged) -> None:
         spot = self.spots[change.place]
         spot.state = change.now
+        if change.now is State.OCCUPIED:
+            spot.before = spot.occupied, spot.entered
+            spot.occupied = change.at
         if change.unseen or change.was is None:
             self._first_seen(spot, change)
         elif change.was is State.CLEAR:
@@ -471,6 +478,7 @@ class Trains:
         if (
             appearance is not None
             and not appearance.into
+            and appearance.cleared is None
             and len(self.spots[behind].trains) == 1
             and not self.spots[name].open
         ):
@@ -502,6 +510,8 @@ class Trains:
             spot.appearance.cleared = change.cleared
             spot.appearance.shown = change.event
             self._remember_comers(spot, change)
+            if not spot.appearance.into:
+                spot.appearance = None  # it was there, and did not move on
         spot.left_behind = False
 
     def _weigh_entries(self, before: Moment) -> None:
@@ -598,34 +608,44 @@ class Trains:
         last = behind
         while last in train.parts:
             spot = self.spots[last]
-            part = self._take(train, last)
+            part = train.parts[last]
+            self._take(train, last)
             others = self.in_section(last)
             for other in others:
                 # One went on, the other stayed: which is which, nobody can say.
                 for further in [n for n in other.parts if n in train.parts]:
                     self._rule_out(other, further)
-            if not others:
-                spot.left_behind = True
-                self._told.append(
-                    TrainWentOn(
-                        place=last,
-                        at=change.at,
-                        between=between,
-                        front=front,
-                        cleared=change.cleared,
-                        event=change.event,
-                        left=self.axles(last),
-                        beside=self._pair(last, part),
-                    )
-                )
-                if spot.state is State.OCCUPIED:
-                    self._new(last, change.cleared)
-            last = part.behind if part is not None else ""
+            # What became `occupied` after the train came in is something else.
+            same = part.since >= spot.occupied - self.skew
+            if not others and same:
+                self._stays_occupied(last, part, between, front, change)
+            last = part.behind
 
-    def _pair(self, name: str, part: Part | None) -> tuple[str, int] | None:
+    def _stays_occupied(
+        self, name: str, part: Part, between: str, front: str, change: Cleared
+    ) -> None:
+        """The train of section *name* is in *front* or beyond, and nothing else is known to be in it."""
+        spot = self.spots[name]
+        spot.left_behind = True
+        self._told.append(
+            TrainWentOn(
+                place=name,
+                at=change.at,
+                between=between,
+                front=front,
+                cleared=change.cleared,
+                event=change.event,
+                left=self.axles(name),
+                beside=self._pair(name, part),
+            )
+        )
+        if spot.state is State.OCCUPIED:
+            self._new(name, change.cleared)
+
+    def _pair(self, name: str, part: Part) -> tuple[str, int] | None:
         """The neighbour that *name*'s train came out of or went into, where axles are left over there with the other sign."""
         here = self.axles(name)
-        if here is None or part is None:
+        if here is None:
             return None
         for other in (part.behind, *sorted(part.beyond)):
             there = self.axles(other) if other else None
@@ -680,7 +700,11 @@ class Trains:
         spot.appearance = None
         if spot.left_behind and train.real:
             spot.left_behind = False
-            self._told.append(TrainJoined(place=into, at=change.at, out_of=name))
+            self._told.append(
+                TrainJoined(
+                    place=into, at=change.at, joined=change.cleared, out_of=name
+                )
+            )
         for other in self.in_section(into):
             if not other.real and len(other.parts) == 1 and train.real:
                 self._take(other, into)
@@ -727,6 +751,8 @@ class Trains:
         """A clear that ended nothing: a train may have left, and the next one entered at once."""
         name = change.place
         spot = self.spots[name]
+        if spot.state is State.OCCUPIED:
+            spot.occupied, spot.entered = spot.before
         present = {n for train in spot.trains.values() for n in train.parts}
         for via in self.around(name, change.at):
             for train in self.in_section(via):
@@ -736,6 +762,9 @@ class Trains:
     # What was judged by the stage before.
 
     def _judged(self, change: EntryJudged) -> None:
+        if change.verdict is Verdict.NOT_EXPLAINED:
+            # Judged at the very moment at which it is due to be weighed here.
+            self._weigh_entries(change.entered)
         appearance = self.spots[change.place].appearance
         if appearance is None or appearance.entered != change.entered:
             return

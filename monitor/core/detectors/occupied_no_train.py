@@ -178,7 +178,11 @@ class OccupiedNoTrain:
                 return self._went_on(memory, change), ()
             case TrainJoined():
                 because = f"a train entered it out of {change.out_of}"
-                return self._over(memory, change.at, because)
+                joined = change.joined
+                if memory.hold.raised and memory.hold.timed_from is not None:
+                    raised = memory.hold.timed_from + self._limit(memory)
+                    joined = max(joined, raised)
+                return self._over(memory, joined, because)
             case _:
                 return self._interrupted(memory, change), ()
 

@@ -213,7 +213,7 @@ class Watch:
             case ["moved", into]:
                 return changes.MovedOn(**common, into=into)
             case ["joined", out_of]:
-                return changes.TrainJoined(**common, out_of=out_of)
+                return changes.TrainJoined(**common, joined=at, out_of=out_of)
             case ["cause"]:
                 return changes.CauseSeen(
                     **common,
