@@ -162,6 +162,8 @@ class Engine:
             self.entries.around,
             self.entries.is_dark,
             lambda section: self.occupancy.sections[section].axles,
+            self._sure_past,
+            self.hearing.source_of,
         )
         self.counts = Counts(line, self.occupancy.sections)
         self.dependence = Dependence(line)
@@ -383,6 +385,7 @@ class Engine:
             self._tell_all(self.occupancy.lose(section, Why.GAP, since=since, at=at))
         for source in self.hearing.sources:
             self._tell_derived(self.entries.not_heard(source, at))
+            self.trains.not_heard(source)
 
     def _write(
         self, kind: RecordKind, name: str, at: Moment, values: dict[str, Any]
@@ -697,6 +700,16 @@ class Engine:
                 return None
         return self.hearing.heard_past(source, moment)
 
+    def _sure_past(self, source: str | None, moment: Moment) -> Moment | None:
+        """By when whatever *source* said up to *moment* has surely come; as far as numbers can show that."""
+        past = self._heard_past(source, moment)
+        if past is None or source is None or not self.ordering.numbers(source):
+            return past
+        heard = self.hearing.sources.get(source)
+        if heard is None or heard.silent or heard.last_at <= moment:
+            return None
+        return heard.last_at
+
     def _heard(self, event: Event, at: Moment) -> None:
         hearing = self.hearing
         before = hearing.sources.get(event.source)
@@ -717,6 +730,8 @@ class Engine:
             self._watch_silence(event.source, heard)
         if self.entries.waits_for(event.source):
             self._tell_derived(self.entries.heard(event.source, at))
+        if self.trains.waits_for(event.source):
+            self._tell_derived(self.trains.heard(event.source, at))
 
     def _heard_again(
         self, event: Event, heard: Heard, at: Moment, *, whole: bool
@@ -784,6 +799,7 @@ class Engine:
         for section in sections:
             self._tell_all(self.occupancy.lose(section, why, since=since, at=at))
         self._tell_derived(self.entries.not_heard(source, at))
+        self.trains.not_heard(source)
         return sections
 
     def _gap_over(self, gap: Gap, at: Moment) -> None:
@@ -800,8 +816,11 @@ class Engine:
                     sections=self.hearing.sections_of(gap.source),
                 )
             )
-        elif self.entries.waits_for(gap.source):
-            self._tell_derived(self.entries.heard(gap.source, at))
+        else:
+            if self.entries.waits_for(gap.source):
+                self._tell_derived(self.entries.heard(gap.source, at))
+            if self.trains.waits_for(gap.source):
+                self._tell_derived(self.trains.heard(gap.source, at))
 
     def _watch(self, event: SourceWatch, at: Moment) -> None:
         heard = self.hearing.sources.get(event.subject)

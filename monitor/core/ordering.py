@@ -424,6 +424,11 @@ class Ordering:
             return None
         return min((gap.since for gap in source.gaps if gap.open), default=None)
 
+    def numbers(self, name: str) -> bool:
+        """Whether source *name* numbers its events, so that a lost one will show."""
+        source = self._sources.get(name)
+        return source is not None and source.highest is not None
+
     def close(self, gap: Gap) -> None:
         """Forget *gap*: its patience is over."""
         gaps = self._sources[gap.source].gaps

@@ -32,6 +32,8 @@ Trains that come together in one section and leave it together are one from then
 - *Unseen*: what appeared in A moves on as a train does, into B that nothing but A explains, and A clears.
   Then it was a train, and it came out of the section on A's other side, which was shown clear.
 
+What is urgent must not rest on one lost message: where a source numbers its events, such a conclusion waits until each one concerned was heard again with no gap.
+
 **What is not known** stops conclusions, never trains: a train goes on through sections that are not known, and what comes out of them is taken for a train, but nothing is concluded from one that may have left unseen.
 
 Passages sharpen it where they are sent: they say out of which neighbour a train came, and how many axles it has.
@@ -42,7 +44,7 @@ from __future__ import annotations
 
 from collections import Counter, deque
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import ClassVar
 
 from monitor.core.changes import (
@@ -216,6 +218,21 @@ class Vanished:
 
 
 @dataclass(slots=True)
+class Urgent:
+    """Something urgent that one lost message would explain, until every source concerned was heard again with no gap.
+
+    Args:
+        change: what will be told.
+        sections: whose sources must be heard.
+        moment: past when.
+    """
+
+    change: TrainVanished | TrainUnseen
+    sections: tuple[str, ...]
+    moment: Moment
+
+
+@dataclass(slots=True)
 class Trains:
     """All trains of a line.
 
@@ -225,6 +242,8 @@ class Trains:
         around: the neighbours of a section that explain an entry or exit at a moment.
         is_dark: whether a section is not known, or under work.
         axles: the newest tally of a section, where tallies are given.
+        sure_past: the event time by which what a section's source said up to a moment has surely all come, or None while that is not known.
+        source_of: which source speaks for a section.
         confirmed: how many trains passed each head as the line file says.
         doubts: sections into which trains come out of one that the line file does not join to them, with that one.
     """
@@ -246,6 +265,8 @@ class Trains:
     around: Callable[[str, Moment], list[str]]
     is_dark: Callable[[str], bool]
     axles: Callable[[str], int | None]
+    sure_past: Callable[[str | None, Moment], Moment | None]
+    source_of: Callable[[str], str | None]
     spots: dict[str, Spot] = field(init=False)
     confirmed: dict[str, int] = field(default_factory=dict)
     doubts: dict[str, str] = field(default_factory=dict)
@@ -253,6 +274,7 @@ class Trains:
     _due: deque[tuple[Moment, StateChanged | HeadPassed]] = field(default_factory=deque)
     _vanished: deque[Vanished] = field(default_factory=lambda: deque(maxlen=64))
     _told: list[Change] = field(default_factory=list)
+    _urgent: list[Urgent] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.spots = {
@@ -294,6 +316,44 @@ class Trains:
             self._passed(change)
         else:
             self._entered(change)
+
+    # Urgent conclusions wait for every source that numbers its events.
+
+    def waits_for(self, source: str) -> bool:
+        """Whether an urgent conclusion waits for something of *source*."""
+        return any(source in self._sources(one) for one in self._urgent)
+
+    def heard(self, source: str, now: Moment) -> list[Change]:
+        """Something of *source* was settled: what waited for it is weighed again."""
+        waiting, self._urgent = self._urgent, []
+        for one in waiting:
+            if source in self._sources(one):
+                self._tell_urgent(one, now)
+            else:
+                self._urgent.append(one)
+        return self._give()
+
+    def not_heard(self, source: str) -> None:
+        """A silence or a gap of *source* came first: nobody can tell."""
+        self._urgent = [one for one in self._urgent if source not in self._sources(one)]
+
+    def _sources(self, one: Urgent) -> set[str | None]:
+        return {self.source_of(name) for name in one.sections}
+
+    def _tell_urgent(self, one: Urgent, now: Moment) -> None:
+        raised = one.change.raised
+        for name in one.sections:
+            heard = self.sure_past(self.source_of(name), one.moment)
+            if heard is None:
+                self._urgent.append(one)
+                return
+            raised = max(raised, heard)
+        change = replace(one.change, at=now, raised=raised)
+        if isinstance(change, TrainVanished):
+            self._vanished.append(Vanished(change.place, change.cleared))
+            self._told.append(change)
+        else:
+            self._unseen(change)
 
     def in_section(self, name: str) -> list[Train]:
         """The trains that may be in section *name*, in the order of their numbers."""
@@ -814,23 +874,22 @@ class Trains:
             or self._came_out(change.place, cleared)
         ):
             return
-        self._vanished.append(Vanished(change.place, cleared))
-        self._told.append(
-            TrainVanished(
-                place=change.place,
-                at=change.at,
-                cleared=cleared,
-                raised=change.raised,
-                entered=part.since,
-                out_of=part.behind,
-                came=part.event,
-                first=train.first,
-                since=train.since,
-                by_reset=change.by_reset,
-                doubted=change.place in self.doubts.values(),
-                event=event,
-            )
+        vanished = TrainVanished(
+            place=change.place,
+            at=change.at,
+            cleared=cleared,
+            raised=change.raised,
+            entered=part.since,
+            out_of=part.behind,
+            came=part.event,
+            first=train.first,
+            since=train.since,
+            by_reset=change.by_reset,
+            doubted=change.place in self.doubts.values(),
+            event=event,
         )
+        neighbours = self.spots[change.place].neighbours
+        self._tell_urgent(Urgent(vanished, neighbours, cleared + self.skew), change.at)
 
     def _came_out(self, name: str, cleared: Moment) -> bool:
         """Whether a train was already seen to come out beyond a neighbour of section *name*."""
@@ -859,26 +918,37 @@ class Trains:
         if self.is_dark(name):
             return
         others = [n for n in spot.neighbours if n != seen.into]
-        suspects = others or [name]
+        unseen = TrainUnseen(
+            place=name,
+            at=at,
+            appeared=name,
+            entered=seen.entered,
+            into=seen.into,
+            cleared=seen.cleared,
+            raised=max(seen.judged, seen.ended),
+            suspects=tuple(others or [name]),
+            vanished="",
+            vanished_at=None,
+            doubted=name in self.doubts,
+            event=seen.event,
+            shown=seen.shown,
+        )
+        self._tell_urgent(Urgent(unseen, tuple(others), seen.entered + self.skew), at)
+
+    def _unseen(self, seen: TrainUnseen) -> None:
+        """Tell of a train that came out unseen, and which one that vanished it may be."""
+        suspects = seen.suspects
         gone = self._gone_before(suspects, seen.cleared)
-        if len(suspects) > 1 and gone is not None and gone.section in suspects:
-            suspects = [gone.section]
-        subject = suspects[0] if len(suspects) == 1 else name
+        if gone is not None and gone.section in suspects:
+            suspects = (gone.section,)
+        subject = suspects[0] if len(suspects) == 1 else seen.appeared
         self._told.append(
-            TrainUnseen(
+            replace(
+                seen,
                 place=subject,
-                at=at,
-                appeared=name,
-                entered=seen.entered,
-                into=seen.into,
-                cleared=seen.cleared,
-                raised=max(seen.judged, seen.ended),
-                suspects=tuple(suspects),
-                doubted=name in self.doubts,
+                suspects=suspects,
                 vanished=gone.section if gone else "",
                 vanished_at=gone.cleared if gone else None,
-                event=seen.event,
-                shown=seen.shown,
             )
         )
         if gone is not None:
@@ -886,15 +956,15 @@ class Trains:
             self._told.append(
                 TrainFound(
                     place=gone.section,
-                    at=at,
+                    at=seen.at,
                     cleared=gone.cleared,
                     subject=subject,
-                    appeared=name,
+                    appeared=seen.appeared,
                     entered=seen.entered,
                 )
             )
 
-    def _gone_before(self, suspects: list[str], at: Moment) -> Vanished | None:
+    def _gone_before(self, suspects: tuple[str, ...], at: Moment) -> Vanished | None:
         """The train that vanished in or beside one of *suspects*, the last first."""
         near = set(suspects)
         for name in suspects:
