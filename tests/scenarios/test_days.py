@@ -1,0 +1,101 @@
+"""Every day beside this file, through the engine: what it raises is what the table says, nothing more and nothing less.
+
+The tables are for signallers; `tables.py` says how they are read.
+What a day expects is written by hand from what the kinds mean, never from what came out.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from monitor.core.alerts import Alert
+from monitor.core.detectors import CATALOGUE
+from monitor.core.engine import Engine
+from monitor.core.events import AnyEvent
+
+HERE = Path(__file__).parent
+
+
+def _load_tables() -> Any:
+    # Test files are found by path, so what stands beside one is too.
+    spec = importlib.util.spec_from_file_location("tables", HERE / "tables.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["tables"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+tables = _load_tables()
+
+FILES = sorted(HERE.glob("*.txt"))
+DAYS = {path.stem: tables.read_day(path) for path in FILES}
+
+
+def named(name, day):
+    """A day as a parameter; one that the engine does not do yet is marked with the reason."""
+    marks = ()
+    if day.disagrees:
+        marks = (pytest.mark.xfail(strict=True, reason=day.disagrees),)
+    return pytest.param(day, id=name, marks=marks)
+
+
+def alerts_of(day, events: tuple[AnyEvent, ...]) -> list[Alert]:
+    """Every line of the alert record."""
+    engine = Engine(day.line)
+    alerts: list[Alert] = []
+    for event in events:
+        alerts += engine.take(event).alerts
+    return [*alerts, *engine.finish(day.until).alerts]
+
+
+def last_lines(alerts: list[Alert]) -> list[Alert]:
+    """The last line of each id, in the order in which they were raised."""
+    return list({alert.id: alert for alert in alerts}.values())
+
+
+def as_rows(day, alerts: list[Alert]) -> list[str]:
+    """*alerts* as the table has them."""
+    causes = {a.id: a.subject for a in alerts if a.kind == "common-cause"}
+    rows = []
+    for one in alerts:
+        times = [tables.short(at, day.first) for at in (one.began, one.raised, one.ended)]
+        row = " ".join((one.kind, one.subject, one.priority, *times))
+        group = one.parameters.get("group")
+        rows.append(row if group is None else f"{row} in {causes.get(group, group)}")
+    return rows
+
+
+@pytest.mark.parametrize("day", [named(*one) for one in DAYS.items()])
+def test_a_day_raises_what_its_table_says(day):
+    """A day raises the alerts of its table, each with its times and priority, and nothing else."""
+    alerts = alerts_of(day, day.events)
+    shown = alerts if day.every_record else last_lines(alerts)
+    rows = as_rows(day, shown)
+    expected = [one.row for one in day.raised]
+
+    if day.every_record:
+        assert rows == expected
+    else:
+        assert sorted(rows) == sorted(expected)
+    for wanted in day.raised:
+        found = [a for a, row in zip(shown, rows, strict=True) if row == wanted.row]
+        for words in wanted.words:
+            assert any(words in alert.summary for alert in found), words
+        for asset in wanted.suspects:
+            assert any(asset == s.asset for a in found for s in a.suspects), asset
+
+
+def test_there_is_a_day_for_every_kind():
+    """Every kind of the catalogue is raised on some day, and has a day of its name."""
+    raised = {one.row.split()[0] for day in DAYS.values() for one in day.raised}
+    kinds = {detector.kind for detector in CATALOGUE}
+
+    assert raised == kinds
+    assert [k for k in sorted(kinds) if not any(n.startswith(k) for n in DAYS)] == []
