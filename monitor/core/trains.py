@@ -54,6 +54,7 @@ from monitor.core.changes import (
     Counted,
     EntryJudged,
     HeadPassed,
+    NotKnown,
     OccupationEnded,
     StateChanged,
     TrainCounted,
@@ -255,6 +256,7 @@ class Trains:
             ClearWasShort,
             EntryJudged,
             OccupationEnded,
+            NotKnown,
             HeadPassed,
         }
     )
@@ -299,6 +301,8 @@ class Trains:
                 self._ended(change)
             case HeadPassed():
                 self._passage(change)
+            case NotKnown():
+                self._lost_sight(change)
         return self._give()
 
     def next_due(self) -> Moment | None:
@@ -336,6 +340,14 @@ class Trains:
     def not_heard(self, source: str) -> None:
         """A silence or a gap of *source* came first: nobody can tell."""
         self._urgent = [one for one in self._urgent if source not in self._sources(one)]
+
+    def _lost_sight(self, change: NotKnown) -> None:
+        """A section was not known at the time: nothing rests on it."""
+        self._urgent = [
+            one
+            for one in self._urgent
+            if change.place not in one.sections or change.since > one.moment
+        ]
 
     def _sources(self, one: Urgent) -> set[str | None]:
         return {self.source_of(name) for name in one.sections}
