@@ -625,7 +625,7 @@ class Trains:
             for further in [n for n, p in onward.items() if not p.sure]:
                 self._rule_out(train, further)
             self._stays_together(train)
-        elif not train.out:
+        elif not (train.out or train.guess):
             roots = train.roots()
             if len(roots) == 1:
                 self._must_be_in(train, roots[0])
@@ -881,6 +881,7 @@ class Trains:
         if (
             change.exit is not Verdict.NOT_EXPLAINED
             or not train.real
+            or not part.sure
             or train.out
             or part.beyond
             or self._came_out(change.place, cleared)
