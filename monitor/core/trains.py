@@ -626,6 +626,7 @@ class Trains:
                 self._rule_out(train, further)
             self._stays_together(train)
         elif not (train.out or train.guess):
+            self._may_hide(train, part, change)
             roots = train.roots()
             if len(roots) == 1:
                 self._must_be_in(train, roots[0])
@@ -636,6 +637,13 @@ class Trains:
         if behind is not None and behind.since <= part.since and fronts:
             front = fronts[0]
             self._went_on(train, part.behind, name, front, change)
+
+    def _may_hide(self, train: Train, part: Part, change: Cleared) -> None:
+        """*train* may have gone into a neighbour that shows no train when one enters: disturbed, or awaiting its sweep."""
+        for other in change.beside:
+            shown = self.spots[other].state in (State.OCCUPIED, State.CLEAR)
+            if other not in train.parts and not shown:
+                self._join(train, part, other, change, sure=False)
 
     def _stays_together(self, train: Train) -> None:
         """*train* covers sections that lie side by side, so it is nowhere that does not hang together with where it surely is."""
