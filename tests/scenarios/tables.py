@@ -33,7 +33,7 @@ The head on the way into T102 is H102; the one at an open end behind T103 is H10
 | `06:00:00 T101 disturbed for 4 s` | and clear again then |
 | `06:00:00 H102 forward 40 a 40 b 39` | a train of 40 axles past a head, and what each sensor saw |
 | `06:00:00 H102 a_volts 3.40` | a measured value |
-| `06:00:00 EV1 locked_out`, `GW1 online`, `gw/1 out` | evaluator, gateway, a source taken out of watch |
+| `06:00:00 EV1 locked_out`, `GW1 online`, `gw/1 out` | evaluator, gateway, a source taken out of watch; `GW1 online 21600` where it says so every six hours and not every half minute |
 | `06:00:00 train T101 T102 T103, 60 s each` | enters one section after the other every minute, and leaves each 10 s after entering the next; `train of 40 axles` is counted at each head it passes as well, `but 39 at H103` |
 | `every 30 s from 06:00 to 07:00 GW1 online` | again and again; `a_volts 3.40 by -0.10` is less by as much each time |
 | `06:00:00 one by one every 15 s T101 T106 T111 disturbed` | each so much later than the one before |
@@ -46,7 +46,7 @@ A row or line may end in `lost` (sent, and never came), `twice` (came again a se
 
 `WHAT IS RAISED`, with `nothing`, or a row for each alert as it stands at the end; under `WHAT IS RAISED, RECORD BY RECORD` a row for each line of the alert record.
 
-`one by one every 15 s T101 T106 section-disturbed prompt 06:00:00 06:00:05 07:00:00` is a row for each, begun and raised so much later than the one before.
+`one by one every 15 s T101 T106 section-disturbed prompt 06:00:00 06:00:05 07:00:00` is a row for each, begun and raised so much later than the one before; `15 times every 600 s vanished-train section/T103 ...` likewise.
 `vanished-train section/T103 urgent 06:05:00 06:05:02 open`: kind, subject, priority, began, raised, ended or `open`; then, where wanted, `in cable/C2` (the common cause that has it; without it there must be none), `suspect head/H103`, and words in quotes that its sentence must hold.
 
 A part `DISAGREES` says in a sentence why the engine does not do so yet.
@@ -97,6 +97,20 @@ STATES = {
 }
 """The words of a table, and of the feed."""
 
+PLAIN = {"area": "a", "evaluator": "EV1", "length_m": 800, "speed_km_h": 100}
+"""A section of which nothing else is said."""
+
+SHARED = {
+    "evaluator": "sections",
+    "area": "sections",
+    "gateway": "evaluators",
+    "supply": "evaluators",
+    "site": "evaluators",
+    "unit": "heads",
+    "cable": "heads",
+}
+"""What may be shared, and by what."""
+
 MEASURED = ("a_volts", "b_volts", "a_hertz", "b_hertz", "supply_volts")
 
 Words = list[str]
@@ -132,6 +146,7 @@ class Day:
         until: how far it is looked at.
         raised: what must be raised, and nothing else.
         every_record: `raised` has a row for each line of the alert record.
+        by_arrival: it matters when an event came: a clock is wrong, one is late, or a connection ended.
         disagrees: why the engine does not do so yet, or "".
     """
 
@@ -143,6 +158,7 @@ class Day:
     until: Moment
     raised: tuple[Raised, ...]
     every_record: bool
+    by_arrival: bool
     disagrees: str
 
 
@@ -180,6 +196,7 @@ def read_day(path: Path) -> Day:
             for one in _rows(words, feed.first)
         ),
         every_record=whole in parts,
+        by_arrival=feed.by_arrival,
         disagrees=" ".join(parts.get("DISAGREES", [])).strip(),
     )
 
@@ -213,21 +230,23 @@ def _moment(text: str, day: str) -> Moment:
 
 
 def _rows(words: Words, first: str) -> Iterator[Raised]:
-    if words[:4] != ["one", "by", "one", "every"]:
-        yield _raised(words, first)
-        return
-    for later, name, (kind, priority, began, raised, *rest) in _one_by_one(words):
-        times = [
-            short(_moment(time, first) + later, first) for time in (began, raised)
-        ]
-        yield _raised([kind, f"section/{name}", priority, *times, *rest], first)
+    """The rows that one line stands for."""
+    match words:
+        case [number, "times", "every", step, "s", *row]:
+            for place in range(int(number)):
+                yield _raised(row, first, place * seconds(float(step)))
+        case ["one", "by", "one", "every", *_]:
+            for later, name, (kind, *rest) in _one_by_one(words):
+                yield _raised([kind, f"section/{name}", *rest], first, later)
+        case _:
+            yield _raised(words, first)
 
 
-def _raised(words: Words, first: str) -> Raised:
+def _raised(words: Words, first: str, later: Duration = 0) -> Raised:
     kind, subject, priority, began, raised, ended, *more = words
     if ended != "open":
         ended = short(_moment(ended, first), first)
-    times = [short(_moment(time, first), first) for time in (began, raised)]
+    times = [short(_moment(time, first) + later, first) for time in (began, raised)]
     row = " ".join((kind, subject, priority, *times, ended))
     said, suspects = [], []
     rest = iter(more)
@@ -265,7 +284,7 @@ class _Parts:
     heads: dict[str, tuple[str, str]] = field(default_factory=dict)
     sections: dict[str, dict[str, Any]] = field(default_factory=dict)
     evaluators: dict[str, dict[str, Any]] = field(default_factory=dict)
-    hung: dict[str, dict[str, str]] = field(default_factory=dict)
+    hung: dict[str, dict[str, Any]] = field(default_factory=dict)
     limits: dict[str, list[float]] = field(default_factory=dict)
 
 
@@ -285,7 +304,7 @@ def _line(title: str, rows: list[str]) -> Line:
     for name, told in parts.sections.items():
         text += ["[[section]]", *_table(name, told)]
     for name, between in parts.heads.items():
-        told = {"between": list(between), **parts.hung.get(name, {})}
+        told = {"between": [*between]} | parts.hung.get(name, {})
         text += ["[[head]]", *_table(name, told)]
     text += ["[limits]", *(f"{k} = {v}" for k, v in parts.limits.items())]
     return read_line("\n".join(text), "LINE")
@@ -297,39 +316,35 @@ def _table(name: str, told: dict[str, Any]) -> list[str]:
 
 def _line_row(words: Words, parts: _Parts) -> None:
     match words:
-        case ["evaluator", name, *sections]:
-            parts.evaluators.setdefault(name, {})
-            for section in sections:
-                parts.sections[section]["evaluator"] = name
-        case ["area", name, *sections]:
-            for section in sections:
-                parts.sections[section]["area"] = name
-        case ["gateway" | "supply" | "site" as what, name, *evaluators]:
-            for evaluator in evaluators:
-                parts.evaluators.setdefault(evaluator, {})[what] = name
-        case ["unit" | "cable" as what, name, *heads]:
-            for head in heads:
-                parts.hung.setdefault(head, {})[what] = name
         case ["head", name, one, other]:
             _join(name, one, other, parts)
-        case ["normal", section, longest]:
-            parts.sections[section]["normal_occupation_s"] = float(longest)
         case ["limits", name, low, high]:
             parts.limits[name] = [float(low), float(high)]
+        case ["normal", section, longest]:
+            parts.sections[section]["normal_occupation_s"] = float(longest)
+        case [what, name, *others] if what in SHARED:
+            _share(what, name, others, parts)
         case _:
-            for one, other in pairwise(words):
-                _join(_head(one, other), one, other, parts)
-            for section in words:
-                if section != OPEN:
-                    parts.sections.setdefault(
-                        section,
-                        {
-                            "area": "a",
-                            "evaluator": "EV1",
-                            "length_m": 800,
-                            "speed_km_h": 100,
-                        },
-                    )
+            _way(words, parts)
+
+
+def _share(what: str, name: str, others: Words, parts: _Parts) -> None:
+    """*others* (sections, evaluators or heads) have *name* for their *what*."""
+    of = {"sections": parts.sections, "evaluators": parts.evaluators}
+    rows = of.get(SHARED[what], parts.hung)
+    if what == "evaluator":
+        parts.evaluators.setdefault(name, {})
+    for other in others:
+        rows.setdefault(other, {})[what] = name
+
+
+def _way(words: Words, parts: _Parts) -> None:
+    """Sections in a row."""
+    for one, other in pairwise(words):
+        _join(_head(one, other), one, other, parts)
+    for section in words:
+        if section != OPEN:
+            parts.sections.setdefault(section, dict(PLAIN))
 
 
 def _join(name: str, one: str, other: str, parts: _Parts) -> None:
@@ -359,6 +374,7 @@ class _Feed:
     numbered: bool = False
     clocks: dict[str, Duration] = field(default_factory=dict)
     end: Moment | None = None
+    by_arrival: bool = False
     _sent: list[tuple[Moment, dict[str, Any], dict[str, Any]]] = field(
         default_factory=list
     )
@@ -397,24 +413,33 @@ class _Feed:
 
     def _at(self, at: Moment, words: Words) -> None:
         words, how = _split(words)
+        if "offline" in words or how.keys() & {"arrives", "entered"} or self.clocks:
+            self.by_arrival = True
         if "arrives" in how:
             how["arrives"] = self.moment(how["arrives"])
-        if words[0] == "train":
-            for event_at, event in self._train(at, words[1:]):
-                self._send(event_at, event, how)
-        elif words[:4] == ["one", "by", "one", "every"]:
-            for later, name, event in _one_by_one(words):
-                self._one(at + later, [name, *event], how)
-        elif words[0] == "retained":
-            for section in _names(words[1:]):
-                self._repeat(at, section)
-        elif _is_cell(words[0]):
-            for section, cell in zip(self.columns, words, strict=True):
-                if cell != ".":
-                    self._send(at, [section, *_cell(cell)], how)
-        else:
-            for subject in _names(words[:1]):
-                self._one(at, [subject, *words[1:]], how)
+        self._said(at, words, how)
+
+    def _said(self, at: Moment, words: Words, how: dict[str, Any]) -> None:
+        match words:
+            case ["train", *what]:
+                for event_at, event in self._train(at, what):
+                    self._send(event_at, event, how)
+            case ["one", "by", "one", "every", *_]:
+                for later, name, event in _one_by_one(words):
+                    self._one(at + later, [name, *event], how)
+            case ["retained", *sections]:
+                for section in _names(sections):
+                    self._repeat(at, section)
+            case [cell, *_] if _is_cell(cell):
+                self._row(at, words, how)
+            case [subjects, *what]:
+                for subject in _names([subjects]):
+                    self._one(at, [subject, *what], how)
+
+    def _row(self, at: Moment, cells: Words, how: dict[str, Any]) -> None:
+        for section, cell in zip(self.columns, cells, strict=True):
+            if cell != ".":
+                self._send(at, [section, *_cell(cell)], how)
 
     def _one(self, at: Moment, words: Words, how: dict[str, Any]) -> None:
         if words[-3:-2] == ["for"] and words[-1] == "s":
@@ -593,14 +618,17 @@ def _told(subject: str, words: Words, line: Line) -> tuple[str, dict[str, Any]]:
             return "section.reset", data
         case ["work", state, *reference]:
             data = {"state": state}
-            return "section.work", data | {"reference": one for one in reference}
+            return "section.work", data | dict(
+                zip(["reference"], reference, strict=False)
+            )
         case ["forward" | "reverse" | "none" as way, axles, *more]:
             seen = {k: int(v) for k, v in _pairs(more)}
             return "head.passage", {"direction": way, "axles": int(axles), **seen}
         case ["in_service" | "locked_out" | "isolated" as state]:
             return "evaluator.state", {"state": state}
-        case ["online" | "offline" as state]:
-            return "gateway.status", {"state": state, "period_s": 30}
+        case ["online" | "offline" as state, *period]:
+            told = {"state": state, "period_s": float(period[0]) if period else 30}
+            return "gateway.status", told
         case ["out" | "in" as state]:
             return "source.watch", {"state": state}
         case [name, *_] if name in MEASURED:

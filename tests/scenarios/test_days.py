@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import importlib.util
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -40,10 +41,8 @@ DAYS = {path.stem: tables.read_day(path) for path in FILES}
 
 def named(name, day):
     """A day as a parameter; one that the engine does not do yet is marked with the reason."""
-    marks = ()
-    if day.disagrees:
-        marks = (pytest.mark.xfail(strict=True, reason=day.disagrees),)
-    return pytest.param(day, id=name, marks=marks)
+    marks = [pytest.mark.xfail(strict=True, reason=day.disagrees)]
+    return pytest.param(day, id=name, marks=marks if day.disagrees else [])
 
 
 def alerts_of(day, events: tuple[AnyEvent, ...]) -> list[Alert]:
@@ -53,6 +52,23 @@ def alerts_of(day, events: tuple[AnyEvent, ...]) -> list[Alert]:
     for event in events:
         alerts += engine.take(event).alerts
     return [*alerts, *engine.finish(day.until).alerts]
+
+
+def shaken(events: tuple[AnyEvent, ...]) -> tuple[AnyEvent, ...]:
+    """*events* as they may come as well: each up to a second and a half later, every seventh a second time."""
+    came = []
+    for number, event in enumerate(events):
+        assert event.arrival is not None
+        later = event.arrival + number * 700_000 % 1_500_000
+        came.append(replace(event, arrival=later))
+        if number % 7 == 0:
+            came.append(replace(event, arrival=later + 1_000_000))
+    return tuple(sorted(came, key=lambda one: one.arrival or 0))
+
+
+def untold(events: tuple[AnyEvent, ...]) -> tuple[AnyEvent, ...]:
+    """*events* as in a recording that does not say when they came."""
+    return tuple(replace(event, arrival=None) for event in events)
 
 
 def last_lines(alerts: list[Alert]) -> list[Alert]:
@@ -65,7 +81,9 @@ def as_rows(day, alerts: list[Alert]) -> list[str]:
     causes = {a.id: a.subject for a in alerts if a.kind == "common-cause"}
     rows = []
     for one in alerts:
-        times = [tables.short(at, day.first) for at in (one.began, one.raised, one.ended)]
+        times = [
+            tables.short(at, day.first) for at in (one.began, one.raised, one.ended)
+        ]
         row = " ".join((one.kind, one.subject, one.priority, *times))
         group = one.parameters.get("group")
         rows.append(row if group is None else f"{row} in {causes.get(group, group)}")
@@ -90,6 +108,25 @@ def test_a_day_raises_what_its_table_says(day):
             assert any(words in alert.summary for alert in found), words
         for asset in wanted.suspects:
             assert any(asset == s.asset for a in found for s in a.suspects), asset
+
+
+ORDINARY = [
+    pytest.param(day, id=name)
+    for name, day in DAYS.items()
+    if not (day.disagrees or day.by_arrival)
+]
+"""Days on which it tells nothing when an event came."""
+
+
+@pytest.mark.parametrize("day", ORDINARY)
+@pytest.mark.parametrize("how", [shaken, untold])
+def test_how_events_come_changes_nothing(day, how):
+    """Order of arrival within a second and a half, redelivery, and a recording without arrival times change no alert."""
+    rows = as_rows(day, last_lines(alerts_of(day, how(day.events))))
+    # Where a table has every record, an alert stands as its last one says.
+    stands = {(*one.row.split()[:2], one.row.split()[3]): one.row for one in day.raised}
+
+    assert sorted(rows) == sorted(stands.values())
 
 
 def test_there_is_a_day_for_every_kind():
