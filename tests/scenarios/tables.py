@@ -47,7 +47,7 @@ A row or line may end in `lost` (sent, and never came), `twice` (came again a se
 `WHAT IS RAISED`, with `nothing`, or a row for each alert as it stands at the end; under `WHAT IS RAISED, RECORD BY RECORD` a row for each line of the alert record.
 
 `one by one every 15 s T101 T106 section-disturbed prompt 06:00:00 06:00:05 07:00:00` is a row for each, begun and raised so much later than the one before; `15 times every 600 s vanished-train section/T103 ...` likewise.
-`vanished-train section/T103 urgent 06:05:00 06:05:02 open`: kind, subject, priority, began, raised, ended or `open`; then, where wanted, `in cable/C2` (the common cause that has it; without it there must be none), `suspect head/H103`, and words in quotes that its sentence must hold.
+`vanished-train section/T103 urgent 06:05:00 06:05:02 open`: kind, subject, priority, began, raised, ended or `open`; then, where wanted, `in cable/C2` (the common cause that has it; without it there must be none), `quiet` (work keeps it so), `suspect head/H103`, and words in quotes that its sentence must hold.
 
 A part `DISAGREES` says in a sentence why the engine does not do so yet.
 """
@@ -123,7 +123,7 @@ class Raised:
     """An alert as a day expects it, or as it came.
 
     Args:
-        row: kind, subject, priority, began, raised, ended and the cause that has it.
+        row: kind, subject, priority, began, raised, ended, and what has it or keeps it quiet.
         words: what its sentence must hold.
         suspects: assets that must be among its suspects.
     """
@@ -253,6 +253,8 @@ def _raised(words: Words, first: str, later: Duration = 0) -> Raised:
     for word in rest:
         if word == "in":
             row += f" in {next(rest)}"
+        elif word == "quiet":
+            row += " quiet"
         elif word == "suspect":
             suspects.append(next(rest))
         else:

@@ -35,6 +35,9 @@ def _load_tables() -> Any:
 
 tables = _load_tables()
 
+MANY = 1000
+"""Days with more events than this take more than a quarter of a second."""
+
 FILES = sorted(HERE.glob("*.txt"))
 DAYS = {path.stem: tables.read_day(path) for path in FILES}
 
@@ -42,7 +45,10 @@ DAYS = {path.stem: tables.read_day(path) for path in FILES}
 def named(name, day):
     """A day as a parameter; one that the engine does not do yet is marked with the reason."""
     marks = [pytest.mark.xfail(strict=True, reason=day.disagrees)]
-    return pytest.param(day, id=name, marks=marks if day.disagrees else [])
+    marks = marks if day.disagrees else []
+    if len(day.events) > MANY:
+        marks.append(pytest.mark.slow)
+    return pytest.param(day, id=name, marks=marks)
 
 
 def alerts_of(day, events: tuple[AnyEvent, ...]) -> list[Alert]:
@@ -86,7 +92,11 @@ def as_rows(day, alerts: list[Alert]) -> list[str]:
         ]
         row = " ".join((one.kind, one.subject, one.priority, *times))
         group = one.parameters.get("group")
-        rows.append(row if group is None else f"{row} in {causes.get(group, group)}")
+        if group is not None:
+            row += f" in {causes.get(group, group)}"
+        elif "quiet" in one.parameters:
+            row += " quiet"
+        rows.append(row)
     return rows
 
 
@@ -111,7 +121,7 @@ def test_a_day_raises_what_its_table_says(day):
 
 
 ORDINARY = [
-    pytest.param(day, id=name)
+    named(name, day)
     for name, day in DAYS.items()
     if not (day.disagrees or day.by_arrival)
 ]
