@@ -64,6 +64,7 @@ from monitor.core.events import (
     SectionState,
     SectionWork,
     SourceWatch,
+    State,
     by_people,
 )
 from monitor.core.facts import Fact
@@ -701,9 +702,11 @@ class Engine:
         return self.hearing.heard_past(source, moment)
 
     def _sure_past(self, source: str | None, moment: Moment) -> Moment | None:
-        """By when whatever *source* said up to *moment* has surely come; as far as numbers can show that."""
+        """By when whatever *source* said up to *moment* has surely come, as far as its numbers or its usual silences can show that."""
         past = self._heard_past(source, moment)
-        if past is None or source is None or not self.ordering.numbers(source):
+        if past is None or source is None:
+            return past
+        if not (self.ordering.numbers(source) or source in self.hearing.limits):
             return past
         heard = self.hearing.sources.get(source)
         if heard is None or heard.silent or heard.last_at <= moment:
@@ -955,7 +958,9 @@ class Engine:
 
     def _standing(self, kind: str, name: str) -> list[Change]:
         """How things stand at a place, as the changes that lead there."""
-        if kind != "section" or name not in self.occupancy.sections:
+        if name not in self.occupancy.sections:
+            return self._asset_standing(name)
+        if kind != "section":
             return []
         at = self.now if self.now is not None else self.ordering.arrival
         standing: list[Change] = []
@@ -969,6 +974,23 @@ class Engine:
         if section.under_work:
             standing.append(WorkBegan(place=name, at=at, why=""))
         return standing
+
+    def _asset_standing(self, name: str) -> list[Change]:
+        """An asset is watched from the first event on of a section that needs it."""
+        known = [
+            (first, section)
+            for section in self.dependence.sections_on(name)
+            if (first := self.learning.first_known(section)) is not None
+        ]
+        if not known:
+            return []
+        first, section = min(known)
+        state = self.occupancy.sections[section].told or State.CLEAR
+        return [
+            StateChanged(
+                place=name, at=first, was=None, now=state, event="", so_since=first
+            )
+        ]
 
     def _found(self, watch: Watch, findings: tuple[Finding, ...]) -> None:
         kind, subject = watch.order

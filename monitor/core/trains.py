@@ -462,7 +462,7 @@ class Trains:
         if not (comers or handed):
             self._nobody(spot, change, found)
             return
-        unseen = spot.open or any(self.is_dark(other) for other in found)
+        unseen = spot.open or any(self._may_hold_another(via) for via in found)
         sure = len({*spot.trains, *comers}) == 1 and occupied and not unseen
         alone = sure and len(found) == 1
         for train in handed:
@@ -512,6 +512,14 @@ class Trains:
                 surely = via in train.parts and train.parts[via].sure
                 ways.insert(0 if surely else len(ways), via)
         return comers
+
+    def _may_hold_another(self, name: str) -> bool:
+        """Whether a train of which nothing is known may have come out of section *name*."""
+        if self.is_dark(name):
+            return True
+        spot = self.spots[name]
+        shows = spot.state in (State.OCCUPIED, State.CLEAR)
+        return not shows and not any(train.real for train in spot.trains.values())
 
     def _behind(self, name: str, without: str) -> dict[int, Train]:
         """The trains beyond section *name*, which is not clear and holds none of its own."""
@@ -742,6 +750,7 @@ class Trains:
         dark = [n for n in change.beside if self.is_dark(n)]
         is_open = self.spots[name].open
         if is_open and (part.behind or not lit):
+            self._gave_up(name, change.cleared)
             return  # out, where there is no detection
         into = lit or dark
         if not into:

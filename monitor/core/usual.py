@@ -232,6 +232,10 @@ class Learning:
             memory.dark = None
         memory.lit = max(at, memory.told)
 
+    def first_known(self, section: str) -> Moment | None:
+        """When the state of *section* was known first, or None before that."""
+        return self._memories[section].first
+
     def not_known(self, section: str, at: Moment) -> None:
         """From *at* on, which may be some time ago, the state of *section* is not known."""
         memory = self._memories[section]

@@ -196,7 +196,7 @@ def test_axles_left_in_one_section(run, two):
 
     # T3 cleared at 06:03:20 with the train in T4; 60 s later T2 is still occupied.
     assert day.brief("count-mismatch", "occupied-no-train") == [
-        "count-mismatch section/T2 prompt 06:03:20 06:04:20 -",
+        "count-mismatch section/T2 prompt 06:02:25 06:04:20 -",
         "occupied-no-train section/T2 prompt 06:03:20 06:04:20 -",
     ]
 
@@ -219,7 +219,7 @@ def test_as_many_over_as_are_lacking_beside_it(run, plain):
 
     # T4 cleared at 06:04:20 with the train in T5, so T2 and T3 are left behind.
     assert day.brief("count-mismatch") == [
-        "count-mismatch head/H2 prompt 06:04:20 06:05:20 -"
+        "count-mismatch head/H2 prompt 06:02:25 06:05:20 -"
     ]
     [alert] = [one for one in day.alerts if one.kind == "count-mismatch"]
     assert alert.parameters["left"] == {"section/T2": 2, "section/T3": -2}
@@ -249,7 +249,7 @@ def test_where_too_few_are_shown_as_disturbed(run, plain, three, subject):
     day = run(plain(6)).tell(CLEAR + table).until("06:30:00")
 
     assert day.brief("count-mismatch") == [
-        f"count-mismatch {subject} prompt 06:04:20 06:05:20 -"
+        f"count-mismatch {subject} prompt 06:02:25 06:05:20 -"
     ]
 
 
@@ -260,7 +260,7 @@ def test_given_back_one_after_the_other(run, plain):
     day.tell("06:20:00 T3 reset accepted\n06:20:01 T3 clear axles=0").until("06:30:00")
 
     assert day.brief("count-mismatch") == [
-        "count-mismatch head/H2 prompt 06:04:20 06:05:20 -"
+        "count-mismatch head/H2 prompt 06:02:25 06:05:20 -"
     ]
     assert len([one for one in day.alerts if one.kind == "count-mismatch"]) == 1
 
@@ -308,7 +308,7 @@ def test_a_section_is_proved_by_twenty_trains_through_it(run):
 
     # The train of 02:00 is the twentieth, and left T2 at 02:02:20.
     assert day.brief("count-mismatch") == [
-        "count-mismatch section/T2 prompt 06:03:20 06:04:20 02:02:22"
+        "count-mismatch section/T2 prompt 06:02:25 06:04:20 02:02:22"
     ]
 
 

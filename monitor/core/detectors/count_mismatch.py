@@ -195,7 +195,8 @@ class CountMismatch:
         after = replace(memory, trains=memory.trains + 1, agreed=0)
         if memory.began is not None:
             return after
-        return replace(after, began=evidence[0].time, raised=at, first=evidence)
+        began = min(one.time for one in evidence)
+        return replace(after, began=began, raised=at, first=evidence)
 
     def _found(
         self, memory: Mismatch, evidence: tuple[Evidence, ...], place: Place

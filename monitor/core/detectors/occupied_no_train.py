@@ -192,12 +192,15 @@ class OccupiedNoTrain:
             or change.state is not State.OCCUPIED
             or memory.hold.raised
             or memory.moved  # known before the verdict: what is in it went on
-            or memory.under_work(change.entered)  # nobody can tell who entered then
         ):
             return memory
+        hold = memory.hold.begin(change.entered, change.entered, change.event)
+        if memory.under_work(change.entered) and memory.work_to is not None:
+            # It came under work that has ended before the verdict: judged from there.
+            hold = memory.hold.begin(memory.work_to, memory.work_to, change.event)
         return replace(
             memory,
-            hold=memory.hold.begin(change.entered, change.entered, change.event),
+            hold=hold,
             beside=change.beside,
             judged=change.raised,
             front="",

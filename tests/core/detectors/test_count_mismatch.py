@@ -95,7 +95,7 @@ def test_axles_left_over_for_a_minute(watch):
     day = watch(CountMismatch()).tell("12:00:02 left T106:+1 T107:-1 cleared=12:00")
 
     assert day.until("12:00:59") == []
-    assert day.until("20:00") == ["12:00:00 12:01:00 prompt"]
+    assert day.until("20:00") == ["11:59:50 12:01:00 prompt"]
     [found] = day.found
     assert found.summary == (
         "axles left beside H107 after the train went on: "
@@ -113,7 +113,7 @@ def test_in_a_section_all_its_heads_are_suspects(section):
     """Where no head is known, the section is the subject, and its heads are alike."""
     day = section().tell("12:00:02 left T107:+2 cleared=12:00")
 
-    assert day.until("20:00") == ["12:00:00 12:01:00 prompt"]
+    assert day.until("20:00") == ["11:59:50 12:01:00 prompt"]
     [found] = day.found
     assert found.summary == "axles left after the train went on: 2 over in T107"
     assert found.affected == ("section/T107",)
@@ -139,7 +139,7 @@ def test_gone_afterwards_ends_nothing(watch):
         "12:00:02 left T106:+1 T107:-1 cleared=12:00\n12:20 left gone"
     )
 
-    assert day.until("20:00") == ["12:00:00 12:01:00 prompt"]
+    assert day.until("20:00") == ["11:59:50 12:01:00 prompt"]
 
 
 def test_a_spell_not_known_times_it_anew(watch):
@@ -152,7 +152,7 @@ def test_a_spell_not_known_times_it_anew(watch):
         """
     )
 
-    assert day.until("20:00") == ["12:00:00 12:11:00 prompt"]
+    assert day.until("20:00") == ["11:59:50 12:11:00 prompt"]
 
 
 def test_a_tally_of_another_time_is_not_of_that_train(watch):
@@ -175,7 +175,7 @@ def test_told_again_it_is_one(watch):
         """
     )
 
-    assert day.until("20:00") == ["12:00:00 12:01:00 prompt"] * 2
+    assert day.until("20:00") == ["11:59:50 12:01:00 prompt"] * 2
     assert [one.parameters["counted_trains"] for one in day.found] == [1, 2]
 
 
@@ -198,7 +198,7 @@ def test_settings_are_what_is_asked_for(watch):
     day = watch(CountMismatch(linger_s=90.0)).tell(
         "12:00:02 left T106:+1 T107:-1 cleared=12:00"
     )
-    assert day.until("20:00") == ["12:00:00 12:01:30 prompt"]
+    assert day.until("20:00") == ["11:59:50 12:01:30 prompt"]
 
     day = watch(CountMismatch(agreed=1)).tell("12:02 counted 39/40\n12:10 agreed")
     assert day.brief()[1:] == ["over 12:10:00"]
@@ -214,7 +214,7 @@ def test_twenty_end_it_while_more_waits(watch):
         """
     )
 
-    assert day.until("20:00")[1:] == ["over 12:10:30", "12:10:00 12:11:00 prompt"]
+    assert day.until("20:00")[1:] == ["over 12:10:30", "12:09:50 12:11:00 prompt"]
 
 
 def test_it_explains_how_near_it_is(watch):
@@ -230,6 +230,6 @@ def test_it_explains_how_near_it_is(watch):
     )
     day.tell("12:30 counted 39/40\n12:40 agreed")
     assert day.explain("12:40") == (
-        "H107 counted otherwise twice since 12:00:00; "
+        "H107 counted otherwise twice since 11:59:50; "
         "1 of 20 trains that end it have agreed since."
     )

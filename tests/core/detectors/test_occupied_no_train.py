@@ -165,16 +165,16 @@ def test_work_on_a_stretch_that_was_there_before_it(watch):
 
 
 def test_a_stretch_that_began_under_work(watch):
-    """Nobody can tell who entered while people worked there: nothing is raised, not even afterwards."""
+    """What is still so when work ends is judged anew from that moment: something may have been left behind."""
     day = watch(OccupiedNoTrain()).tell(
         f"11:30:00 work begun\n{NO_TRAIN.strip()}\n12:30:00 work ended"
     )
 
-    assert day.until("14:00") == []
+    assert day.until("14:00") == ["12:30:00 12:32:00 prompt"]
 
 
 def test_a_stretch_that_began_in_the_last_second_of_work(watch):
-    """The verdict may come after the work; what counts is when it was entered."""
+    """The verdict may come after the work: it counts from the end of that."""
     day = watch(OccupiedNoTrain()).tell(
         """
         11:30:00 work begun
@@ -184,7 +184,7 @@ def test_a_stretch_that_began_in_the_last_second_of_work(watch):
         """
     )
 
-    assert day.until("14:00") == []
+    assert day.until("14:00") == ["12:00:01 12:02:01 prompt"]
 
 
 def test_a_stretch_after_the_work_is_judged_like_any_other(watch):
