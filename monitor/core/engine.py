@@ -69,7 +69,7 @@ from monitor.core.events import (
 )
 from monitor.core.facts import Fact
 from monitor.core.hearing import Heard, Hearing
-from monitor.core.layout import Line
+from monitor.core.layout import OPEN, Line
 from monitor.core.moments import (
     DAY,
     SECOND,
@@ -905,7 +905,7 @@ class Engine:
         for watch, findings in self.watching.told(change, self.now):
             self._found(watch, findings)
 
-    def _work_changed(self, change: Change) -> None:
+    def _work_changed(self, change: WorkBegan | WorkEnded) -> None:
         subject = f"section/{change.place}"
         work = self.alerts.suppression.work
         if isinstance(change, WorkBegan):
@@ -913,6 +913,28 @@ class Engine:
         else:
             work.pop(subject, None)
         self._alerts += self.alerts.remark(subject)
+        for head in self.line.heads_of(change.place):
+            self._head_worked_on(head, change)
+
+    def _head_worked_on(self, head: str, change: WorkBegan | WorkEnded) -> None:
+        """A head is under work while any section beside it is."""
+        sections = self.occupancy.sections
+        beside = [sections[one] for one in self.line.heads[head].between if one != OPEN]
+        subject, work = f"head/{head}", self.alerts.suppression.work
+        if isinstance(change, WorkBegan):
+            if subject in work:
+                return
+            work[subject] = change.why
+        elif any(one.under_work for one in beside) or subject not in work:
+            return
+        else:
+            del work[subject]
+        self._watch_head(replace(change, place=head))
+        self._alerts += self.alerts.remark(subject)
+
+    def _watch_head(self, change: Change) -> None:
+        for watch, findings in self.watching.told(change, self.now, "head"):
+            self._found(watch, findings)
 
     def _cause_changed(self, change: CauseBegan | CauseEnded) -> None:
         causes = self.alerts.suppression.causes
@@ -958,10 +980,14 @@ class Engine:
 
     def _standing(self, kind: str, name: str) -> list[Change]:
         """How things stand at a place, as the changes that lead there."""
+        if kind == "head":
+            why = self.alerts.suppression.work.get(f"head/{name}")
+            at = self.now if self.now is not None else self.ordering.arrival
+            return [] if why is None else [WorkBegan(place=name, at=at, why=why)]
+        if kind not in ("section", "asset"):
+            return []
         if name not in self.occupancy.sections:
             return self._asset_standing(name)
-        if kind != "section":
-            return []
         at = self.now if self.now is not None else self.ordering.arrival
         standing: list[Change] = []
         usual = self.usual.get(name)

@@ -12,7 +12,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
-from monitor.core.changes import Change, LearntAnew
+from monitor.core.changes import Change, LearntAnew, WorkBegan, WorkEnded
 from monitor.core.detector import Detector, Finding, Place, Untimed
 from monitor.core.layout import Line
 from monitor.core.moments import Moment
@@ -69,7 +69,7 @@ class Watching:
     standing: Callable[[str, str], Iterable[Change]]
     ask: Callable[[Watch, Moment], None]
     _watches: dict[tuple[int, str], Watch] = field(default_factory=dict)
-    _concerned: dict[tuple[type[Change], str], tuple[Watch, ...]] = field(
+    _concerned: dict[tuple[type[Change], str, str], tuple[Watch, ...]] = field(
         default_factory=dict
     )
     _places: dict[str, Place] = field(default_factory=dict)
@@ -87,14 +87,17 @@ class Watching:
         return kind in self._hears
 
     def told(
-        self, change: Change, now: Moment | None
+        self, change: Change, now: Moment | None, places: str = ""
     ) -> list[tuple[Watch, tuple[Finding, ...]]]:
-        """Tell the watches at a place of *change*; gives those that found something."""
+        """Tell the watches at a place of *change*; gives those that found something.
+
+        Sections and heads may bear the same names: a change that several kinds of place hear goes to those of *places* alone, to all but heads where that is not said.
+        """
         told = []
-        key = type(change), change.place
+        key = type(change), change.place, places
         watches = self._concerned.get(key)
         if watches is None:
-            slots = self._hears.get(key[0], ())
+            slots = self._of(self._hears.get(key[0], ()), key[0], places)
             watches = tuple(self.at(slot, change.place) for slot in slots)
             self._concerned[key] = watches
         for watch in watches:
@@ -107,6 +110,18 @@ class Watching:
             if findings:
                 told.append((watch, findings))
         return told
+
+    def _of(
+        self, slots: tuple[int, ...], kind: type[Change], places: str
+    ) -> tuple[int, ...]:
+        """Those of *slots* that stand at *places*; without it, all whose places such a change can be about."""
+        if places:
+            return tuple(
+                s for s in slots if self.settings.detectors[s].places == places
+            )
+        if kind not in (WorkBegan, WorkEnded):
+            return slots
+        return tuple(s for s in slots if self.settings.detectors[s].places != "head")
 
     def wake(self, watch: Watch, at: Moment) -> tuple[Finding, ...]:
         """The moment that *watch* asked for has come."""
