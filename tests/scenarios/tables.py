@@ -42,7 +42,7 @@ The head on the way into T102 is H102; the one at an open end behind T103 is H10
 | `clock of gw/2 is 3600 s ahead` | or behind |
 | `until 08:00:00` | nothing more comes, and it is looked at as far as this; else ten minutes |
 
-A row or line may end in `lost` (sent, and never came), `twice` (came again a second later), `arrives 06:00:02`, `entered desk/1` (by a person), `number 0` (where the source begins to count again).
+A row or line may end in `lost` (sent, and never came), `twice` (came again a second later), `arrives 06:00:02`, `retained` (the broker kept it), `entered desk/1` (by a person), `number 0` (where the source begins to count again).
 
 `WHAT IS RAISED`, with `nothing`, or a row for each alert as it stands at the end; under `WHAT IS RAISED, RECORD BY RECORD` a row for each line of the alert record.
 
@@ -120,14 +120,20 @@ _IS_SECTION = re.compile(r"T\d+").fullmatch
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Raised:
-    """An alert as a day expects it, or as it came.
+    """An alert, or a record of one, as a day expects it.
 
     Args:
+        kind: of what kind.
+        subject: about what.
+        began: as the tables have times.
         row: kind, subject, priority, began, raised, ended, and what has it or keeps it quiet.
         words: what its sentence must hold.
         suspects: assets that must be among its suspects.
     """
 
+    kind: str
+    subject: str
+    began: str
     row: str
     words: tuple[str, ...] = ()
     suspects: tuple[str, ...] = ()
@@ -259,7 +265,14 @@ def _raised(words: Words, first: str, later: Duration = 0) -> Raised:
             suspects.append(next(rest))
         else:
             said.append(word)
-    return Raised(row=row, words=tuple(said), suspects=tuple(suspects))
+    return Raised(
+        kind=kind,
+        subject=subject,
+        began=times[0],
+        row=row,
+        words=tuple(said),
+        suspects=tuple(suspects),
+    )
 
 
 # The line.
@@ -552,7 +565,7 @@ def _arrivals(
     at: Moment, lag: Duration, how: dict[str, Any]
 ) -> Iterator[tuple[Moment, dict[str, Any]]]:
     first = how.get("arrives", at + lag)
-    yield first, {}
+    yield first, {"recordedretained": True} if how.get("retained") else {}
     if how.get("twice"):
         yield first + SECOND, {}
     for again in how.get("repeats", []):
@@ -586,7 +599,7 @@ def _split(words: Words) -> tuple[Words, dict[str, Any]]:
     left: Words = []
     rest = iter(words)
     for word in rest:
-        if word in ("lost", "twice"):
+        if word in ("lost", "twice") or (word == "retained" and left):
             how[word] = True
         elif word in ("arrives", "entered", "number"):
             how[word] = next(rest)
