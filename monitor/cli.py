@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from monitor.core.events import AnyEvent
     from monitor.core.layout import Line
     from monitor.core.moments import Moment
+    from monitor.core.tuning import Detection
     from monitor.core.wire import Rejection
     from monitor.settings import Address, Settings
     from replay.player import Played, Survey
@@ -236,6 +237,22 @@ def load_settings(path: Path | None, **over: Any) -> Settings:
     return read(path, **over)
 
 
+def load_both(line: Path, settings: Path | None) -> tuple[Line, Detection]:
+    """A line file and what conclusions depend on besides, fitting each other.
+
+    Raises:
+        LineFault, SettingsFault: with everything that is wrong with one of them.
+        Failed: the settings name sections that the line file lacks.
+    """
+    from monitor.settings import unknown_sections
+
+    graph, read = load_line(line), load_settings(settings)
+    faults = unknown_sections(read, graph.sections)
+    if faults:
+        raise Failed(*faults)
+    return graph, read.detection
+
+
 class Reader:
     """Reads a recording; tells of its bad lines, and of its progress.
 
@@ -399,7 +416,7 @@ def replay(
     from replay.player import replay as replayed, second_opinion, up_to
 
     end = None if until is None else moment(until)
-    graph, tuning = load_line(line), load_settings(settings).detection
+    graph, tuning = load_both(line, settings)
     reader = Reader(events)
     found = reader.survey()
     engine = Engine(graph, tuning, learnt=found.learnt)
@@ -479,11 +496,12 @@ def explain(
 ) -> None:
     """Say what each detection knew of a section then: timers, distances, what kept it quiet."""
     from monitor.core.engine import Engine
+    from monitor.core.moments import stamp
     from monitor.core.words import CAUTION
     from replay.player import replay as replayed, up_to
 
     moment_at = moment(at)
-    graph, tuning = load_line(line), load_settings(settings).detection
+    graph, tuning = load_both(line, settings)
     if section not in graph.sections:
         raise Failed(f"{line.name}: there is no section {section}")
     kinds = [detector.kind for detector in tuning.detectors]
@@ -495,6 +513,13 @@ def explain(
     taken = up_to(reader.read("replaying"), moment_at)
     for _ in replayed(engine, taken, until=moment_at):
         pass
+    if found.first is None or found.last is None:
+        typer.echo("The recording has no events.")
+    elif not found.first <= moment_at <= found.last:
+        typer.echo(
+            f"{at} is outside the recording, which goes from "
+            f"{stamp(found.first)} to {stamp(found.last)}."
+        )
     for sentence in engine.explain(section, kind):
         typer.echo(sentence)
     typer.echo(CAUTION)

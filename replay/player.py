@@ -48,10 +48,14 @@ class Survey:
     Args:
         learnt: what was learnt from traffic, to be known at its midnights.
         window: from when to when the recording was asked for, where it says so; what comes before is the lead-in.
+        first: the earliest event time in it, or None where it has no events.
+        last: the latest.
     """
 
     learnt: tuple[MonitorRecord, ...]
     window: tuple[Moment, Moment] | None
+    first: Moment | None = None
+    last: Moment | None = None
 
     def asked_for(self, alert: Alert) -> bool:
         """Whether *alert* was raised in the part of the day that was asked for, rather than in its lead-in."""
@@ -66,13 +70,17 @@ def survey(events: Iterable[AnyEvent]) -> Survey:
     """
     learnt: list[MonitorRecord] = []
     window = None
+    first: Moment | None = None
+    last: Moment | None = None
     for event in events:
+        first = event.time if first is None else min(first, event.time)
+        last = event.time if last is None else max(last, event.time)
         if isinstance(event, MonitorRecord):
             if event.kind is RecordKind.LEARNT:
                 learnt.append(event)
             elif event.kind is RecordKind.WINDOW:
                 window = _window(event)
-    return Survey(learnt=tuple(learnt), window=window)
+    return Survey(learnt=tuple(learnt), window=window, first=first, last=last)
 
 
 def _window(record: MonitorRecord) -> tuple[Moment, Moment]:

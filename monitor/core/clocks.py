@@ -23,6 +23,7 @@ from dataclasses import dataclass, field
 
 from monitor.core.changes import ClockJudged
 from monitor.core.moments import SECOND, Duration, Moment
+from monitor.core.words import offset, span
 
 ENOUGH = 20
 """Events over which a lag is judged."""
@@ -107,6 +108,22 @@ class Clocks:
         """What is added to the times of *source* now."""
         clock = self.sources.get(source)
         return 0 if clock is None else clock.correction
+
+    def explain(self, source: str) -> list[str]:
+        """What is known of the clock of *source*, in a sentence."""
+        clock = self.sources.get(source)
+        if clock is None or clock.lag is None:
+            return [
+                f"The clock of {source} is not judged yet: that takes {ENOUGH} events."
+            ]
+        said = (
+            f"Events of {source} come {offset(clock.lag)} after their times, "
+            f"{offset(self.usual)} is usual; "
+            f"from {span(FAR)} apart its clock counts as wrong"
+        )
+        if clock.correction:
+            said += f"; its times are corrected by {offset(clock.correction)}"
+        return [f"{said}."]
 
     def latest_likely(self, arrival: Moment) -> Moment:
         """The latest time that an event coming at *arrival* can bear by a clock that is right."""

@@ -88,6 +88,7 @@ from monitor.core.tuning import Detection, DetectionFault, Words
 from monitor.core.untold import Untold
 from monitor.core.usual import Learning, Usual, read_learnt
 from monitor.core.watching import Watch, Watching
+from monitor.core.words import STATES, clock
 
 __all__ = ["Detection", "DetectionFault", "Engine", "Output", "Words"]
 
@@ -307,7 +308,7 @@ class Engine:
             "head": list(self.line.heads_of(section)),
             "asset": list(self.dependence.assets_of(f"section/{section}")),
         }
-        said = []
+        said = self._shown_in_words(section, now)
         if settled.reasons:
             said.append(
                 f"{section} is not known: {', '.join(sorted(settled.reasons))}; "
@@ -315,11 +316,11 @@ class Engine:
             )
         if settled.under_work:
             said.append(f"{section} is under work: nothing is raised about it.")
-        if source is not None and not self.hearing.can_judge(source):
-            said.append(
-                f"{source} sends no heartbeat, and its usual silences are not learnt: "
-                "whether it is silent cannot be judged yet."
-            )
+        said += self.entries.explain(section, now)
+        said += self.trains.explain(section, now)
+        if source is not None:
+            said += self.hearing.explain(source, now)
+            said += self.ordering.clocks.explain(source)
         for slot, detector in enumerate(self.settings.detectors):
             if kind in (None, detector.kind):
                 there = list(places[detector.places])
@@ -328,6 +329,13 @@ class Engine:
                 for place in there:
                     said += self._explained(self.watching.at(slot, place), now)
         return said
+
+    def _shown_in_words(self, section: str, now: Moment) -> list[str]:
+        settled = self.occupancy.sections[section]
+        if settled.state is None:
+            return [f"{section} has not been heard yet."]
+        since = clock(settled.so_since, self.line.zone, now)
+        return [f"{section} shows {STATES[settled.state.value]} since {since}."]
 
     def _explained(self, watch: Watch, now: Moment) -> list[str]:
         kind, subject = watch.order

@@ -104,6 +104,15 @@ class About(Enum):
     SWEEP = "swept"
 
 
+_DOING = {
+    About.ENTRY: "became occupied",
+    About.DISTURBED: "turned disturbed",
+    About.EXIT: "cleared",
+    About.SWEEP: "was swept",
+}
+"""What a question asks about, in words."""
+
+
 @dataclass(slots=True)
 class Question:
     """Something to be judged.
@@ -159,6 +168,7 @@ class Section:
     accepted: Moment = NEVER
     disturbed: Moment = NEVER
     worked: Moment | None = None
+    judged: tuple[Moment, Verdict, tuple[str, ...]] | None = None
 
     @property
     def dark(self) -> bool:
@@ -288,6 +298,56 @@ class Entries:
     def around(self, name: str, at: Moment) -> list[str]:
         """The neighbours of section *name* that explain an entry or exit at *at*, as far as is known."""
         return self._explainers(self.sections[name], at)
+
+    def explain(self, name: str, at: Moment) -> list[str]:
+        """How the last entry into section *name* was judged, and what is not judged yet, in sentences."""
+        section = self.sections[name]
+        said = []
+        if section.judged is not None:
+            said.append(self._judgement(name, *section.judged, at))
+        for question in self._questions_about(name):
+            when = clock(question.at, self.line.zone, at)
+            doing = _DOING[question.about]
+            said.append(
+                f"{name} {doing} at {when}, and whether a neighbour explains that "
+                f"is not judged yet: {self._waits(section, question, at)}."
+            )
+        return said
+
+    def _judgement(
+        self,
+        name: str,
+        entered: Moment,
+        verdict: Verdict,
+        found: tuple[str, ...],
+        at: Moment,
+    ) -> str:
+        when = clock(entered, self.line.zone, at)
+        if verdict is Verdict.CANNOT_TELL:
+            why = "nobody can tell: a neighbour was not known at the time"
+        elif verdict is Verdict.NOT_EXPLAINED:
+            why = "no neighbour explains it: all were known clear"
+        elif found:
+            why = f"{names(found)} was not clear or not known, which explains it"
+        elif self.sections[name].open:
+            why = "a train may have come in from where there is no detection"
+        else:
+            why = "it was the first event of the section, or was not seen"
+        return f"The last entry into {name} was at {when}: {why}."
+
+    def _waits(self, section: Section, question: Question, at: Moment) -> str:
+        if at < question.due:
+            return "events up to the skew away may still come"
+        missing = sorted(
+            {
+                source
+                for other in section.neighbours
+                if (source := self.source_of(other)) is not None
+                and self.heard_past(source, question.due) is None
+            }
+        )
+        past = clock(question.due, self.line.zone, at)
+        return f"it waits until {names(missing)} is heard after {past}"
 
     def is_dark(self, name: str) -> bool:
         """Whether section *name* is not known, or under work."""
@@ -511,6 +571,7 @@ class Entries:
         now: Moment,
     ) -> None:
         occupied = question.about is About.ENTRY
+        self.sections[question.section].judged = question.at, verdict, tuple(found)
         if question.occupation.began == question.at:
             question.occupation.entry = verdict
         if occupied and question.stretch is not None:

@@ -19,6 +19,7 @@ from monitor.core.events import Event, GatewayStatus
 from monitor.core.layout import Line
 from monitor.core.moments import Duration, Moment, seconds
 from monitor.core.silences import Limits, cell_of
+from monitor.core.words import clock
 
 PERIODS = 3
 """Heartbeats missed before a gateway counts as silent (common practice: one may be lost, two may be late)."""
@@ -135,10 +136,22 @@ class Hearing:
         limit = None if limits is None else limits[cell_of(last, self.line.zone)]
         return None if limit is None else last + limit
 
-    def can_judge(self, source: str) -> bool:
-        """Whether a silence of *source* can be told: by its heartbeat, or by what is learnt of it."""
+    def explain(self, source: str, at: Moment) -> list[str]:
+        """When *source* was heard last, and when its silence is due, in sentences."""
         heard = self.sources.get(source)
-        return (heard is not None and heard.period is not None) or source in self.limits
+        if heard is None:
+            return [f"{source} has not been heard yet."]
+        last = clock(heard.last_at, self.line.zone, at)
+        said = f"{source} was heard last at {last}"
+        due = self.silence_due(source, heard)
+        if heard.out:
+            return [f"{said}; it is out of watch."]
+        if heard.silent:
+            return [f"{said}; it is silent."]
+        if due is None:
+            said += "; it sends no heartbeat, and its usual silences are not learnt"
+            return [f"{said}: whether it is silent cannot be judged yet."]
+        return [f"{said}; it counts as silent from {clock(due, self.line.zone, at)}."]
 
     def heard_past(self, source: str | None, moment: Moment) -> Moment | None:
         """The event time by which *source* is known to have been heard at *moment*; None while that is not known.

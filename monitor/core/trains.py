@@ -70,6 +70,7 @@ from monitor.core.changes import (
 from monitor.core.events import Direction, State
 from monitor.core.layout import OPEN, Line
 from monitor.core.moments import DAY, Duration, Moment
+from monitor.core.words import clock, names
 
 REMEMBERED = 20
 """Trains into a section that are remembered to doubt the line file."""
@@ -320,6 +321,28 @@ class Trains:
             self._passed(change)
         else:
             self._entered(change)
+
+    def explain(self, name: str, at: Moment) -> list[str]:
+        """Which trains may be in section *name*, and what urgent conclusion waits, in sentences."""
+        said = []
+        for train in self.in_section(name):
+            seen = clock(train.since, self.line.zone, at)
+            sure = "is" if train.parts[name].sure else "may be"
+            what = "A train" if train.real else "What may be a train"
+            said.append(
+                f"{what} (t{train.number}, first seen in {train.first} at {seen}) "
+                f"{sure} in {name}."
+            )
+        for one in self._urgent:
+            if one.change.place == name or name in one.sections:
+                sources = sorted(source for source in self._sources(one) if source)
+                past = clock(one.moment, self.line.zone, at)
+                said.append(
+                    f"What may be urgent about {one.change.place} waits until "
+                    f"{names(sources)} is heard after {past}: "
+                    "one lost message would explain it."
+                )
+        return said
 
     # Urgent conclusions wait for every source that numbers its events.
 

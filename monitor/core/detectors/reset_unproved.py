@@ -48,6 +48,7 @@ class Promise:
         since: when it was accepted, or the work it was made under ended; None where none waits.
         event: the event that says so.
         how: its kind and by whom, in words.
+        made_under_work: it was, and counts from the end of that.
         pending: an accepted reset made under the work that goes on, as its event; or "".
         pending_at: when that was accepted.
         work: the section is under work.
@@ -66,6 +67,7 @@ class Promise:
     since: Moment | None = None
     event: str = ""
     how: str = ""
+    made_under_work: bool = False
     pending: str = ""
     pending_at: Moment = 0
     work: bool = False
@@ -195,12 +197,23 @@ class ResetUnproved:
             return replace(memory, pending=change.event, pending_at=so_at), ()
         if memory.since is None:
             after = replace(
-                memory, since=so_at, event=change.event, how=_how(change), leaving=False
+                memory,
+                since=so_at,
+                event=change.event,
+                how=_how(change),
+                leaving=False,
+                made_under_work=False,
             )
             return self._time_from(after, so_at, place), ()
         if so_at < memory.since:
             return memory, ()  # entered later by a person: the newer one is waited for
-        after = replace(memory, since=so_at, event=change.event, how=_how(change))
+        after = replace(
+            memory,
+            since=so_at,
+            event=change.event,
+            how=_how(change),
+            made_under_work=False,
+        )
         return self._replaced(memory, after, change.at, so_at)
 
     def _replaced(
@@ -264,8 +277,10 @@ class ResetUnproved:
         after = replace(memory, work=False, pending="")
         if not memory.pending:
             return self._time_from(after, at, place), ()
-        how = "reset made under work; the work ended,"
-        after = replace(after, since=at, event=memory.pending, how=how)
+        how = "a reset was made under work, and the work has ended"
+        after = replace(
+            after, since=at, event=memory.pending, how=how, made_under_work=True
+        )
         if memory.raised is not None:
             return self._replaced(memory, after, at, at)
         return self._time_from(after, at, place), ()
@@ -319,12 +334,15 @@ class ResetUnproved:
         priority: Priority = "prompt" if memory.awaiting else "planned"
         tail = "; it awaits the sweep" if memory.awaiting else ""
         when = clock(since, place.zone, raised)
+        given = f"reset at {when}"
+        if memory.made_under_work:
+            given = f"reset under work that ended at {when}"
         hours = memory.hours
         return Found(
             began=since,
             raised=raised,
             priority=priority,
-            summary=f"{place.id} reset at {when}; no train has worked through it since{tail}",
+            summary=f"{place.id} {given}; no train has worked through it since{tail}",
             evidence=(
                 Evidence(
                     time=since, text=f"{place.id}: {memory.how}", event=memory.event
