@@ -480,7 +480,12 @@ class Engine:
         self._wake_at(midnight + DAY, DAY_STAGE, "")
         if midnight not in self._learnt:
             values = self.learning.learn(midnight)
-            silences = self.silences.learnt(midnight)
+            going_on = {
+                source: heard.last_at
+                for source, heard in self.hearing.sources.items()
+                if heard.period is None and not heard.silent
+            }
+            silences = self.silences.learnt(midnight, going_on)
             if silences:
                 values["silences"] = silences
             self._learnt[midnight] = values

@@ -5,12 +5,15 @@ Any other is silent whenever nothing happens, for hours at night; only its own p
 So the gaps between its events are gathered over a fortnight, by the local hour in which they began and by whether that was a working day, and a silence three times as long as the longest but one in a thousand of them is too long.
 Before a fortnight has been seen nobody can tell, and nothing is concluded.
 
+Where too few gaps began in an hour to say so, all of that kind of day are taken together; and a silence that goes on at midnight counts with the length it has by then.
+
 A gap that was judged too long is no usual one and teaches nothing.
 """
 
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from heapq import heappush, heappushpop
 from itertools import chain
@@ -38,6 +41,9 @@ IN = 1000
 
 KEPT = 16
 """Gaps kept of an hour, the longest: more than the one in a thousand that matter."""
+
+ENOUGH = 20
+"""Gaps that must have begun in an hour for it to be judged by itself."""
 
 CELLS = 48
 """24 hours of a working day, then 24 of a Saturday or Sunday."""
@@ -119,25 +125,44 @@ class Silences:
         for memory in self._sources.values():
             memory.days.append({})
 
-    def learnt(self, midnight: Moment) -> dict[str, list[float | None]]:
-        """By source, how long it may be silent from each hour on, in seconds: a part of the `learnt` record."""
+    def learnt(
+        self, midnight: Moment, going_on: Mapping[str, Moment] | None = None
+    ) -> dict[str, list[float | None]]:
+        """By source, how long it may be silent from each hour on, in seconds: a part of the `learnt` record.
+
+        Args:
+            midnight: up to when.
+            going_on: for sources that are silent now, and not judged so, when they were heard last.
+        """
+        going_on = going_on or {}
         found: dict[str, list[float | None]] = {}
         for source, memory in sorted(self._sources.items()):
             if midnight_before(memory.first) > midnight - DAYS * DAY:
                 continue
-            limits = [self._limit(memory, cell) for cell in range(CELLS)]
+            last = going_on.get(source)
+            now = None if last is None else (self.cell(last), midnight - last)
+            limits = [self._limit(memory, cell, now) for cell in range(CELLS)]
             found[source] = [
                 None if one is None else round(one / SECOND, 3) for one in limits
             ]
         return found
 
-    def _limit(self, memory: _Source, cell: int) -> Duration | None:
+    def _limit(
+        self, memory: _Source, cell: int, now: tuple[int, Duration] | None
+    ) -> Duration | None:
         hours = [day[cell] for day in memory.days if cell in day]
-        count = sum(hour.count for hour in hours)
-        if not count:
+        if not hours:
             return None
+        if sum(hour.count for hour in hours) < ENOUGH:
+            first = cell - cell % 24
+            kind = range(first, first + 24)
+            hours = [day[one] for day in memory.days for one in kind if one in day]
+        count = sum(hour.count for hour in hours)
         longest = sorted(chain.from_iterable(one.longest for one in hours))
-        return TIMES * longest[-min(count // IN + 1, len(longest))]
+        usual = longest[-min(count // IN + 1, len(longest))]
+        if now is not None and now[0] == cell:
+            usual = max(usual, now[1])
+        return TIMES * usual
 
 
 def cell_of(moment: Moment, zone: ZoneInfo) -> int:

@@ -488,6 +488,8 @@ class Trains:
         unseen = spot.open or any(self._may_hold_another(via) for via in found)
         sure = len({*spot.trains, *comers}) == 1 and occupied and not unseen
         alone = sure and len(found) == 1
+        if occupied and not unseen and len(found) == 1:
+            self._moved_on(found[0], name)
         for train in handed:
             train.parts[name].sure = sure
         for number, (train, (via, *others)) in sorted(comers.items()):
@@ -502,8 +504,6 @@ class Trains:
                 else_out_of=tuple(others),
             )
             self._reach(train, name, part)
-            if alone:
-                self._moved_on(via, name)
         if occupied and unseen:
             self._new(name, at).guess = True
         if occupied:
@@ -647,6 +647,9 @@ class Trains:
     def _drawn_out(self, train: Train, name: str, part: Part, change: Cleared) -> None:
         """*train* has left section *name* and is still in others."""
         onward = train.onward(name, part.since)
+        for further in onward:
+            # What appeared there may be this train, which is explained.
+            self.spots[further].appearance = None
         if onward:
             self._moved(train, name, onward)
         elif self._may_leave(name, change.beside, train):

@@ -198,3 +198,26 @@ def test_a_heartbeat_goes_before_what_is_learnt():
 
     assert [one.kind for one in alerts] == ["feed-silent"]
     assert "T1" in engine.not_known()
+
+
+def test_too_few_gaps_of_an_hour_are_taken_with_the_rest_of_the_day(silences):
+    """One gap of four seconds says nothing of its hour: the longest of that kind of day counts."""
+    for day in range(14):
+        at = MONDAY + day * DAY + 6 * HOUR
+        silences.hear("gw/1", at, at + 4 * SECOND)
+        silences.hear("gw/1", at + 4 * SECOND, at + 10 * HOUR)
+        silences.hear("gw/1", at + 10 * HOUR, at + 10 * HOUR + 4 * SECOND)
+        silences.turn()
+
+    limits = silences.learnt(MONDAY + 14 * DAY)["gw/1"]
+    assert limits[16] == 3 * (10 * 3600 - 4)
+
+
+def test_a_silence_that_goes_on_is_no_shorter_than_it_is(silences):
+    """What has lasted for ten hours at midnight and was not judged is usual for at least that long."""
+    learn(silences, "gw/1", 10 * MINUTE, 14)
+    midnight = MONDAY + 14 * DAY
+
+    limits = silences.learnt(midnight, {"gw/1": midnight - 10 * HOUR})["gw/1"]
+    assert limits[24 + 14] == 3 * 36_000.0  # the fourteenth day is a Sunday
+    assert limits[24 + 15] == 1800.0
