@@ -359,7 +359,9 @@ def said(told):
 
 def test_a_train_that_joins_takes_it_back(left):
     """What a tally says of two trains nobody can say of one."""
-    joined = changes.TrainJoined(place="T2", at=NOON + MINUTE, joined=NOON + MINUTE, out_of="T1")
+    joined = changes.TrainJoined(
+        place="T2", at=NOON + MINUTE, joined=NOON + MINUTE, out_of="T1"
+    )
 
     assert said(left.hear(joined)) == [("LeftOverGone", "section/T2")]
     assert said(left.hear(joined)) == []
