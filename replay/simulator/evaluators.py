@@ -19,6 +19,7 @@ from monitor.core.layout import Line
 from monitor.core.moments import SECOND, Moment, seconds
 from replay.simulator.agenda import Agenda
 from replay.simulator.feed import Shown
+from replay.simulator.miscounts import Miscount
 
 if TYPE_CHECKING:
     from replay.simulator.feed import Feed
@@ -46,6 +47,8 @@ class Counted:
         held: the interlocking keeps its own occupation until it is restored.
         stuck: its contact for clear does not come up.
         sweep: by which kind of reset a train is to sweep it, or None.
+        deaf: it counts nothing.
+        slips: so many axles out are not counted; below nought, so many in.
     """
 
     id: str
@@ -59,6 +62,8 @@ class Counted:
     changed: Moment = 0
     looking: bool = False
     outwards: bool = True
+    deaf: bool = False
+    slips: int = 0
 
 
 class Evaluators:
@@ -86,6 +91,10 @@ class Evaluators:
             one.id: Counted(id=one.id, shows_sweep=sweeps[one.evaluator])
             for one in line.sections.values()
         }
+        self.slips: dict[str, int] = {}
+        self.one_sided: dict[str, float] = {}
+        self.miscounted: list[Miscount] = []
+        self._counts: dict[str, list[int]] = {}
         self.services = dict.fromkeys(line.evaluators, Service.IN_SERVICE)
 
     # What they show.
@@ -126,23 +135,62 @@ class Evaluators:
 
     # What the trains do.
 
-    def axle(self, out_of: str | None, into: str | None) -> None:
-        """An axle is over a head."""
-        if into is not None:
-            self._count(self.sections[into], 1)
-        if out_of is not None:
-            self._count(self.sections[out_of], -1)
+    def axle(self, head: str, out_of: str | None, into: str | None) -> None:
+        """An axle is over *head*."""
+        counts = self._counts.setdefault(head, [])
+        slip = self.slips.get(head, 0) if counts else 0
+        times = 1 if not slip else 2 if slip > 0 else 0
+        if slip:
+            self.slips[head] -= times - 1
+        counts.append(times)
+        for _ in range(times):
+            if into is not None:
+                self._axle(self.sections[into], 1)
+            if out_of is not None:
+                self._axle(self.sections[out_of], -1)
+
+    def _axle(self, one: Counted, axles: int) -> None:
+        if one.deaf:
+            return
+        if one.slips * axles < 0:
+            one.slips += axles
+            return
+        self._count(one, axles)
 
     def passage(
-        self, head: str, *, forward: bool, axles: int, first: Moment, last: Moment
+        self,
+        head: str,
+        *,
+        train: int,
+        forward: bool,
+        axles: int,
+        first: Moment,
+        last: Moment,
     ) -> None:
         """A train has gone over *head*."""
+        counts = self._counts.pop(head, [])
+        wrong = sum(counts) - len(counts)
+        if wrong:
+            self.slips.pop(head, None)
+            self.miscounted.append(
+                Miscount(at=first, place=f"head/{head}", axles=wrong, train=train)
+            )
+        told = axles + wrong
+        direction = Direction.FORWARD if forward else Direction.REVERSE
+        b = told
+        share = self.one_sided.get(head, 0.0)
+        if share and self.random.random() < share:
+            if self.random.random() < 0.5:
+                direction = Direction.NONE
+            else:
+                b = max(0, told - self.random.randint(1, 2))
         self.feed.passage(
             head,
-            direction=Direction.FORWARD if forward else Direction.REVERSE,
-            axles=axles,
-            a=axles,
-            b=axles,
+            train,
+            direction=direction,
+            axles=told,
+            a=told,
+            b=b,
             seconds=round((last - first) / SECOND, 3),
         )
 
@@ -231,6 +279,32 @@ class Evaluators:
         """Count *axles* that are none."""
         self._count(self.sections[section], axles)
 
+    def forget(self, section: str, *, deaf: bool) -> None:
+        """Lose all count of what is in *section*, which then shows clear; or count nothing from here on, too."""
+        one = self.sections[section]
+        one.tally = 0
+        one.sweep = None
+        one.state = State.CLEAR
+        one.cleared = self.agenda.now - 2 * STILL
+        one.deaf = deaf
+        self.tell(section)
+
+    def deafen(self, section: str, *, deaf: bool) -> None:
+        """Let *section* count nothing, or count again."""
+        self.sections[section].deaf = deaf
+
+    def slip(self, section: str, axles: int, train: int) -> None:
+        """Let *section* not count so many axles as they go out, or below nought as they come in."""
+        self.sections[section].slips = axles
+        self.miscounted.append(
+            Miscount(
+                at=self.agenda.now,
+                place=f"section/{section}",
+                axles=axles,
+                train=train,
+            )
+        )
+
     def lock_out(self, evaluator: str) -> None:
         """*evaluator* refuses to work."""
         self.services[evaluator] = Service.LOCKED_OUT
@@ -315,6 +389,7 @@ class Evaluators:
         one.tally = 0
         one.held = True
         one.outwards = True
+        one.deaf = False
         if kind in SWEEPS:
             one.sweep = kind
             one.state = State.AWAITING_SWEEP

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import partial
 from random import Random
 
-from monitor.core.events import ResetKind
+from monitor.core.events import ResetKind, State
 from monitor.core.layout import Line
 from monitor.core.moments import HOUR, MINUTE, SECOND, Moment, seconds
 from replay.simulator.agenda import Agenda
@@ -222,6 +222,146 @@ def reset_inside(world: World, fault: Fault) -> None:
     )
 
 
+def inner(line: Line) -> list[str]:
+    """Sections from which it is three heads or more to where a train may come in unseen, else those with no open end."""
+    near = {one for one in line.sections if line.is_open(one)}
+    for _ in range(2):
+        near |= {other for one in near for other in line.neighbours(one)}
+    deep = [one for one in line.sections if one not in near]
+    shut = [one for one in line.sections if not line.is_open(one)]
+    return deep or shut or list(line.sections)
+
+
+def _quiet_around(world: World, section: str) -> bool:
+    """Whether nothing is in the neighbours of *section*, nor shown there."""
+    return all(
+        world.evaluators.proves_clear(one) and not world.railway.inside[one]
+        for one in world.line.neighbours(section)
+    )
+
+
+def lost_train(world: World, fault: Fault) -> None:
+    """A section forgets the train that stands in it, with nothing about; the train comes out later."""
+    section = _choose(world, fault, inner(world.line))
+    latest = world.agenda.now + HOUR
+    world.railway.hold(section, latest)
+
+    def ready() -> bool:
+        stands = world.railway.stands_whole(section)
+        return (stands and _quiet_around(world, section)) or (
+            world.agenda.now >= latest
+        )
+
+    def strike() -> None:
+        world.railway.hold(section, world.agenda.now + seconds(stay))
+        if world.railway.stands_whole(section) and _quiet_around(world, section):
+            deaf = world.random.random() < 0.5
+            world.evaluators.forget(section, deaf=deaf)
+            world.railway.after_leaving(section, partial(_mended, world, section))
+            world.attend(section, fault, stay + world.random.uniform(400, 800))
+
+    stay = world.minutes(fault, 0.7, 3)
+    world.when(ready, partial(world.after, world.random.uniform(6, 15), strike))
+
+
+def _mended(world: World, section: str) -> None:
+    world.evaluators.deafen(section, deaf=False)
+
+
+def missed_train(world: World, fault: Fault) -> None:
+    """A section counts nothing of a train that passes through it."""
+    section = _choose(world, fault, inner(world.line))
+
+    def strike() -> None:
+        world.evaluators.deafen(section, deaf=True)
+        world.railway.after_leaving(section, partial(_mended, world, section))
+
+    world.when(
+        lambda: (
+            world.evaluators.proves_clear(section) and not world.railway.inside[section]
+        ),
+        strike,
+    )
+
+
+def stuck(world: World, fault: Fault) -> None:
+    """A section does not count all axles of a train out, or in, and goes on showing occupied when the train is gone."""
+    section = _choose(world, fault, inner(world.line))
+    axles = world.random.choice((1, 1, 1, 2, 2, 3, -1, -1, -2))
+
+    def strike() -> None:
+        (train,) = world.railway.inside[section]
+        world.evaluators.slip(section, axles, train.number)
+        stay = world.minutes(fault, 6, 15)
+        world.railway.after_leaving(
+            section, partial(world.attend, section, fault, stay)
+        )
+
+    world.when(lambda: _entered_whole(world, section), strike)
+
+
+def _entered_whole(world: World, section: str) -> bool:
+    """Whether a train is whole in *section*, as far as it was counted."""
+    held = world.railway.inside[section]
+    state = world.evaluators.shown(section).state
+    return (
+        len(held) == 1
+        and state is State.OCCUPIED
+        and all(one.tail == one.at for one in held)
+    )
+
+
+def miscount(world: World, fault: Fault) -> None:
+    """A head counts the next train with one to three axles too many or too few."""
+    deep = set(inner(world.line))
+    among = [
+        name for name, head in world.line.heads.items() if deep.issuperset(head.between)
+    ]
+    head = _choose(world, fault, among or list(world.line.heads))
+    axles = world.random.choice((-1, -1, -1, -2, -2, -3, 1, 1, 2))
+    world.evaluators.slips[head] = axles
+    beside = _sections_of_head(world.line, head)
+
+    def passed() -> bool:
+        return any(
+            one.place == f"head/{head}" and one.at >= fault.at
+            for one in world.evaluators.miscounted
+        )
+
+    def attend() -> None:
+        stay = world.minutes(fault, 6, 15)
+        for place, section in enumerate(beside):
+            world.attend(section, fault, stay + 30 * place)
+
+    world.when(passed, attend)
+
+
+def one_sided(world: World, fault: Fault) -> None:
+    """One sensor of a head sees less than the other, with some of the trains."""
+    head = _choose(world, fault, list(world.line.heads))
+    world.evaluators.one_sided[head] = world.random.uniform(0.2, 0.6)
+    world.after(
+        world.minutes(fault, 6 * 60, 20 * 60),
+        lambda: world.evaluators.one_sided.update({head: 0.0}),
+    )
+
+
+def spurious(world: World, fault: Fault) -> None:
+    """A section is occupied by nothing, and clear again by itself."""
+    section = _choose(world, fault, inner(world.line))
+    lasts = 60 * fault.minutes or world.random.choice((4.0, 8.0, 20.0, 60.0, 150.0))
+
+    def strike() -> None:
+        world.evaluators.phantom(section, 1)
+        world.after(lasts, partial(world.evaluators.phantom, section, -1))
+
+    clear = world.evaluators.proves_clear
+    around = (section, *world.line.neighbours(section))
+    world.when(
+        lambda: world.railway.keeps_from(section) and all(map(clear, around)), strike
+    )
+
+
 def contacts(world: World, fault: Fault) -> None:
     """A section's contact for clear does not come up."""
     section = _section(world, fault)
@@ -361,6 +501,12 @@ KINDS: dict[str, Callable[[World, Fault], None]] = {
     "reset_followed": reset_followed,
     "reset_unfollowed": reset_unfollowed,
     "reset_inside": reset_inside,
+    "lost_train": lost_train,
+    "missed_train": missed_train,
+    "stuck": stuck,
+    "miscount": miscount,
+    "one_sided": one_sided,
+    "spurious": spurious,
     "lock_out": lock_out,
     "contacts": contacts,
     "not_restored": not_restored,
@@ -391,6 +537,12 @@ _OFTEN = (
     ("silence", 2),
     ("drifting_head", 1),
     ("reset_inside", 1),
+    ("lost_train", 2),
+    ("missed_train", 2),
+    ("stuck", 2),
+    ("miscount", 2),
+    ("one_sided", 1),
+    ("spurious", 3),
     ("lock_out", 1),
     ("lightning", 1),
     ("cable", 1),

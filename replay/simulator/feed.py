@@ -9,7 +9,7 @@ What came is kept in a plain list (`Sighting`), with the true times: from it `tr
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import partial
 from heapq import heappop, heappush
@@ -20,6 +20,7 @@ from typing import Any, TypeVar
 from monitor.core.events import (
     AnyEvent,
     Contacts,
+    Direction,
     EvaluatorState,
     GatewayStatus,
     HeadLevel,
@@ -72,6 +73,36 @@ class Sighting:
 
     at: Moment
     what: Shown | Step | bool | Service | None
+
+
+@dataclass(frozen=True, slots=True)
+class Passed:
+    """What a head told of a train.
+
+    Args:
+        at: when its last axle was over it.
+        axles: how many were counted.
+        odd: it had no direction, or its sensors counted differently.
+        train: whose they were.
+    """
+
+    at: Moment
+    axles: int
+    odd: bool
+    train: int
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """What was measured at a head.
+
+    Args:
+        at: when.
+        values: by name.
+    """
+
+    at: Moment
+    values: Mapping[str, float]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -176,6 +207,9 @@ class Feed:
         self.evaluators: dict[str, list[Sighting]] = {
             one: [] for one in line.evaluators
         }
+        self.passages: dict[str, list[Passed]] = {one: [] for one in line.heads}
+        self.levels: dict[str, list[Measured]] = {one: [] for one in line.heads}
+        self.heard: dict[str, list[Moment]] = {}
         self.faults: list[FeedFault] = []
         self.sources: dict[str, Source] = {}
         self._of: dict[str, Source] = {}
@@ -185,6 +219,8 @@ class Feed:
             source = f"gw/{gateway}" if gateway else f"ev/{name}"
             found = self.sources.setdefault(source, Source(source, gateway, []))
             found.sections += line.sections_of(name)
+            if gateway and self.heartbeat:
+                self.heard[source] = []
             self._of[name] = found
             off = max(-0.4, min(0.4, random.gauss(0.0, clock_sd_s)))
             self._offset[name] = round(off * 1000) * MILLISECOND
@@ -260,15 +296,19 @@ class Feed:
             return
         self.evaluators[evaluator].append(Sighting(self.agenda.now, state))
 
-    def passage(self, head: str, **values: Any) -> None:
-        """Tell that a train passed *head*."""
-        if self.full:
-            self._send(self._evaluator_of(head), HeadPassage, head, **values)
+    def passage(self, head: str, train: int, **values: Any) -> None:
+        """Tell that *train* passed *head*."""
+        evaluator = self._evaluator_of(head)
+        if self.full and self._send(evaluator, HeadPassage, head, **values) is not None:
+            odd = values["a"] != values["b"] or values["direction"] is Direction.NONE
+            passed = Passed(self.agenda.now, values["axles"], odd, train)
+            self.passages[head].append(passed)
 
     def level(self, head: str, **values: float) -> None:
         """Tell what was measured at *head*."""
-        if self.full:
-            self._send(self._evaluator_of(head), HeadLevel, head, **values)
+        evaluator = self._evaluator_of(head)
+        if self.full and self._send(evaluator, HeadLevel, head, **values) is not None:
+            self.levels[head].append(Measured(self.agenda.now, values))
 
     def _evaluator_of(self, head: str) -> str:
         one = self.line.heads[head]
@@ -276,6 +316,11 @@ class Feed:
             return one.evaluators[0]
         inner = next(x for x in one.between if x in self.line.sections)
         return self.line.sections[inner].evaluator
+
+    @property
+    def source_of(self) -> dict[str, str]:
+        """Which source tells of each section."""
+        return {one: x.name for x in self.sources.values() for one in x.sections}
 
     # How it is sent.
 
@@ -318,6 +363,8 @@ class Feed:
             **values,
         )
         source.last = now
+        if source.name in self.heard:
+            self.heard[source.name].append(now)
         arrival = now + self._delay()
         self._push(arrival, event)
         if self.random.random() < self.duplicates:

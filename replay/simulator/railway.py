@@ -11,7 +11,7 @@ A train is granted the next section where its interlocking takes it for clear; o
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from heapq import heappop, heappush
@@ -50,11 +50,18 @@ QUEUE = 4
 class Heads(Protocol):
     """What the trains influence, and what the signals are told."""
 
-    def axle(self, out_of: str | None, into: str | None) -> None:
-        """An axle is over a head, between two sections or one and the open."""
+    def axle(self, head: str, out_of: str | None, into: str | None) -> None:
+        """An axle is over *head*, between two sections or one and the open."""
 
     def passage(
-        self, head: str, *, forward: bool, axles: int, first: Moment, last: Moment
+        self,
+        head: str,
+        *,
+        train: int,
+        forward: bool,
+        axles: int,
+        first: Moment,
+        last: Moment,
     ) -> None:
         """A train, or the part of it that was before *head*, has gone over it."""
 
@@ -100,6 +107,29 @@ class Booking:
     via: tuple[str, ...]
     seconds: float = 0.0
     inside: bool = False
+
+
+@dataclass(slots=True, eq=False, kw_only=True)
+class Visit:
+    """A train in a section.
+
+    Args:
+        section: where.
+        train: its number.
+        came: when its first axle came in.
+        out_of: from which section, or None from outside or where it stood when the day began.
+        reached: when its first axle was in the next, or None while it is not.
+        into: which section that was, or None for outside.
+        left: when its last axle was out, or None while it is not.
+    """
+
+    section: str
+    train: int
+    came: Moment
+    out_of: str | None = None
+    reached: Moment | None = None
+    into: str | None = None
+    left: Moment | None = None
 
 
 @dataclass(slots=True, eq=False)
@@ -183,8 +213,11 @@ class Railway:
         self.trains: list[Train] = []
         self.entries: list[tuple[Moment, str]] = []
         self.exits: list[tuple[Moment, str]] = []
+        self.visits: list[Visit] = []
         self.finished = 0
         self._number = 0
+        self._there: dict[tuple[int, str], Visit] = {}
+        self._after_leaving: dict[str, list[Callable[[], None]]] = {}
         self._waiting: dict[str, list[Train]] = {}
         self._joins: dict[str, dict[str, int]] = {}
         self._stand: dict[Train, frozenset[str]] = {}
@@ -240,6 +273,10 @@ class Railway:
             and train.way.places[train.at] == section
             and train.tail == train.at
         )
+
+    def after_leaving(self, section: str, action: Callable[[], None]) -> None:
+        """Do *action* when the next train has left *section*."""
+        self._after_leaving.setdefault(section, []).append(action)
 
     def keeps_from(self, section: str) -> bool:
         """Whether *section* and its neighbours are held by nobody."""
@@ -315,12 +352,30 @@ class Railway:
         way = Way(places=(section,), heads=())
         train = self._new(stock, way, [], x)
         self.holder[section] = train
-        self.inside[section].add(train)
-        self.entries.append((self.agenda.now, section))
+        self._comes(train, section, None)
         self.trains.append(train)
         self._stand[train] = frozenset((section,))
         self.heads.stands(section, len(stock.axles))
         return train
+
+    def _comes(self, train: Train, section: str, out_of: str | None) -> None:
+        """The first axle of *train* is in *section*."""
+        now = self.agenda.now
+        self.inside[section].add(train)
+        self.entries.append((now, section))
+        visit = Visit(section=section, train=train.number, came=now, out_of=out_of)
+        self.visits.append(visit)
+        self._there[train.number, section] = visit
+
+    def _goes(self, train: Train, section: str, into: str | None) -> None:
+        """The last axle of *train* is out of *section*."""
+        now = self.agenda.now
+        self.inside[section].discard(train)
+        self.exits.append((now, section))
+        visit = self._there.pop((train.number, section))
+        visit.left, visit.into = now, into
+        for action in self._after_leaving.pop(section, []):
+            action()
 
     def _new(self, stock: Stock, way: Way, xs: list[float], x: float) -> Train:
         self._number += 1
@@ -729,12 +784,14 @@ class Railway:
         entered = number + 1 > train.at
         if entered:
             train.at = number + 1
+            if out_of is not None:
+                visit = self._there[train.number, out_of]
+                visit.reached, visit.into = self.agenda.now, into
             if into is not None:
-                self.inside[into].add(train)
-                self.entries.append((self.agenda.now, into))
+                self._comes(train, into, out_of)
         train.counted[number] = train.counted.get(number, 0) + 1
         train.first_axle.setdefault(number, self.agenda.now)
-        self.heads.axle(out_of, into)
+        self.heads.axle(train.way.heads[number], out_of, into)
         if axle == len(train.stock.axles) - 1:
             self._left(train, number)
         if entered and train in self.trains:
@@ -748,6 +805,7 @@ class Railway:
         section, beyond = train.way.places[number], train.way.places[number + 1]
         self.heads.passage(
             head,
+            train=train.number,
             forward=self.line.heads[head].between[0] == (section or OPEN),
             axles=train.counted[number],
             first=train.first_axle[number],
@@ -758,8 +816,7 @@ class Railway:
             if beyond is not None:
                 _count_join(self._joins, section, beyond, -1)
             self.holder.pop(section, None)
-            self.inside[section].discard(train)
-            self.exits.append((self.agenda.now, section))
+            self._goes(train, section, beyond)
             self.wake(section)
         if train.tail == train.last and beyond is None:
             self.trains.remove(train)

@@ -26,6 +26,7 @@ HOURS = {
     "long_stand": 4.0,
     "reset_unfollowed": 4.0,
     "work": 4.0,
+    "one_sided": 24.0,
 }
 """How long the named days are, where not three hours."""
 
@@ -38,6 +39,12 @@ DAYS = (
     "reset_followed",
     "reset_unfollowed",
     "reset_inside",
+    "lost_train",
+    "missed_train",
+    "stuck",
+    "miscount",
+    "one_sided",
+    "spurious",
     "lock_out",
     "contacts",
     "not_restored",

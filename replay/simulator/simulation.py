@@ -15,7 +15,8 @@ from replay.simulator.evaluators import Evaluators
 from replay.simulator.faults import KINDS, Fault, World, drawn
 from replay.simulator.feed import RICHNESS, Feed
 from replay.simulator.railway import Booking, Railway
-from replay.simulator.truth import Day, truths
+from replay.simulator.record import Day
+from replay.simulator.truth import truths
 
 QUIET_S = 11
 """How long nothing moves at the end, so that everything before can be concluded."""
@@ -73,6 +74,13 @@ class Simulation:
             feed=world.feed.faults,
             entries=world.railway.entries,
             exits=world.railway.exits,
+            visits=world.railway.visits,
+            heard=world.feed.heard,
+            source_of=world.feed.source_of,
+            passages=world.feed.passages,
+            levels=world.feed.levels,
+            miscounts=world.evaluators.miscounted,
+            richness=world.feed.richness,
         )
         return [one.line() for one in truths(day)]
 

@@ -3,21 +3,17 @@
 Worked out afterwards, at leisure, with the whole day in hand: from what was sent, and from where the trains truly were.
 It shares no code with what draws conclusions from the feed as it comes; only the meanings of the kinds are the same.
 
-Times are true ones: the evaluators' clocks and the delays of the feed are not in them.
 What falls due after the last event of the day is left out.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
 from itertools import pairwise
 from statistics import median
-from typing import Any
 
-from monitor.core.events import Service, State, Step
-from monitor.core.layout import Line
+from monitor.core.events import Service, State
 from monitor.core.moments import (
     DAY,
     HOUR,
@@ -27,13 +23,22 @@ from monitor.core.moments import (
     Moment,
     as_datetime,
     midnight_before,
-    stamp,
 )
-from replay.simulator.feed import FeedFault, Shown, Sighting
+from replay.simulator.feed import FeedFault, Sighting
+from replay.simulator.record import (
+    SKEW,
+    Day,
+    Record,
+    Spell,
+    Truth,
+    itself,
+    pieces_of,
+    spells,
+)
+from replay.simulator.truth_of_counts import miscounts, of_heads
+from replay.simulator.truth_of_trains import left_behind, spurious, unseen, vanished
 
-SKEW = 2 * SECOND
 SETTLE = 5 * SECOND
-BY_RESET = 10 * SECOND
 NO_TRAIN_AFTER = 2 * MINUTE
 PROVE_WITHIN = HOUR
 HOLD = 15 * MINUTE
@@ -41,360 +46,47 @@ NORMAL = 30 * MINUTE
 RESTORATION = 5 * MINUTE
 CONTACTS = SECOND
 
-NEEDS = {
-    "section-disturbed": "basic",
-    "repeat-disturbance": "basic",
-    "reset-unproved": "basic",
-    "reset-not-held": "basic",
-    "occupied-no-train": "basic",
-    "long-occupation": "basic",
-    "contact-disagreement": "tallies",
-    "restoration-incomplete": "tallies",
-    "evaluator-locked-out": "full",
-    "feed-silent": "full",
-    "feed-gap": "basic",
-    "clock-wrong": "basic",
-}
-"""How rich a feed must be to show each kind."""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Truth:
-    """Something that was so.
-
-    Args:
-        kind: as the alert that should say it.
-        subject: of what.
-        began: when it began.
-        ended: when it ceased, or None where it had not.
-        known: the earliest moment at which it could be concluded.
-    """
-
-    kind: str
-    subject: str
-    began: Moment
-    ended: Moment | None
-    known: Moment
-
-    def line(self) -> dict[str, Any]:
-        """The truth line of the contract."""
-        return {
-            "kind": self.kind,
-            "subject": self.subject,
-            "began": stamp(self.began),
-            "ended": None if self.ended is None else stamp(self.ended),
-            "known": stamp(self.known),
-            "needs": NEEDS[self.kind],
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class Piece:
-    """A length of time in which one thing was shown.
-
-    Args:
-        start: from when.
-        end: to when.
-        value: what; None where nothing was known.
-        seen: what came before it was known too.
-    """
-
-    start: Moment
-    end: Moment
-    value: Any
-    seen: bool
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Day:
-    """All that a day's truth is worked out from.
-
-    Args:
-        line: the line.
-        begin: when the recording begins.
-        end: when its last event was sent.
-        sections: what came of each section, in order.
-        evaluators: what came of each evaluator, in order.
-        feed: what was wrong with the feed.
-        entries: when a train truly came into which section.
-        exits: when one had truly left it.
-    """
-
-    line: Line
-    begin: Moment
-    end: Moment
-    sections: Mapping[str, Sequence[Sighting]]
-    evaluators: Mapping[str, Sequence[Sighting]]
-    feed: Sequence[FeedFault]
-    entries: Sequence[tuple[Moment, str]]
-    exits: Sequence[tuple[Moment, str]]
-
 
 def truths(day: Day) -> list[Truth]:
     """Everything that was so in *day* and could be known by its end, by the moment when it could."""
-    record = _Record(day)
+    record = Record(day)
     found: list[Truth] = []
+    behind = {one: list(left_behind(record, one)) for one in day.line.sections}
     for section in day.line.sections:
-        found += _of_section(record, section)
+        found += _of_section(record, section, behind[section])
+    found += miscounts(record, [one for some in behind.values() for one in some])
+    found += of_heads(record)
     for evaluator, sightings in day.evaluators.items():
         found += _locked_out(evaluator, sightings, day.end)
     for fault in day.feed:
         found += _of_feed(fault)
     return sorted(
-        (one for one in found if one.known <= day.end),
-        key=lambda one: (one.known, one.kind, one.subject, one.began),
+        (one for one in found if (one.known or one.began) <= day.end),
+        key=lambda one: (one.known or one.began, one.kind, one.subject, one.began),
     )
-
-
-# What was shown, as lengths of time.
-
-
-def _pieces(
-    sightings: Iterable[Sighting], value: Callable[[Any], Any], end: Moment, kind: type
-) -> list[Piece]:
-    """What sightings of *kind* showed, each as long as it held."""
-    pieces: list[Piece] = []
-    start: Moment | None = None
-    now: Any = None
-    seen = False
-    for one in sightings:
-        if one.what is not None and not isinstance(one.what, kind):
-            continue
-        new = None if one.what is None else value(one.what)
-        if start is not None and new == now:
-            continue
-        if start is not None and one.at > start:
-            pieces.append(Piece(start, one.at, now, seen))
-            seen = now is not None
-        start, now = one.at, new
-    if start is not None:
-        pieces.append(Piece(start, max(end, start), now, seen))
-    return pieces
-
-
-def _smooth(pieces: Sequence[Piece]) -> list[Piece]:
-    """Without the clears that are shorter than the skew: a tally on its way through nought."""
-    smooth: list[Piece] = []
-    for place, one in enumerate(pieces):
-        last = smooth[-1] if smooth else None
-        short = (
-            one.value is State.CLEAR
-            and one.end - one.start < SKEW
-            and place + 1 < len(pieces)
-            and last is not None
-            and last.value not in {None, State.CLEAR}
-        )
-        if last is not None and (short or last.value == one.value):
-            smooth[-1] = Piece(last.start, one.end, last.value, last.seen)
-        else:
-            smooth.append(one)
-    return smooth
-
-
-@dataclass(frozen=True, slots=True)
-class Spell:
-    """A time in which something was so, as far as it was seen.
-
-    Args:
-        start: from when.
-        end: to when, or None where it went on.
-        known: the parts of it that were seen without a break.
-    """
-
-    start: Moment
-    end: Moment | None
-    known: tuple[tuple[Moment, Moment], ...]
-
-    def lasted(self, need: Duration, *, since: Moment = 0) -> Moment | None:
-        """When it had been seen for *need* without a break, after *since*."""
-        for start, end in self.known:
-            due = max(start, since) + need
-            if due <= end:
-                return due
-        return None
-
-
-def _spells(pieces: Sequence[Piece], so: Callable[[Any], bool]) -> list[Spell]:
-    """The times in which *so* held; it goes on through what was not known where it holds on both sides."""
-    spells: list[Spell] = []
-    start: Moment | None = None
-    known: list[tuple[Moment, Moment]] = []
-    for one in pieces:
-        if one.value is None:
-            continue
-        if so(one.value):
-            if start is None:
-                start, known = one.start, []
-            if known and known[-1][1] == one.start:
-                known[-1] = (known[-1][0], one.end)
-            else:
-                known.append((one.start, one.end))
-        elif start is not None:
-            spells.append(Spell(start, one.start, tuple(known)))
-            start = None
-    if start is not None:
-        spells.append(Spell(start, None, tuple(known)))
-    return spells
-
-
-class _Record:
-    """The day by section."""
-
-    def __init__(self, day: Day) -> None:
-        self.day = day
-        self.line = day.line
-        self.shown = {
-            one: _pieces(sightings, _itself, day.end, Shown)
-            for one, sightings in day.sections.items()
-        }
-        self.states = {
-            one: _pieces(sightings, _state, day.end, Shown)
-            for one, sightings in day.sections.items()
-        }
-        self.smooth = {one: _smooth(pieces) for one, pieces in self.states.items()}
-        self.starts = {
-            one: [x.start for x in pieces] for one, pieces in self.states.items()
-        }
-        self.accepted = {
-            one: [x.at for x in sightings if x.what is Step.ACCEPTED]
-            for one, sightings in day.sections.items()
-        }
-        self.work = {
-            one: list(_work(sightings, day.end))
-            for one, sightings in day.sections.items()
-        }
-        self.entered = _by_section(day.entries, day.line)
-        self.left = _by_section(day.exits, day.line)
-        self.worked = {one: list(self._worked(one)) for one in day.line.sections}
-        self.first = min(
-            (one[0].at for one in day.sections.values() if one), default=day.begin
-        )
-
-    def within(self, section: str, start: Moment, end: Moment) -> Iterator[Piece]:
-        """What *section* showed in a time."""
-        pieces = self.states[section]
-        place = max(0, bisect_right(self.starts[section], start) - 1)
-        if not pieces or pieces[0].start > start:
-            yield Piece(self.day.begin, start, None, seen=False)
-        for one in pieces[place:]:
-            if one.start > end:
-                return
-            if one.end >= start:
-                yield one
-
-    def under_work(self, section: str, moment: Moment) -> bool:
-        """Whether *section* was under work at *moment*, as far as the feed says."""
-        return any(start <= moment < end for start, end in self.work[section])
-
-    def explained(self, section: str, moment: Moment) -> bool:
-        """Whether a neighbour explains that a train came or went then."""
-        if self.line.is_open(section):
-            return True
-        return any(self._explains(one, moment) for one in self.line.neighbours(section))
-
-    def _explains(self, neighbour: str, moment: Moment) -> bool:
-        start, end = moment - SKEW, moment + SKEW
-        if any(a <= end and b >= start for a, b in self.work[neighbour]):
-            return True
-        before: Any = None
-        for one in self.within(neighbour, start - 1, end):
-            fails = (
-                one.value is State.DISTURBED
-                and before is State.CLEAR
-                and one.start >= start
-            )
-            if one.value is not State.CLEAR and not fails:
-                return True
-            before = one.value
-        return False
-
-    def by_reset(self, section: str, moment: Moment) -> bool:
-        """Whether a change at *moment* came by an accepted reset."""
-        accepted = self.accepted[section]
-        place = bisect_left(accepted, moment - BY_RESET)
-        return place < len(accepted) and accepted[place] <= moment + SKEW
-
-    def _worked(self, section: str) -> Iterator[Moment]:
-        """When a train had worked through *section*."""
-        entry_explained = False
-        sweeping = False
-        last: Any = None
-        for one in self.smooth[section]:
-            now = one.value
-            if now in {State.CLEAR, State.AWAITING_ACKNOWLEDGEMENT} and one.seen:
-                through = (
-                    last is State.OCCUPIED and entry_explained and now is State.CLEAR
-                )
-                if (
-                    (through or (sweeping and last is not State.DISTURBED))
-                    and self.explained(section, one.start)
-                    and not self.by_reset(section, one.start)
-                ):
-                    yield one.start
-            if now is State.CLEAR or now is None:
-                sweeping = False
-            elif last is State.CLEAR or not one.seen:
-                entry_explained = not one.seen or self.explained(section, one.start)
-            if now is State.AWAITING_SWEEP:
-                sweeping = True
-            elif now in {State.DISTURBED, State.AWAITING_ACKNOWLEDGEMENT}:
-                sweeping = entry_explained = False
-            last = now
-
-    def train_inside(self, section: str, moment: Moment) -> bool:
-        """Whether a train was truly in *section* then."""
-        came = bisect_right(self.entered[section], moment + SECOND)
-        gone = bisect_left(self.left[section], moment - SECOND)
-        return came > gone
-
-
-def _itself(value: Any) -> Any:
-    return value
-
-
-def _state(value: Shown) -> State:
-    return value.state
-
-
-def _by_section(
-    when: Iterable[tuple[Moment, str]], line: Line
-) -> dict[str, list[Moment]]:
-    found: dict[str, list[Moment]] = {one: [] for one in line.sections}
-    for moment, section in when:
-        found[section].append(moment)
-    return found
-
-
-def _work(
-    sightings: Iterable[Sighting], end: Moment
-) -> Iterator[tuple[Moment, Moment]]:
-    start: Moment | None = None
-    for one in sightings:
-        if one.what is True and start is None:
-            start = one.at
-        elif one.what is False and start is not None:
-            yield start, one.at
-            start = None
-    if start is not None:
-        yield start, end + DAY
 
 
 # Of a section.
 
 
-def _of_section(record: _Record, section: str) -> Iterator[Truth]:
+def _of_section(
+    record: Record, section: str, behind: Sequence[Truth]
+) -> Iterator[Truth]:
     yield from _disturbed(record, section)
     yield from _repeated(record, section)
     yield from _unproved(record, section)
-    no_train = list(_no_train(record, section))
+    no_train = [*_no_train(record, section), *behind]
     yield from no_train
+    yield from spurious(record, section)
+    yield from vanished(record, section)
+    yield from unseen(record, section)
     yield from _not_held(record, section, no_train)
     yield from _long(record, section)
     yield from _contacts(record, section)
     yield from _not_restored(record, section)
 
 
-def _after_work(record: _Record, section: str, spell: Spell) -> Moment:
+def _after_work(record: Record, section: str, spell: Spell) -> Moment:
     """When the condition of *spell* begins to count: with it, or with the end of the work it began under."""
     start = spell.start
     for begun, ended in record.work[section]:
@@ -404,9 +96,9 @@ def _after_work(record: _Record, section: str, spell: Spell) -> Moment:
 
 
 def _lasting(
-    record: _Record, section: str, kind: str, spells: Iterable[Spell], need: Duration
+    record: Record, section: str, kind: str, found: Iterable[Spell], need: Duration
 ) -> Iterator[Truth]:
-    for spell in spells:
+    for spell in found:
         start = _after_work(record, section, spell)
         known = spell.lasted(need, since=start)
         if known is None or record.under_work(section, known):
@@ -422,15 +114,15 @@ def _lasting(
         )
 
 
-def _disturbed(record: _Record, section: str) -> Iterator[Truth]:
-    spells = _spells(record.states[section], lambda x: x is State.DISTURBED)
-    yield from _lasting(record, section, "section-disturbed", spells, SETTLE)
+def _disturbed(record: Record, section: str) -> Iterator[Truth]:
+    found = spells(record.states[section], lambda x: x is State.DISTURBED)
+    yield from _lasting(record, section, "section-disturbed", found, SETTLE)
 
 
-def _disturbances(record: _Record, section: str) -> list[Moment]:
+def _disturbances(record: Record, section: str) -> list[Moment]:
     """When *section* turned disturbed, those close together once, those under work not at all."""
     found: list[Moment] = []
-    for spell in _spells(record.states[section], lambda x: x is State.DISTURBED):
+    for spell in spells(record.states[section], lambda x: x is State.DISTURBED):
         if record.under_work(section, spell.start):
             continue
         if not found or spell.start - found[-1] > SETTLE:
@@ -438,7 +130,7 @@ def _disturbances(record: _Record, section: str) -> list[Moment]:
     return found
 
 
-def _repeated(record: _Record, section: str) -> Iterator[Truth]:
+def _repeated(record: Record, section: str) -> Iterator[Truth]:
     times = _disturbances(record, section)
     open_since: tuple[Moment, Moment] | None = None
     for place, one in enumerate(times):
@@ -467,7 +159,7 @@ def _repeat(section: str, began: Moment, known: Moment, ended: Moment | None) ->
     )
 
 
-def _resets(record: _Record, section: str) -> list[Moment]:
+def _resets(record: Record, section: str) -> list[Moment]:
     """When resets of *section* count from: their acceptance, or the end of the work they were made under."""
     found: list[Moment] = []
     worked = record.worked[section]
@@ -483,7 +175,7 @@ def _resets(record: _Record, section: str) -> list[Moment]:
     return sorted(found)
 
 
-def _unproved(record: _Record, section: str) -> Iterator[Truth]:
+def _unproved(record: Record, section: str) -> Iterator[Truth]:
     happened = sorted(
         [(one, "reset") for one in _resets(record, section)]
         + [(one, "worked") for one in record.worked[section]]
@@ -524,7 +216,7 @@ def _unproved_line(
     )
 
 
-def _due(record: _Record, section: str, moment: Moment) -> Moment:
+def _due(record: Record, section: str, moment: Moment) -> Moment:
     """When a train should have worked through *section*, counted from *moment* in hours that usually see one."""
     learnt = midnight_before(moment)
     worked = record.worked[section]
@@ -547,7 +239,7 @@ def _due(record: _Record, section: str, moment: Moment) -> Moment:
     return limit
 
 
-def _usual_hour(record: _Record, section: str, moment: Moment) -> bool:
+def _usual_hour(record: Record, section: str, moment: Moment) -> bool:
     """Whether trains usually work through *section* in the hour of the day of *moment*."""
     learnt = midnight_before(moment)
     if learnt - record.first < DAY:
@@ -566,16 +258,17 @@ def _usual_hour(record: _Record, section: str, moment: Moment) -> bool:
     return saw == 0 or 2 * had >= saw
 
 
-def _no_train(record: _Record, section: str) -> Iterator[Truth]:
+def _no_train(record: Record, section: str) -> Iterator[Truth]:
     for one in record.smooth[section]:
         if one.value is not State.OCCUPIED or not one.seen:
             continue
         known = one.start + NO_TRAIN_AFTER
+        alone = record.alone(section, one.start)
         if (
             one.end < known
             or record.under_work(section, one.start)
             or record.under_work(section, known)
-            or record.explained(section, one.start)
+            or alone is False
             or _moved_on(record, section, one.start, known)
             or _interrupted(record, section, one.start, known)
         ):
@@ -593,11 +286,11 @@ def _no_train(record: _Record, section: str) -> Iterator[Truth]:
             subject=f"section/{section}",
             began=one.start,
             ended=ended,
-            known=known,
+            known=known if alone else None,
         )
 
 
-def _moved_on(record: _Record, section: str, start: Moment, until: Moment) -> bool:
+def _moved_on(record: Record, section: str, start: Moment, until: Moment) -> bool:
     """Whether a neighbour was entered since, out of *section* and nowhere else."""
     for neighbour in record.line.neighbours(section):
         if record.line.is_open(neighbour):
@@ -616,7 +309,7 @@ def _moved_on(record: _Record, section: str, start: Moment, until: Moment) -> bo
     return False
 
 
-def _interrupted(record: _Record, section: str, start: Moment, until: Moment) -> bool:
+def _interrupted(record: Record, section: str, start: Moment, until: Moment) -> bool:
     """Whether *section* or a neighbour was not known in between."""
     return any(
         piece.value is None
@@ -626,7 +319,7 @@ def _interrupted(record: _Record, section: str, start: Moment, until: Moment) ->
 
 
 def _not_held(
-    record: _Record, section: str, no_train: Sequence[Truth]
+    record: Record, section: str, no_train: Sequence[Truth]
 ) -> Iterator[Truth]:
     failures = [
         (one, one)
@@ -636,7 +329,7 @@ def _not_held(
             if x.value is State.DISTURBED and x.seen
         )
         if not record.under_work(section, one)
-    ] + [(one.began, one.began + SKEW) for one in no_train]
+    ] + [(one.began, one.began + SKEW) for one in no_train if one.known is not None]
     happened = sorted(
         [(one, "reset", one) for one in _resets(record, section)]
         + [(one, "worked", one) for one in record.worked[section]]
@@ -659,7 +352,7 @@ def _not_held(
         yield _not_held_line(section, *failed, None)
 
 
-def _first_train(record: _Record, section: str, since: Moment, moment: Moment) -> bool:
+def _first_train(record: Record, section: str, since: Moment, moment: Moment) -> bool:
     """Whether the first train after *since* was in *section* then."""
     came = record.entered[section]
     trains = bisect_right(came, moment + SECOND) - bisect_left(came, since)
@@ -678,11 +371,11 @@ def _not_held_line(
     )
 
 
-def _long(record: _Record, section: str) -> Iterator[Truth]:
+def _long(record: Record, section: str) -> Iterator[Truth]:
     normal_s = record.line.sections[section].normal_occupation_s
     normal = NORMAL if normal_s is None else round(normal_s * SECOND)
     came, gone = record.entered[section], record.left[section]
-    for spell in _spells(record.smooth[section], lambda x: x is State.OCCUPIED):
+    for spell in spells(record.smooth[section], lambda x: x is State.OCCUPIED):
         known = spell.lasted(normal)
         if known is None or record.under_work(section, known):
             continue
@@ -693,26 +386,27 @@ def _long(record: _Record, section: str) -> Iterator[Truth]:
             gone, spell.start + SETTLE
         )
         stayed = bisect_left(gone, known) == bisect_right(gone, spell.start + SETTLE)
-        if (seen_come or there) and stayed:
+        if seen_come or there:
             yield Truth(
                 kind="long-occupation",
                 subject=f"section/{section}",
                 began=spell.start,
                 ended=spell.end,
-                known=known,
+                # Where it went on since, that may be told, or it may not.
+                known=known if stayed else None,
             )
 
 
-def _contacts(record: _Record, section: str) -> Iterator[Truth]:
-    alike = _spells(
+def _contacts(record: Record, section: str) -> Iterator[Truth]:
+    alike = spells(
         record.shown[section], lambda x: x.contacts.clear == x.contacts.occupied
     )
     yield from _lasting(record, section, "contact-disagreement", alike, CONTACTS)
 
 
-def _not_restored(record: _Record, section: str) -> Iterator[Truth]:
+def _not_restored(record: Record, section: str) -> Iterator[Truth]:
     pieces = record.shown[section]
-    forgotten = _spells(
+    forgotten = spells(
         pieces,
         lambda x: x.state is State.CLEAR and x.interlocking is State.OCCUPIED,
     )
@@ -727,6 +421,7 @@ def _not_restored(record: _Record, section: str) -> Iterator[Truth]:
     ):
         if one.began < last:
             continue
+        assert one.known is not None  # noqa: S101 - it lasted
         place = bisect_left(restored, one.known)
         ended = restored[place] if place < len(restored) else None
         last = record.day.end + 1 if ended is None else ended
@@ -745,8 +440,8 @@ def _not_restored(record: _Record, section: str) -> Iterator[Truth]:
 def _locked_out(
     evaluator: str, sightings: Sequence[Sighting], end: Moment
 ) -> Iterator[Truth]:
-    pieces = _pieces(sightings, _itself, end, Service)
-    for spell in _spells(pieces, lambda x: x is Service.LOCKED_OUT):
+    pieces = pieces_of(sightings, itself, end, Service)
+    for spell in spells(pieces, lambda x: x is Service.LOCKED_OUT):
         yield Truth(
             kind="evaluator-locked-out",
             subject=f"evaluator/{evaluator}",

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections import Counter
+import json
 from pathlib import Path
 
 import pytest
 
-from monitor.core.alerts import Alert
+from monitor.core.alerts import Alert, line
 from monitor.core.engine import Engine
 from monitor.core.layout import read_line
 from monitor.core.moments import SECOND, parse
+from replay import scoring
 from replay.simulator import scenarios
 
 ROOT = Path(__file__).parents[2]
@@ -27,17 +28,23 @@ def watched(simulation):
     return list(last.values())
 
 
+def scored(simulation, *, richness="full"):
+    """What the engine raises, held against what was so."""
+    alerts = scoring.read_alerts(map(line, watched(simulation)))
+    truth = scoring.read_truth(map(json.dumps, simulation.truth))
+    beside = {one: LINE.neighbours(one) for one in LINE.sections}
+    return scoring.score(alerts, truth, richness=richness, beside=beside)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("name", scenarios.DAYS)
 def test_what_went_wrong_is_found_and_nothing_else(name):
     """Each named day gives the alerts of its truth, kind by kind and place by place; a quiet day gives none."""
     simulation = scenarios.day(name).simulate(LINE, seed=1)
-    alerts = watched(simulation)
-    truth = [one for one in simulation.truth if one["known"] is not None]
+    scores = scored(simulation)
 
-    assert Counter((one.kind, one.subject) for one in alerts) == Counter(
-        (one["kind"], one["subject"]) for one in truth
-    )
+    assert [(one.kind, one.subject) for one in scores.missed] == []
+    assert [(one.kind, one.subject) for one in scores.false] == []
 
 
 @pytest.mark.slow

@@ -21,8 +21,9 @@ from monitor.core.moments import DAY, HOUR, MINUTE, SECOND, parse, stamp
 from replay.simulator import Fault, simulate
 from replay.simulator.faults import KINDS, drawn, sections_on
 from replay.simulator.feed import FeedFault, Shown, Sighting
+from replay.simulator.record import Day
 from replay.simulator.scenarios import DAYS, NIGHT, day, tour
-from replay.simulator.truth import Day, truths
+from replay.simulator.truth import truths
 
 ROOT = Path(__file__).parent.parent.parent
 LINE = read_line((ROOT / "deploy/example/line.toml").read_text(encoding="utf-8"))
@@ -385,7 +386,13 @@ EXPECTED = {
     "phantom": {"occupied-no-train"},
     "reset_followed": {"section-disturbed"},
     "reset_unfollowed": {"section-disturbed", "reset-unproved"},
-    "reset_inside": {"section-disturbed", "reset-not-held"},
+    "reset_inside": {"vanished-train", "section-disturbed", "reset-not-held"},
+    "lost_train": {"vanished-train", "unseen-train"},
+    "missed_train": {"unseen-train"},
+    "stuck": {"occupied-no-train", "count-mismatch"},
+    "miscount": {"count-mismatch"},
+    "one_sided": {"one-sided-head"},
+    "spurious": {"spurious-occupation"},
     "lock_out": {"evaluator-locked-out", "section-disturbed"},
     "contacts": {"contact-disagreement"},
     "not_restored": {"section-disturbed", "restoration-incomplete"},
@@ -406,6 +413,12 @@ SUBJECTS = {
     "phantom": "W02",
     "reset_unfollowed": "M05",
     "reset_inside": "T08",
+    "lost_train": "T08",
+    "missed_train": "T08",
+    "stuck": "T08",
+    "miscount": "H303",
+    "one_sided": "H303",
+    "spurious": "T08",
     "lock_out": "EV2",
     "contacts": "W03",
     "not_restored": "M05",
@@ -616,7 +629,7 @@ def test_the_tour_s_branch_is_silent_at_fourteen_minutes_and_comes_back(first_mi
 
 @pytest.mark.parametrize("seed", range(5))
 def test_the_tour_s_truth_in_its_first_minutes_is_its_script(seed):
-    """Whatever the seed, up to 02:19 there is the cable, the reset that did not hold, the section it left, and the silence; no more."""
+    """Whatever the seed, up to 02:19 there is the cable, the reset that did not hold, the section and the train it left, and the silence; no more."""
     scenario = tour(LINE, hours=0.5)
     simulation = scenario.simulate(LINE, seed=seed)
     early = [
@@ -628,6 +641,7 @@ def test_the_tour_s_truth_in_its_first_minutes_is_its_script(seed):
         *(("section-disturbed", f"section/P0{n}") for n in range(3, 7)),
         ("reset-not-held", "section/T08"),
         ("section-disturbed", "section/T08"),
+        ("unseen-train", "section/T08"),
         ("feed-silent", "gateway/GW5"),
     ]
 
