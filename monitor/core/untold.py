@@ -103,13 +103,20 @@ class Untold:
     def _time(self, event: AnyEvent) -> Moment:
         return event.time + self.correction(event.source)
 
+    def _is_wrong(self, source: str) -> bool:
+        return abs(self.correction(source)) >= FAR
+
     def _arrival(self, event: AnyEvent, common: Moment) -> Moment | None:
         """When *event* came, or None while that is not known."""
+        if self._is_wrong(event.source):
+            return common  # corrected roughly: it moves nothing
         time = self._time(event)
         if time <= common + FAR:
             return max(common, time)
         for other in self._waiting:
             if other.source == event.source or not _counts(other):
+                continue
+            if self._is_wrong(other.source):
                 continue
             theirs = self._time(other)
             if theirs >= time - FAR:
