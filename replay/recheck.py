@@ -276,9 +276,15 @@ class Book:
 
     def heard_after(self, section: str, moment: Moment) -> Moment | None:
         """When the source of *section*, if it sends heartbeats, was first heard after *moment*; *moment* itself where it sends none; None where never."""
-        voice = self._voices.get(self.source_of(section) or "")
-        if voice is None or voice.period is None:
+        if not self.sends_heartbeats(section):
             return moment
+        return self.word_after(section, moment)
+
+    def word_after(self, section: str, moment: Moment) -> Moment | None:
+        """When the source of *section* was first heard after *moment*, whatever it sends; None where never."""
+        voice = self._voices.get(self.source_of(section) or "")
+        if voice is None:
+            return None
         place = bisect_right(voice.heard, moment)
         return voice.heard[place] if place < len(voice.heard) else None
 
@@ -801,6 +807,12 @@ class Then:
         heard = (self.book.heard_after(one, moment) for one in around)
         return {one for one in heard if one is not None}
 
+    def surely_heard(self, section: str, moment: Moment) -> set[Moment]:
+        """Likewise, and when each was first heard whether it sends heartbeats or not: what is urgent waits for that where numbers can show a loss."""
+        around = (section, *self.line.neighbours(section))
+        words = (self.book.word_after(one, moment) for one in around)
+        return self.heard(section, moment) | {one for one in words if one is not None}
+
     def fell_due(self, allowed: Iterable[Moment], what: str) -> Doubts:
         """Whether the alert was raised at one of the moments at which it may."""
         times = sorted(set(allowed))
@@ -987,7 +999,7 @@ def _vanished_train(alert: Record, then: Then, others: Sequence[Record]) -> Doub
         yield from then.not_known_clear(one, moment - skew, moment + skew)
     yield from _holds_a_train(section, run, moment, then)
     yield from _accounted_for(section, run[0].start, began, then, others)
-    allowed = {moment + skew} | then.heard(section, moment + skew)
+    allowed = {moment + skew} | then.surely_heard(section, moment + skew)
     yield from then.fell_due(allowed, "its neighbours were known clear")
 
 
@@ -1126,8 +1138,8 @@ def _came_out(
         yield from doubts[0]
     skew = then.rules.skew
     bases = {ended[0].start, ended[0].start + skew, *(at + skew for _, at in onward)}
-    heard = {at for base in bases for at in then.heard(place, base)}
-    heard |= {at for one, base in onward for at in then.heard(one, base + skew)}
+    heard = {at for base in bases for at in then.surely_heard(place, base)}
+    heard |= {at for one, base in onward for at in then.surely_heard(one, base + skew)}
     due = {one for one in bases | heard if one >= ended[0].start}
     yield from then.fell_due(due, "it had moved on")
 
