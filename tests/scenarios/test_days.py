@@ -169,3 +169,54 @@ def test_there_is_a_day_for_every_kind():
 
     assert raised == kinds
     assert [k for k in sorted(kinds) if not any(n.startswith(k) for n in DAYS)] == []
+
+
+WRONG = """A day that expects something else
+
+T103 is disturbed.
+
+LINE
+open T101 T102 T103 T104 T105 open
+
+WHAT HAPPENS
+on 2026-05-04
+06:00:00 T101..T105 clear
+06:10:00 T103 disturbed
+
+WHAT IS RAISED
+{expected}
+"""
+
+
+@pytest.mark.parametrize(
+    "expected",
+    [
+        "nothing",
+        "section-disturbed section/T103 prompt 06:10:00 06:10:05 06:20:00",
+        "section-disturbed section/T103 prompt 06:10:00 06:10:06 open",
+        "section-disturbed section/T103 planned 06:10:00 06:10:05 open",
+        "section-disturbed section/T103 prompt 06:10:00 06:10:05 open in cable/C2",
+        "section-disturbed section/T103 prompt 06:10:00 06:10:05 open 'no such words'",
+        "section-disturbed section/T103 prompt 06:10:00 06:10:05 open suspect head/H999",
+    ],
+)
+def test_a_day_that_expects_something_else_fails(tmp_path, expected):
+    """An alert more or less, another time, priority or group, or words that are not said, fail a day."""
+    path = tmp_path / "wrong.txt"
+    path.write_text(WRONG.format(expected=expected), encoding="utf-8")
+
+    with pytest.raises(AssertionError):
+        test_a_day_raises_what_its_table_says(tables.read_day(path))
+
+
+@pytest.mark.parametrize(
+    "line", ["06:20:00 T103 purple", "06:20:00 T999 clear", "then"]
+)
+def test_a_line_that_cannot_be_read_is_named(tmp_path, line):
+    """A table with a word too many or a section that is not there is refused, with the line."""
+    path = tmp_path / "wrong.txt"
+    text = WRONG.replace("06:10:00 T103 disturbed", line)
+    path.write_text(text.format(expected="nothing"), encoding="utf-8")
+
+    with pytest.raises(ValueError, match=f"wrong.txt.*{line}"):
+        tables.read_day(path)
