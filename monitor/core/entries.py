@@ -739,6 +739,36 @@ class Entries:
         self.sections[change.place].known = False
         for question in list(self._questions_about(change.place)):
             self._answer(question, Verdict.CANNOT_TELL, [], question.due, change.at)
+        for near in self.sections[change.place].neighbours:
+            self._doubt(near, change)
+
+    def _doubt(self, name: str, lost: NotKnown) -> None:
+        """A neighbour turns out not to have been known when section *name* was entered: whatever was judged of that, nobody can tell."""
+        section = self.sections[name]
+        stretch, occupation = section.stretch, section.occupation
+        if stretch is None or occupation is None:
+            return
+        entered = stretch.entered
+        judged = stretch.entry is Verdict.NOT_EXPLAINED
+        if not judged or entered + self.skew < lost.since:
+            return
+        stretch.entry = Verdict.CANNOT_TELL
+        if occupation.began == entered:
+            occupation.entry = Verdict.CANNOT_TELL
+        section.judged = entered, Verdict.CANNOT_TELL, ()
+        self._told.append(
+            EntryJudged(
+                place=name,
+                at=lost.at,
+                entered=entered,
+                state=State.OCCUPIED,
+                verdict=Verdict.CANNOT_TELL,
+                raised=lost.at,
+                beside="",
+                event="",
+                occupation=occupation.began,
+            )
+        )
 
     def _unseen(self, change: StateChanged) -> None:
         section = self._lit(change)

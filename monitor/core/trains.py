@@ -371,6 +371,10 @@ class Trains:
             for one in self._urgent
             if change.place not in one.sections or change.since > one.moment
         ]
+        for near in self.spots[change.place].neighbours:
+            seen = self.spots[near].appearance
+            if seen is not None and seen.entered + self.skew >= change.since:
+                self.spots[near].appearance = None
 
     def _sources(self, one: Urgent) -> set[str | None]:
         return {self.source_of(name) for name in one.sections}
@@ -974,6 +978,8 @@ class Trains:
         if self.is_dark(name):
             return
         others = [n for n in spot.neighbours if n != seen.into]
+        if not others:
+            return  # the end of a line: no section beyond can have held it
         unseen = TrainUnseen(
             place=name,
             at=at,
@@ -982,7 +988,7 @@ class Trains:
             into=seen.into,
             cleared=seen.cleared,
             raised=max(seen.judged, seen.ended),
-            suspects=tuple(others or [name]),
+            suspects=tuple(others),
             vanished="",
             vanished_at=None,
             doubted=name in self.doubts,

@@ -17,6 +17,7 @@ from monitor.core.moments import HOUR, MINUTE, SECOND, Moment, seconds
 from replay.simulator.agenda import Agenda
 from replay.simulator.evaluators import Evaluators
 from replay.simulator.feed import Feed, Source
+from replay.simulator.levels import Levels
 from replay.simulator.railway import Railway
 
 
@@ -51,6 +52,7 @@ class World:
     railway: Railway
     evaluators: Evaluators
     feed: Feed
+    levels: Levels
 
     def after(self, wait: float, action: Callable[[], None]) -> None:
         """Do *action* in *wait* seconds."""
@@ -142,12 +144,30 @@ def drifting_head(world: World, fault: Fault) -> None:
         section = beside[place % len(beside)]
         world.after(wait, partial(world.evaluators.disturb, section))
         world.attend(section, fault, wait + world.minutes(fault, 6, 16))
+    world.levels.put(head, off=0.0, slope=-6.5)
     for step in range(14):
-        volts = round(3.3 - 0.09 * step + world.random.gauss(0, 0.02), 3)
-        world.after(
-            1200.0 * step,
-            partial(world.feed.level, head, a_volts=volts, b_volts=volts + 0.2),
-        )
+        world.after(1200.0 * step, partial(world.levels.measure, head))
+    world.after(1200.0 * 14, partial(world.levels.put, head, off=0.0))
+
+
+def level_out(world: World, fault: Fault) -> None:
+    """A head's levels fall below what they may be, and stay there for hours."""
+    head = _choose(world, fault, list(world.line.heads))
+    low = 1.7 - world.levels.of[head].usual
+    world.levels.put(head, off=low - world.random.uniform(0.0, 0.4))
+    for minute in (0.2, 1.5, 3.0):
+        world.after(60 * minute, partial(world.levels.measure, head))
+    mend = partial(world.levels.put, head, off=0.0)
+    world.after(world.minutes(fault, 150, 600), mend)
+
+
+def level_drift(world: World, fault: Fault) -> None:
+    """A head's levels sink from day to day, for weeks, until it is set right."""
+    head = _choose(world, fault, list(world.line.heads))
+    days = world.minutes(fault, 12 * 1440, 18 * 1440) / 86400
+    room = world.levels.of[head].usual - 2.25
+    world.levels.put(head, off=0.0, slope=-room / days)
+    world.after(days * 86400, partial(world.levels.put, head, off=0.0))
 
 
 def loose_head(world: World, fault: Fault) -> None:
@@ -426,12 +446,67 @@ def cable(world: World, fault: Fault) -> None:
         world.attend(section, fault, stay + world.random.uniform(0, 240))
 
 
+def _all_at_once(
+    world: World, fault: Fault, sections: Sequence[str], within: float
+) -> None:
+    """*sections* are disturbed within so many seconds, and given back one by one."""
+    stay = world.minutes(fault, 12, 30)
+    for place, section in enumerate(sections):
+        wait = world.random.uniform(0.2, within) if place else 0.0
+        world.after(wait, partial(world.evaluators.disturb, section))
+        world.attend(section, fault, stay + 20 * place + world.random.uniform(0, 20))
+
+
+def unit(world: World, fault: Fault) -> None:
+    """A trackside unit fails, and with it the sections beside all its heads."""
+    named = sorted({x.unit for x in world.line.heads.values() if x.unit})
+    if named:
+        one = _choose(world, fault, named)
+        _all_at_once(world, fault, _beside(world.line, "unit", one), 4.0)
+
+
+def evaluator(world: World, fault: Fault) -> None:
+    """An evaluator loses all its sections, and does not lock itself out."""
+    one = _choose(world, fault, list(world.line.evaluators))
+    _all_at_once(world, fault, world.line.sections_of(one), 6.0)
+
+
+def supply(world: World, fault: Fault) -> None:
+    """A supply fails, and with it every evaluator on it."""
+    named = sorted({x.supply for x in world.line.evaluators.values() if x.supply})
+    if named:
+        one = _choose(world, fault, named)
+        on = [x for x, y in world.line.evaluators.items() if y.supply == one]
+        sections = [section for x in on for section in world.line.sections_of(x)]
+        _all_at_once(world, fault, sections, 8.0)
+
+
+def storm(world: World, fault: Fault) -> None:
+    """Lightning over an area: sections here and there within minutes."""
+    area = _choose(
+        world, fault, sorted({x.area for x in world.line.sections.values()})
+    )
+    among = [one for one, x in world.line.sections.items() if x.area == area]
+    struck = world.random.sample(among, min(len(among), world.random.randint(4, 6)))
+    stay = world.minutes(fault, 15, 40)
+    wait = 0.0
+    for section in struck:
+        world.after(wait, partial(world.evaluators.disturb, section))
+        world.attend(section, fault, stay + world.random.uniform(0, 300))
+        wait += world.random.uniform(20, 110)
+
+
 def sections_on(line: Line, cable: str) -> tuple[str, ...]:
     """The sections beside the heads on *cable*, in the order of the file."""
+    return _beside(line, "cable", cable)
+
+
+def _beside(line: Line, what: str, name: str) -> tuple[str, ...]:
+    """The sections beside the heads on a unit or cable, in the order of the file."""
     beside = {
         section
         for head in line.heads.values()
-        if head.cable == cable
+        if getattr(head, what) == name
         for section in head.between
     }
     return tuple(one for one in line.sections if one in beside)
@@ -496,6 +571,8 @@ def hold(world: World, fault: Fault) -> None:
 KINDS: dict[str, Callable[[World, Fault], None]] = {
     "lightning": lightning,
     "drifting_head": drifting_head,
+    "level_out": level_out,
+    "level_drift": level_drift,
     "loose_head": loose_head,
     "phantom": phantom,
     "reset_followed": reset_followed,
@@ -516,6 +593,10 @@ KINDS: dict[str, Callable[[World, Fault], None]] = {
     "gap": gap,
     "clock": clock,
     "cable": cable,
+    "unit": unit,
+    "evaluator": evaluator,
+    "supply": supply,
+    "storm": storm,
     "work": work,
     "long_stand": long_stand,
     "disturb": disturb,
@@ -536,6 +617,8 @@ _OFTEN = (
     ("offline", 2),
     ("silence", 2),
     ("drifting_head", 1),
+    ("level_out", 1),
+    ("level_drift", 1),
     ("reset_inside", 1),
     ("lost_train", 2),
     ("missed_train", 2),
@@ -546,6 +629,10 @@ _OFTEN = (
     ("lock_out", 1),
     ("lightning", 1),
     ("cable", 1),
+    ("unit", 1),
+    ("evaluator", 1),
+    ("supply", 1),
+    ("storm", 1),
     ("clock", 1),
     ("work", 2),
     ("long_stand", 1),

@@ -27,6 +27,8 @@ HOURS = {
     "reset_unfollowed": 4.0,
     "work": 4.0,
     "one_sided": 24.0,
+    "level_out": 14.0,
+    "level_drift": 15 * 24.0,
 }
 """How long the named days are, where not three hours."""
 
@@ -34,6 +36,8 @@ DAYS = (
     "quiet",
     "lightning",
     "drifting_head",
+    "level_out",
+    "level_drift",
     "loose_head",
     "phantom",
     "reset_followed",
@@ -54,6 +58,10 @@ DAYS = (
     "gap",
     "clock",
     "cable",
+    "unit",
+    "evaluator",
+    "supply",
+    "storm",
     "work",
     "long_stand",
 )

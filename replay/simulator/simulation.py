@@ -14,6 +14,7 @@ from replay.simulator.agenda import Agenda
 from replay.simulator.evaluators import Evaluators
 from replay.simulator.faults import KINDS, Fault, World, drawn
 from replay.simulator.feed import RICHNESS, Feed
+from replay.simulator.levels import Levels
 from replay.simulator.railway import Booking, Railway
 from replay.simulator.record import Day
 from replay.simulator.truth import truths
@@ -89,7 +90,7 @@ class Simulation:
         feed.begin()
         for fault in self.faults:
             agenda.at(fault.at, partial(KINDS[fault.kind], self.world, fault))
-        self._measure()
+        self.world.levels.begin()
         while agenda.step(self.end):
             yield from feed.arrived(agenda.now)
         if feed.heartbeat is not None:
@@ -99,27 +100,6 @@ class Simulation:
             self._last = agenda.now
         feed.still_silent(self._last)
         yield from feed.arrived(agenda.now + HOUR)
-
-    def _measure(self) -> None:
-        """Every head's levels, about once an hour, where the feed carries them."""
-        world = self.world
-        if not world.feed.full:
-            return
-        for head in world.line.heads:
-            usual = world.random.uniform(2.9, 3.6)
-            world.after(
-                world.random.uniform(30, 3600), partial(self._level, head, usual)
-            )
-
-    def _level(self, head: str, usual: float) -> None:
-        random = self.world.random
-        self.world.feed.level(
-            head,
-            a_volts=round(usual + random.gauss(0, 0.02), 3),
-            b_volts=round(usual + 0.1 + random.gauss(0, 0.02), 3),
-            supply_volts=round(51.0 + random.gauss(0, 0.2), 2),
-        )
-        self.world.after(3600.0, partial(self._level, head, usual))
 
 
 def simulate(
@@ -206,6 +186,7 @@ def simulate(
         railway=railway,
         evaluators=evaluators,
         feed=feed,
+        levels=Levels(line, agenda, random, feed),
     )
     if faults is None:
         faults = list(drawn(line, random, begin, end))

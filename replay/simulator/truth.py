@@ -35,6 +35,7 @@ from replay.simulator.record import (
     pieces_of,
     spells,
 )
+from replay.simulator.truth_of_causes import candidates, groups
 from replay.simulator.truth_of_counts import miscounts, of_heads
 from replay.simulator.truth_of_trains import left_behind, spurious, unseen, vanished
 
@@ -51,9 +52,20 @@ def truths(day: Day) -> list[Truth]:
     """Everything that was so in *day* and could be known by its end, by the moment when it could."""
     record = Record(day)
     found: list[Truth] = []
+    came = {one: list(spurious(record, one)) for one in day.line.sections}
+    causes = groups(
+        day.line, candidates(record, [one for some in came.values() for one in some])
+    )
+    found += [one.truth() for one in causes]
     behind = {one: list(left_behind(record, one)) for one in day.line.sections}
     for section in day.line.sections:
+        found += came[section]
         found += _of_section(record, section, behind[section])
+        found += [
+            one
+            for one in vanished(record, section)
+            if not any(group.covers(section, one.began) for group in causes)
+        ]
     found += miscounts(record, [one for some in behind.values() for one in some])
     found += of_heads(record)
     for evaluator, sightings in day.evaluators.items():
@@ -77,8 +89,6 @@ def _of_section(
     yield from _unproved(record, section)
     no_train = [*_no_train(record, section), *behind]
     yield from no_train
-    yield from spurious(record, section)
-    yield from vanished(record, section)
     yield from unseen(record, section)
     yield from _not_held(record, section, no_train)
     yield from _long(record, section)

@@ -187,6 +187,10 @@ class OccupiedNoTrain:
                 return self._interrupted(memory, change), ()
 
     def _judged(self, memory: Waiting, change: EntryJudged) -> Waiting:
+        hold = memory.hold
+        if change.verdict is Verdict.CANNOT_TELL and hold.shown == change.entered:
+            # A neighbour turned out not to have been known then.
+            return memory if hold.raised else replace(memory, hold=hold.cease())
         if (
             change.verdict is not Verdict.NOT_EXPLAINED
             or change.state is not State.OCCUPIED
