@@ -538,7 +538,20 @@ class Trains:
                 _, ways = comers.setdefault(train.number, (train, []))
                 surely = via in train.parts and train.parts[via].sure
                 ways.insert(0 if surely else len(ways), via)
+        if len(comers) > 1 and not any(train.real for train, _ in comers.values()):
+            return self._one_of(comers)
         return comers
+
+    def _one_of(
+        self, comers: dict[int, tuple[Train, list[str]]]
+    ) -> dict[int, tuple[Train, list[str]]]:
+        """Of several that may all be no train, the one that enters now is one; the others are forgotten, or what is not known would go on growing."""
+        first, *rest = sorted(comers)
+        for number in rest:
+            train, _ = comers[number]
+            for name in list(train.parts):
+                self._take(train, name)
+        return {first: comers[first]}
 
     def _may_hold_another(self, name: str) -> bool:
         """Whether a train of which nothing is known may have come out of section *name*."""
