@@ -667,9 +667,7 @@ class Trains:
         for further in onward:
             # What appeared there may be this train, which is explained.
             self.spots[further].appearance = None
-        if onward:
-            self._moved(train, name, onward)
-        elif self._may_leave(name, change.beside, train):
+        if not onward and self._may_leave(name, change.beside, train):
             train.out = True
         sure = any(p.sure for p in train.parts.values())
         if sure:
@@ -681,6 +679,8 @@ class Trains:
             roots = train.roots()
             if len(roots) == 1:
                 self._must_be_in(train, roots[0])
+        onward = {n: p for n, p in onward.items() if n in train.parts}
+        self._moved(train, name, onward)
         behind = train.parts.get(part.behind)
         fronts = [n for n, p in onward.items() if p.sure and not p.else_out_of]
         if part.else_out_of:
