@@ -587,6 +587,8 @@ class Trains:
             )
             via = Part(part.since, nearest, sure=part.sure)
             self._put(train, part.behind, via)
+            if nearest:
+                train.parts[nearest].beyond.add(part.behind)
         via.beyond.add(name)
         for other in part.else_out_of:
             if other in train.parts:
@@ -813,6 +815,9 @@ class Trains:
     ) -> None:
         """*train* is in *into*, whose entry came a little later by the clocks than the clear behind it."""
         name = change.place
+        entered = self.spots[into].entered
+        others = [n for n in self.around(into, entered) if n != name]
+        sure = sure and not others
         alone = sure and not self.spots[into].open
         part = Part(change.cleared, name, sure=sure, alone=alone, event=change.event)
         self._put(train, into, part)
@@ -830,7 +835,7 @@ class Trains:
         """*train* went into *into*, which was not clear already."""
         name, spot = change.place, self.spots[into]
         spot.appearance = None
-        if spot.left_behind and train.real:
+        if spot.left_behind:
             spot.left_behind = False
             self._told.append(
                 TrainJoined(
