@@ -247,11 +247,13 @@ class Cleared(Change):
     Args:
         cleared: when.
         beside: the neighbours that explain it.
+        by_reset: it belongs to an accepted reset, and tells of no train that left.
         event: the event that shows it.
     """
 
     cleared: Moment
     beside: tuple[str, ...]
+    by_reset: bool
     event: str
 
 

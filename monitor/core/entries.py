@@ -544,6 +544,7 @@ class Entries:
                 at=now,
                 cleared=question.at,
                 beside=tuple(found),
+                by_reset=self._by_reset(question),
                 event=question.event,
             )
         )

@@ -193,6 +193,7 @@ class Spot:
         occupied: when it became `occupied` last.
         before: both, before that: a clear that proves short ended nothing.
         pending: entries that are not weighed yet.
+        certain: one of the trains that may be in it has come in: it became `occupied`, and whoever may have come is among them.
     """
 
     neighbours: tuple[str, ...]
@@ -209,6 +210,7 @@ class Spot:
     occupied: Moment = 0
     before: tuple[Moment, Moment] = (0, 0)
     pending: int = 0
+    certain: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -468,11 +470,19 @@ class Trains:
                 onward.else_out_of = tuple(left)
             elif not onward.sure:
                 self._rule_out(train, further)
-        others = self.spots[name].trains.values()
-        if others and all(other.guess for other in others):
+        self._settle(name)
+
+    def _settle(self, name: str) -> None:
+        """One train fewer may be in section *name*: whoever is left must be there."""
+        spot = self.spots[name]
+        left = list(spot.trains.values())
+        if left and all(other.guess for other in left):
             # Nobody else can have come, so it was one from where nobody sees.
-            for other in others:
-                other.guess, other.real = False, self.spots[name].open
+            for other in left:
+                other.guess, other.real = False, spot.open
+        elif len(left) == 1 and spot.certain and not left[0].parts[name].sure:
+            left[0].parts[name].sure = True
+            self._stays_together(left[0])
 
     # A section is entered.
 
@@ -510,6 +520,7 @@ class Trains:
             self._reach(train, name, part)
         if occupied and unseen:
             self._new(name, at).guess = True
+        spot.certain = occupied
         if occupied:
             spot.comers.append(frozenset())
 
@@ -676,7 +687,7 @@ class Trains:
             for further in [n for n, p in onward.items() if not p.sure]:
                 self._rule_out(train, further)
             self._stays_together(train)
-        elif not (train.out or train.guess):
+        elif not (train.out or train.guess or change.by_reset):
             self._may_hide(train, part, change)
             roots = train.roots()
             if len(roots) == 1:
