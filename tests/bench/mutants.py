@@ -30,9 +30,10 @@ import subprocess
 import sys
 import tarfile
 import tempfile
+from collections import Counter
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
@@ -169,6 +170,7 @@ class Finder:
     """Every fault that a file has room for, in the order of its text."""
 
     def __init__(self, source: bytes) -> None:
+        self._source = source
         self._tree = ast.parse(source)
         self._starts = [0]
         for line in source.splitlines(keepends=True):
@@ -181,12 +183,18 @@ class Finder:
         }
 
     def mutants(self) -> list[Mutant]:
-        """All of them."""
+        """All of them; what reads the same twice in a function is numbered."""
         found = self._in(self._tree, "module", frozenset())
         distinct = {(one.change, one.start): one for one in found}
-        return sorted(
+        seen: Counter[str] = Counter()
+        mutants = []
+        for one in sorted(
             distinct.values(), key=lambda one: (one.start, one.end, one.change)
-        )
+        ):
+            seen[one.change] += 1
+            again = f" ({seen[one.change]})" if seen[one.change] > 1 else ""
+            mutants.append(replace(one, change=one.change + again))
+        return mutants
 
     def _in(self, node: ast.AST, where: str, known: frozenset[str]) -> Iterator[Mutant]:
         for child in ast.iter_child_nodes(node):
@@ -231,12 +239,12 @@ class Finder:
         if isinstance(node, ast.Name):
             for other in _beside(node.id):
                 if other in known or other in BUILT_IN:
-                    yield self._replaced(node, ast.Name(other), where)
+                    yield self._swapped(node, other, where)
             return
         for other in _beside(node.attr):
             swapped = ast.Attribute(node.value, other)
             if ast.unparse(swapped) in self._attributes:
-                yield self._replaced(node, swapped, where)
+                yield self._swapped(node, ast.unparse(swapped), where)
 
     def _compared(
         self, node: ast.Compare, operator: ast.cmpop, where: str
@@ -267,6 +275,15 @@ class Finder:
         text = ast.unparse(by)
         change = f"{where}: {ast.unparse(node)} -> {text}"
         return self._mutant(node, change, f"({text})")
+
+    def _swapped(self, node: ast.expr, text: str, where: str) -> Mutant:
+        # A name alone says little: the line in which it stands is shown.
+        mutant = self._mutant(node, "", text)
+        begin = self._starts[node.lineno - 1]
+        line = self._source[begin:].split(b"\n", 1)[0]
+        after = replace(mutant, start=mutant.start - begin, end=mutant.end - begin)
+        was, now = line.decode().strip(), after.applied(line).decode().strip()
+        return replace(mutant, change=f"{where}: {was} -> {now}")
 
     def _mutant(self, node: ast.expr, change: str, text: str) -> Mutant:
         assert node.end_lineno is not None
@@ -335,12 +352,16 @@ def _detection(root: Path, name: str) -> Target:
     files += ALSO.get(kind, [])
     # A file is asked for whole; of the contract and of the days, what is of this kind.
     asked = " or ".join([kind, *(Path(one).name for one in files)])
-    contract = "tests/core/detectors/test_contract.py"
+    common = [
+        "tests/core/detectors/test_contract.py",
+        "tests/core/detectors/test_woken_early.py",
+        "tests/scenarios",
+    ]
     return Target(
         name=kind,
         path=f"monitor/core/detectors/{name}.py",
         most=MOST["detector"],
-        rounds=((*files, contract, "tests/scenarios", "-k", asked), (DAYS,)),
+        rounds=((*files, *common, "-k", asked), (DAYS,)),
     )
 
 

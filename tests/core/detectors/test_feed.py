@@ -220,3 +220,19 @@ def test_a_clock_within_the_others_ends_nothing_that_is_not_open(watch, judged):
         day.explain("13:00")
         == "Events of gw/1 come +1 h later than those of the others."
     )
+
+
+@pytest.mark.parametrize(
+    ("lag", "said"),
+    [
+        (30 * SECOND, "its clock is 30 s behind the others"),
+        (-30 * SECOND, "its clock is 30 s ahead of the others"),
+        (29_900_000, "3 of its last 20 events came late"),
+    ],
+)
+def test_a_departure_begins_with_half_a_minute(watch, judged, lag, said):
+    """Half a minute either way is a departure, the border included; with less, what is said is how many came late."""
+    day = watch(ClockWrong())
+    day.hear(judged(lag=lag, usual=0, correction=0))
+
+    assert day.found[0].summary.startswith(f"gw/1: {said};")

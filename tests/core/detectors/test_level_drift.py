@@ -347,3 +347,19 @@ def test_it_explains_how_near_it_is(watch):
     assert "A drift has been raised." in day.explain("7d 01:00")
     day.tell("7d 02:00 work begun")
     assert "under work" in day.explain("7d 03:00")
+
+
+def test_a_limit_that_is_met_at_this_midnight_has_been_met(watch):
+    """From 5.875 V by a quarter of a volt a day the line stands at 4 V at the eighth midnight, and no day to come is named."""
+    day = watch(LevelDrift()).tell(daily(falling(8, 0.25, start=5.875)))
+    day.until("8d 00:00")
+
+    assert day.found[-1].summary.endswith("falls by 0.25 V a day and has met 4 V")
+
+
+def test_it_goes_on_with_the_value_that_is_still_measured(watch):
+    """Sensor B was measured once: that it is measured no longer keeps nobody from judging sensor A each midnight."""
+    table = daily(falling(7, 0.2), clock="00:00")
+    day = watch(LevelDrift()).tell("0d 00:00 level b_volts=6.0\n" + table)
+
+    assert day.until("7d 00:00") == ["00:00:00 00:00:00 planned"]

@@ -214,3 +214,18 @@ def test_it_explains_how_near_it_is(watch):
     assert "10 min of 30 min have gone by" in day.explain("12:10")
     day.tell("12:20 clear")
     assert "does not show occupied now" in day.explain("12:20")
+
+
+def test_a_train_beside_a_section_that_fails_is_no_train_in_it(watch):
+    """What a neighbour explains of a disturbance is timed by nobody: the train that comes later is, from its own entry."""
+    day = watch(LongOccupation()).tell(
+        """
+        12:00 disturbed
+        12:00 entry disturbed explained
+        12:20 occupied
+        12:20 entered began=12:00
+        12:20 entry occupied explained began=12:00
+        """
+    )
+
+    assert day.until("14:00") == ["12:20:00 12:50:00 note"]

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import pytest
 
+from monitor.core.changes import TrainJoined
 from monitor.core.detectors.occupied_no_train import OccupiedNoTrain
 
 NO_TRAIN = """
@@ -266,3 +267,37 @@ def test_rule_b_explains_itself(watch, at):
     said = " ".join(day.detector.explain(day.memory, at("12:01:30"), day.place))
     assert "Its train went on to T109: T108 cleared 12:01:00, and T107 did not." in said
     assert "raised in 30 s" in said
+
+
+def test_where_its_train_is_stays_known_through_a_clear_that_proves_short(watch):
+    """Clear for less than the skew while it waits: the sentence still says which section has cleared and which is occupied."""
+    day = watch(OccupiedNoTrain()).tell(
+        f"{WENT_ON.strip()}\n12:01:30 clear\n12:01:31 occupied"
+    )
+
+    assert day.until("12:02") == ["12:01:00 12:02:00 prompt"]
+    assert "T108 has cleared, T109 is occupied" in day.found[0].summary
+
+
+def test_work_that_begins_after_its_train_went_on(watch):
+    """The section between cleared before the work began and was told after: what is still so is judged anew from the end of the work."""
+    day = watch(OccupiedNoTrain()).tell(
+        """
+        12:00:00 occupied
+        12:00:00 entry occupied explained
+        12:01:01 work begun
+        12:01:02 went on T108 T109 cleared=12:01
+        12:10:00 work ended
+        """
+    )
+
+    assert day.until("13:00") == ["12:10:00 12:11:00 prompt"]
+
+
+def test_it_is_not_over_before_it_was_raised(watch, at):
+    """A train that joined just before it fell due, and is told just after, ends it at the moment it was raised."""
+    day = watch(OccupiedNoTrain()).tell(NO_TRAIN)
+    joined = at("12:01:59")
+    day.hear(TrainJoined(place="T107", at=at("12:02:01"), joined=joined, out_of="T106"))
+
+    assert day.brief() == ["12:00:00 12:02:00 prompt", "over 12:02:00"]

@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import pytest
 
+from monitor.core.changes import CauseBegan
 from monitor.core.detectors.repeat_disturbance import MOST, RepeatDisturbance
 
 
@@ -212,7 +213,7 @@ def test_a_section_disturbed_all_the_time_is_not_remembered_for_ever(watch):
     for minute in range(15 * 60):
         day.tell(f"{minute // 60:02}:{minute % 60:02} disturbance")
 
-    assert len(day.memory.found) == MOST
+    assert len(day.memory.found) == MOST == 200
     assert len(day.found[-1].evidence) == 10
 
 
@@ -227,3 +228,62 @@ def test_it_explains_how_near_it_is(watch):
     day.tell("12:00 disturbance\n12:30 disturbance")
     assert "disturbed twice within 24 h (raised at 3)" in day.explain("12:40")
     assert "runs out at 13:00:00" in day.explain("12:40")
+
+
+@pytest.mark.parametrize(
+    ("began", "found"),
+    [
+        # Both are of the cause and count for one; of one that began later only the second is.
+        ("12:00", ["12:00:00 12:30:00 planned", "over 12:31:00"]),
+        ("12:30", ["12:00:00 12:30:00 planned", "over 13:00:00"]),
+    ],
+)
+def test_what_a_common_cause_takes_counts_once(watch, at, began, found):
+    """Two that belong to one cause are one, and what was raised by them is over, with that reason."""
+    day = watch(RepeatDisturbance()).tell("12:00 disturbance\n12:30 disturbance")
+    day.hear(
+        CauseBegan(
+            place="T107",
+            at=at("12:31"),
+            subject="section/T107",
+            asset="cable/C2",
+            began=at(began),
+            section=True,
+        )
+    )
+
+    assert day.until("20:00") == found
+    taken = day.findings[-1].because
+    assert ("common cause: cable/C2" in taken) == (began == "12:00")
+
+
+def test_a_rule_that_has_held_holds_until_its_window_has_run_out(watch):
+    """With four asked for in a day, a further one while two are left is a change of the alert, though the day holds three."""
+    day = watch(RepeatDisturbance(in_day=4, in_hour=9))
+    for hour in (8, 10, 12, 14):
+        day.tell(f"{hour:02}:00 disturbance")
+    day.tell("1d 11:00 disturbance")
+
+    assert day.until("3d 00:00") == [
+        "08:00:00 14:00:00 planned",
+        "08:00:00 14:00:00 planned",
+        "over 14:00:00",
+    ]
+    assert "3 times within 24 h" in day.found[1].summary
+
+
+def test_the_window_of_a_rule_that_did_not_hold_keeps_nothing_open(watch):
+    """The shorter window's rule held, the longer one's did not: it is over with the shorter one."""
+    day = watch(RepeatDisturbance(in_day=2, day_h=1.0, in_hour=5, hour_h=2.0))
+    day.tell("12:00 disturbance\n12:30 disturbance")
+
+    assert day.until("20:00") == ["12:00:00 12:30:00 planned", "over 13:00:00"]
+
+
+@pytest.mark.parametrize("nothing", [{"prior_days": 0.0}, {"prior_shape": 0.0}])
+def test_a_line_that_has_shown_nothing_yet_gives_no_rate(watch, nothing):
+    """Where the line's own rate is not learnt, no chance is named."""
+    day = watch(RepeatDisturbance()).learn("00:00", **nothing)
+    day.tell("12:00 disturbance\n12:30 disturbance")
+
+    assert day.found[0].parameters["rate_per_year"] is None

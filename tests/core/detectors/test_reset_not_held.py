@@ -426,3 +426,43 @@ def test_it_explains_a_reset_under_work(watch):
     assert day.explain("11:20") == (
         "A reset made under work counts from the end of the work."
     )
+
+
+def test_after_its_end_the_next_reset_is_watched_like_the_first(watch):
+    """That one reset did not hold says nothing of the next, once a train has worked through."""
+    day = watch(ResetNotHeld()).tell(
+        f"""{RESET.strip()}
+        12:05:00 disturbed
+        12:10:00 reset accepted
+        12:20:02 worked left=12:20:00
+        13:00:00 disturbed
+        13:10:00 reset accepted
+        13:10:01 clear
+        13:12:00 disturbed
+        """
+    )
+
+    assert day.brief() == [
+        "12:05:00 12:05:00 prompt",
+        "over 12:20:00",
+        "13:12:00 13:12:00 prompt",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("left", "found"),
+    [("11:10:00", []), ("11:09:59.999", ["12:05:00 12:05:00 prompt"])],
+)
+def test_only_what_left_after_a_reset_made_under_work_proves_it(watch, left, found):
+    """A train that left before the reset proves nothing of it, under work as elsewhere; the border is a proof."""
+    day = watch(ResetNotHeld()).tell(
+        f"""
+        11:00 work begun
+        11:10 reset accepted
+        11:10:02 worked left={left}
+        12:00 work ended
+        12:05 disturbed
+        """
+    )
+
+    assert day.brief() == found
