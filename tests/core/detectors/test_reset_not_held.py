@@ -466,3 +466,20 @@ def test_only_what_left_after_a_reset_made_under_work_proves_it(watch, left, fou
     )
 
     assert day.brief() == found
+
+
+def test_a_failure_that_is_judged_later_is_told_by_its_own_time(watch):
+    """How long it held, and the evidence, go by when it failed and not by when that was known."""
+    day = watch(ResetNotHeld()).tell(
+        f"""{RESET.strip()}
+        12:10:00 occupied
+        12:10:40 entry occupied not explained entered=12:10 judged=12:10:40
+        """
+    )
+
+    [found] = day.found
+    assert found.summary == (
+        "T107 found occupied, no train seen to enter, 10 min after its reset at 12:00:00"
+    )
+    assert found.parameters["held_for_s"] == 600.0
+    assert found.raised - found.evidence[1].time == 40_000_000

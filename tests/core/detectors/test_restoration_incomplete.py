@@ -100,3 +100,12 @@ def test_it_explains_how_near_it_is(watch):
     assert "not seen to differ" in day.explain("11:00")
     day.tell("12:00 clear\n12:00 interlocking occupied")
     assert "4 min of 5 min have gone by" in day.explain("12:04")
+
+
+def test_what_is_raised_goes_on_from_its_beginning(watch):
+    """A train that passes while it is open moves neither its beginning nor what is said of it."""
+    day = watch(RestorationIncomplete()).tell(
+        "12:00 clear\n12:00 interlocking occupied\n12:10 occupied\n12:11 clear"
+    )
+
+    assert "interlocking occupied since 12:00:00." in day.explain("12:12")

@@ -149,3 +149,21 @@ def test_through_the_engine_what_is_none(run, table):
     day = run().tell(f"{CLEAR}\n{table}").until("06:30:00")
 
     assert day.brief("spurious-occupation") == []
+
+
+@pytest.mark.parametrize(
+    "work",
+    [
+        # Ended as the occupation began.
+        "11:00 work begun\n12:00:00 work ended",
+        # Begun when it was over, and before that was judged.
+        "12:00:07 work begun",
+    ],
+)
+def test_work_that_only_touches_it_says_nothing_about_it(watch, work):
+    """Only work that some of the occupation fell under explains it."""
+    before, after = (work, "") if "ended" in work else ("", work)
+    day = watch(SpuriousOccupation())
+    day.tell(f"{before}\n{ENTRY}\n{after}\n{END}")
+
+    assert day.until("20:00") == ["12:00:00 12:00:08 planned over 12:00:06"]
