@@ -199,8 +199,8 @@ class OccupiedNoTrain:
         ):
             return memory
         hold = memory.hold.begin(change.entered, change.entered, change.event)
-        if memory.under_work(change.entered) and memory.work_to is not None:
-            # It came under work that has ended before the verdict: judged from there.
+        if memory.work_to is not None and change.entered < memory.work_to:
+            # Work has ended between entry and verdict: what is still so is judged from there.
             hold = memory.hold.begin(memory.work_to, memory.work_to, change.event)
         return replace(
             memory,

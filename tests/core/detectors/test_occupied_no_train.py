@@ -301,3 +301,17 @@ def test_it_is_not_over_before_it_was_raised(watch, at):
     day.hear(TrainJoined(place="T107", at=at("12:02:01"), joined=joined, out_of="T106"))
 
     assert day.brief() == ["12:00:00 12:02:00 prompt", "over 12:02:00"]
+
+
+def test_work_between_the_entry_and_its_verdict(watch):
+    """Work that began after the entry and ended before the verdict stops the timer like any other: it counts from the end of that."""
+    day = watch(OccupiedNoTrain()).tell(
+        """
+        12:00:00 occupied
+        12:00:01 work begun
+        12:00:20 work ended
+        12:00:31 entry occupied not explained entered=12:00:00
+        """
+    )
+
+    assert day.until("14:00") == ["12:00:20 12:02:20 prompt"]
