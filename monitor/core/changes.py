@@ -216,6 +216,7 @@ class EntryJudged(Change):
         beside: how the neighbours stood, as sentence parts, for evidence.
         event: the event that shows the entry.
         occupation: when the occupation it belongs to began.
+        train: a neighbour that explains it was `occupied`, so that a train may have come.
     """
 
     entered: Moment
@@ -225,6 +226,7 @@ class EntryJudged(Change):
     beside: str
     event: str
     occupation: Moment
+    train: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -589,11 +589,21 @@ class Entries:
                 beside="" if explained else self.beside(question.section, question.at),
                 event=question.event,
                 occupation=question.occupation.began,
+                train=self._train_beside(found, question.at),
             )
         )
         alone = len(found) == 1 and not self.sections[question.section].open
         if occupied and alone:
             self._moved(found[0], question, now)
+
+    def _train_beside(self, found: list[str], at: Moment) -> bool:
+        """Whether one of the neighbours *found* was `occupied` about *at*, rather than disturbed or not known."""
+        for name in found:
+            other = self.sections[name]
+            left = other.state is State.CLEAR and other.last_end >= at - self.skew
+            if not other.dark and (other.state is State.OCCUPIED or left):
+                return True
+        return False
 
     def _moved(self, behind: str, question: Question, now: Moment) -> None:
         """What occupies *behind* went on into the section of *question*."""

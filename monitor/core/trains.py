@@ -193,6 +193,7 @@ class Spot:
         occupied: when it became `occupied` last.
         before: both, before that: a clear that proves short ended nothing.
         pending: entries that are not weighed yet.
+        hid: until when it showed neither clear nor `occupied`, or was not known.
         certain: one of the trains that may be in it has come in: it became `occupied`, and whoever may have come is among them.
     """
 
@@ -211,6 +212,7 @@ class Spot:
     before: tuple[Moment, Moment] = (0, 0)
     pending: int = 0
     certain: bool = False
+    hid: Moment = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -410,6 +412,8 @@ class Trains:
 
     def _state(self, change: StateChanged) -> None:
         spot = self.spots[change.place]
+        if change.was not in (State.OCCUPIED, State.CLEAR):
+            spot.hid = change.at
         spot.state = change.now
         if change.now is State.OCCUPIED:
             spot.before = spot.occupied, spot.entered
@@ -770,6 +774,12 @@ class Trains:
     ) -> None:
         """The train of section *name* is in *front* or beyond, and nothing else is known to be in it."""
         spot = self.spots[name]
+        if any(
+            self._hid_trains(near, part.since)
+            for near in spot.neighbours
+            if near != between and near not in part.beyond
+        ):
+            return  # another may have come in out of it, and nobody saw
         spot.left_behind = True
         self._told.append(
             TrainWentOn(
@@ -785,6 +795,12 @@ class Trains:
         )
         if spot.state is State.OCCUPIED:
             self._new(name, change.cleared)
+
+    def _hid_trains(self, name: str, since: Moment) -> bool:
+        """Whether section *name* was disturbed, awaited its sweep or was not known at some time since *since*."""
+        spot = self.spots[name]
+        shows = spot.state in (State.OCCUPIED, State.CLEAR)
+        return not shows or spot.hid >= since or self.is_dark(name)
 
     def _pair(self, name: str, part: Part) -> tuple[str, int] | None:
         """The neighbour that *name*'s train came out of or went into, where axles are left over there with the other sign."""

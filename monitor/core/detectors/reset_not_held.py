@@ -258,7 +258,7 @@ class ResetNotHeld(Untimed):
             if not self._soon(memory, entered):
                 return None
             what = "found occupied, no train seen to enter,"
-        elif not occupied and change.verdict is Verdict.EXPLAINED:
+        elif not occupied and change.train and change.verdict is Verdict.EXPLAINED:
             what = "disturbed by the first train"
         else:
             return None
