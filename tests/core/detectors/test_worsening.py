@@ -194,6 +194,32 @@ def test_over_when_it_is_so_no_longer(watch):
     assert day.detector.wake_at(day.memory) is None
 
 
+def test_while_it_holds_each_monday_says_how_it_stands(watch, at):
+    """With four a day in the week after it was raised the alert is changed and not over."""
+    further = [
+        f"{day}d {hour:02}:00 disturbance"
+        for day in range(63, 70)
+        for hour in (2, 8, 14, 20)
+    ]
+    day = told(watch, [*RISING, *further])
+    day.until("70d 00:00")
+    trend = day.detector._trend(day.memory, at("70d 00:00"))
+
+    assert trend.statistic >= day.detector.threshold
+    assert day.brief() == ["00:00:00 00:00:00 planned"] * 2
+    assert "in 70 days" in day.found[1].summary
+
+
+def test_watching_begins_with_whatever_is_heard_first(watch, at):
+    """A disturbance under work does not count, and shows all the same that the section is watched; what comes later moves that no more."""
+    day = watch(Worsening()).tell(
+        "0d 12:00 disturbance work\n2d 12:00 disturbance work\n3d 12:00 disturbance"
+    )
+
+    assert day.memory.first == at("0d 12:00")
+    assert day.memory.found == (at("3d 12:00"),)
+
+
 def test_of_many_only_the_newest_are_kept(watch):
     """However many there are, memory stays small, and watching begins with the newest that was dropped."""
     day = told(watch, ["0d 00:00 clear"])
@@ -203,7 +229,7 @@ def test_of_many_only_the_newest_are_kept(watch):
         )
     )
 
-    assert len(day.memory.found) == MOST
+    assert len(day.memory.found) == MOST == 400
     assert day.memory.first == day.memory.found[0] - 3 * 3600 * 1_000_000
     assert len(pickle.dumps(day.memory)) < 8192
 
