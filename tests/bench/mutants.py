@@ -100,7 +100,100 @@ ABSENCES: dict[type[ast.cmpop], type[ast.cmpop]] = {
     ast.NotIn: ast.In,
 }
 
-EQUIVALENT: dict[str, dict[str, str]] = {}
+EQUIVALENT: dict[str, dict[str, str]] = {
+    "clock-wrong": {
+        "ClockWrong._summary: off > 0 -> off >= 0": (
+            "it is half a minute or more, so never nought"
+        ),
+        "ClockWrong._summary: off > 0: 0 -> 1": (
+            "it is half a minute or more, so never a microsecond"
+        ),
+    },
+    "contact-disagreement": {
+        "ContactDisagreement.step: if hold.since is None: return (memory, ()) -> left out": (
+            "what does not hold ceases as it was; nothing is made anew for nothing"
+        ),
+    },
+    "count-mismatch": {
+        "CountMismatch.explain: due is not None and memory.waiting is not None -> due is not None": (
+            "nothing is due where nothing waits; for the type checker"
+        ),
+    },
+    "level-drift": {
+        "Series.since: not self.days or self.days[0][0] >= since -> not self.days": (
+            "what begins late enough is kept whole by what follows too, at a cost"
+        ),
+        "LevelDrift._until: memory.day >= midnight or not memory.series -> memory.day >= midnight": (
+            "without a series only `day` is set, and the first sample sets it again"
+        ),
+    },
+    "level-out": {
+        "Run: count: int = 1: 1 -> 2": "whoever makes a run says how many there are",
+        '_departure: side = "below" if run.value < low else "above" -> side = "below" if run.value < high else "above"': (
+            "it is outside, so what is below the upper limit is below the lower one"
+        ),
+        "_departure: limit = low if run.value < low else high -> limit = low if run.value < high else high": (
+            "it is outside, so what is below the upper limit is below the lower one"
+        ),
+    },
+    "long-occupation": {
+        "LongOccupation._over: if memory.hold.since is None: return (memory, ()) -> left out": (
+            "only `cleared` differs, which is read while a train is timed and begins anew with one"
+        ),
+    },
+    "occupied-no-train": {
+        "OccupiedNoTrain._limit: return seconds(self.linger_s if memory.front else self.no_train_after_s) -> return seconds(self.linger_s if memory.between else self.no_train_after_s)": (
+            "both names are set at once and taken back at once"
+        ),
+        "OccupiedNoTrain.explain: if memory.front: -> if memory.between:": (
+            "both names are set at once and taken back at once"
+        ),
+    },
+    "one-sided-head": {
+        "OneSidedHead._passed: odd[0].at < since -> odd[0].at <= since": (
+            "what lies on the border is kept by what follows"
+        ),
+    },
+    "reset-not-held": {
+        "ResetNotHeld.step: if memory.by_train is None: return (memory, ()) -> left out": (
+            "None takes the place of None; nothing is made anew for nothing"
+        ),
+        "ResetNotHeld._judge: failure is None or memory.since is None -> failure is None": (
+            "there is no failure without a reset; for the type checker"
+        ),
+    },
+    "reset-unproved": {
+        "ResetUnproved._proved: memory.pending and left >= memory.pending_at -> left >= memory.pending_at": (
+            "nothing takes the place of nothing"
+        ),
+        "ResetUnproved._learnt: if not memory.runs or usual.hours == memory.hours: return after -> left out": (
+            "under the same hours what is left leads to the same moment, and where no timer runs it is set when one begins"
+        ),
+    },
+    "restoration-incomplete": {
+        "RestorationIncomplete.step: hold.since is None or (hold.raised and after.occupied) -> hold.raised and after.occupied": (
+            "what does not hold ceases as it was; nothing is made anew for nothing"
+        ),
+    },
+    "section-disturbed": {
+        "SectionDisturbed.step: if memory.since is None: return (memory, ()) -> left out": (
+            "what does not hold ceases as it was; nothing is made anew for nothing"
+        ),
+    },
+    "spurious-occupation": {
+        "SpuriousOccupation.step: if change.verdict is not Verdict.NOT_EXPLAINED: return (memory, ()) -> left out": (
+            "the entry is looked at where the occupation is spurious, and then nothing explains it"
+        ),
+    },
+    "unseen-train": {
+        "UnseenTrain._found: seen.vanished and seen.vanished_at is not None -> seen.vanished": (
+            "where and when are told together; for the type checker"
+        ),
+        "UnseenTrain._found: seen.vanished and seen.vanished_at is not None -> seen.vanished_at is not None": (
+            "where and when are told together"
+        ),
+    },
+}
 """By kind or stage: faults that change nothing that can be seen, each with the reason."""
 
 
