@@ -95,3 +95,18 @@ def test_a_train_that_vanished_is_looked_for_for_a_day(run, plain, at, named):
     [unseen] = [one for one in day.alerts if one.kind == "unseen-train"]
     assert unseen.subject == "section/T3"
     assert ("unaccounted for when T3 cleared" in unseen.summary) == named
+
+
+def test_a_train_that_may_have_gone_out_again_only_may_be_further_on(run):
+    """T2 is disturbed, so nobody sees whether the train in T1 went into it or back to where there is no detection."""
+    day = run().tell(
+        f"""{CLEAR}
+        05:30:00 T2 disturbed seq=4
+        06:00:00 T1 occupied seq=5
+        06:01:00 T1 clear seq=6
+        06:02:00 T5 occupied seq=3
+        """
+    )
+    said = day.until("06:03:00").engine.explain("T2")
+
+    assert any("first seen in T1 at 06:00:00) may be in T2." in one for one in said)
