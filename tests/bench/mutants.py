@@ -193,6 +193,19 @@ EQUIVALENT: dict[str, dict[str, str]] = {
             "where and when are told together"
         ),
     },
+    "trains": {
+        "Trains._pair: there and here and (there == -here) -> here and there == -here": (
+            "what is as many of the other sign is not nought either"
+        ),
+        "Trains._ended: change.exit is Verdict.CANNOT_TELL and spot.trains and (spot.state is State.CLEAR) -> change.exit is Verdict.CANNOT_TELL and spot.state is State.CLEAR": (
+            "where there are no trains, none is gone"
+        ),
+    },
+    "causes": {
+        "Causes._close: not group.open and self.groups.get(group.asset) is group -> not group.open": (
+            "what is closed was found among the groups, or has just been put there"
+        ),
+    },
 }
 """By kind or stage: faults that change nothing that can be seen, each with the reason."""
 

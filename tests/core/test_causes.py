@@ -156,6 +156,20 @@ def test_what_failed_before_the_window_is_none_of_it(failures):
     assert day.seen() == [("evaluator/EV1", 3)]
 
 
+def test_a_member_that_has_ended_before_it_is_told_keeps_nothing_open(failures):
+    """T1 is clear again before the cause is told: that is over when the two others are."""
+    day = failures()
+    day.disturbed(0, "T1", "T2", "T3")
+    day.clear(2, "T1")
+    day.wake(10)
+    assert day.seen() == [("evaluator/EV1", 3)]
+
+    day.clear(20, "T2")
+    assert day.over() == []
+    day.clear(30, "T3")
+    assert day.over() == [30]
+
+
 def test_a_member_that_fails_again_is_of_the_same_cause(failures):
     """However late, what is covered stays covered: the cause is over when that one too has ended for good."""
     day = failures()
