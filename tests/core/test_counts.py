@@ -157,6 +157,29 @@ def test_twenty_trains_in_agreement_end_it(run, trains, ended):
     ]
 
 
+@pytest.mark.parametrize(
+    ("suspect", "trains", "over"),
+    [
+        # Two heads alike are agreement of the first of them; two that differ are none.
+        ((41, 40, 40, 40, 40, 40), (40, 40, None, None, None, None), True),
+        ((41, 40, 40, 40, 40, 40), (40, 39, None, None, None, None), False),
+        # A head that counts as the one before it does agrees, whatever the one after it counts.
+        ((40, 40, 39, 40, 40, 40), (None, 40, 40, 41, None, None), True),
+        ((40, 40, 39, 40, 40, 40), (None, 40, 41, 42, None, None), False),
+    ],
+)
+def test_what_counts_as_agreement(run, suspect, trains, over):
+    """Twenty trains counted at a head as at the one before it or after it end what was said of it."""
+    day = run().tell(CLEAR + through(*suspect))
+    for number in range(7, 27):
+        day.story.day = f"2026-05-{4 + number // 24:02}"
+        day.tell(through(*trains, hour=f"{number % 24:02}"))
+    day.until("04:00:00")
+
+    [alert] = day.brief("count-mismatch")
+    assert (alert.split()[-1] != "-") == over
+
+
 def test_a_miscount_begins_the_twenty_anew(run):
     """Twenty in agreement are twenty one after another; one more miscount is a change of the alert."""
     day = run().tell(CLEAR + through(40, 40, 39, 40, 40, 40))
