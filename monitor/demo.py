@@ -27,7 +27,7 @@ from monitor.core.alerts import Alert, line as alert_line
 from monitor.core.engine import Engine
 from monitor.core.layout import Line, read_line
 from monitor.core.moments import MINUTE, Moment
-from monitor.core.words import CAUTION, clock, names
+from monitor.core.words import CAUTION, clock, names, span
 from monitor.daemon import Daemon
 from monitor.feed.embedded import embedded_broker
 from monitor.journal import Journal
@@ -46,8 +46,9 @@ REPLAY_AT = NIGHT + 17 * MINUTE
 
 CAPTIONS = (
     (0, "Each section says only: clear, or not. From that the monitor concludes."),
-    (3, "A cable fails: four sections on it within six seconds."),
+    (3, "Four failures, one cause, one call."),
     (5, "A reset is a promise. Only a train keeps it."),
+    (9, "It shows clear. A train went in, and no neighbour took it."),
     (14, "A gateway falls silent. What it cannot see it does not judge."),
     (18, "Now it runs on by itself: something breaks every two to four minutes."),
 )
@@ -78,6 +79,7 @@ class Teller:
     unknown: set[str] = field(default_factory=set)
     known_once: bool = False
     lines: list[str] = field(default_factory=list)
+    lost: dict[str, Moment] = field(default_factory=dict)
 
     def say(self, at: Moment, text: str, style: str = "") -> None:
         """One sentence at one moment."""
@@ -96,8 +98,20 @@ class Teller:
         if alert.ended is not None and alert.kind != "feed-gap":
             self.say(alert.ended, f"over: {alert.summary}", "dim")
             return
+        if "quiet" in alert.parameters:
+            return  # the sentence of its cause says it
         style = STYLES.get(alert.priority, "")
         self.say(alert.raised, f"{alert.priority}: {alert.summary}", style)
+        self._warned(alert)
+
+    def _warned(self, alert: Alert) -> None:
+        """How long before a train came out it was said that one was lost."""
+        if alert.kind == "vanished-train":
+            self.lost[alert.subject] = alert.raised
+        before = self.lost.get(str(alert.parameters.get("vanished")))
+        if alert.kind == "unseen-train" and before is not None:
+            warning = span(alert.began - before)
+            self.caption(f"The train comes out. In railway time: {warning} of warning.")
 
     def stands(self, engine: Engine) -> None:
         """What stands now: resets that wait for a train, and what is not known."""

@@ -182,10 +182,11 @@ def _tour_faults(branch: str) -> tuple[Fault, ...]:
     at_once = ResetKind.UNCONDITIONAL
     cable = ("P03", "P04", "P05", "P06")
     return (
-        # A train is kept before the cable, and another where it is to be lost.
+        # A train is kept before the cable, another where it is to be lost, and the next well behind it.
         Fault(kind="hold", subject="P02", at=_minute(0), minutes=3.5),
         Fault(kind="hold", subject="T07", at=_minute(0), minutes=7.0),
         Fault(kind="hold", subject="T08", at=_minute(0), minutes=11.2),
+        Fault(kind="hold", subject="T06", at=_minute(3), minutes=9.0),
         *(
             Fault(kind="disturb", subject=one, at=_minute(3 + place * 0.03))
             for place, one in enumerate(cable)
