@@ -201,6 +201,11 @@ EQUIVALENT: dict[str, dict[str, str]] = {
             "where there are no trains, none is gone"
         ),
     },
+    "counts": {
+        "Counts._head_to_blame: settled.axles or 0 -> settled.axles": (
+            "it is asked where a few axles are left, never where none are told"
+        ),
+    },
     "causes": {
         "Causes._close: not group.open and self.groups.get(group.asset) is group -> not group.open": (
             "what is closed was found among the groups, or has just been put there"

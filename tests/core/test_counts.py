@@ -7,6 +7,7 @@ from monitor.core import changes
 from monitor.core.counts import Counts, departs, is_few
 from monitor.core.detector import Place
 from monitor.core.events import State
+from monitor.core.layout import read_line
 from monitor.core.moments import MINUTE, parse
 from monitor.core.occupancy import Settled, Why
 
@@ -427,6 +428,65 @@ def test_while_it_is_not_known_it_waits(left):
     [told] = left.hear(known)
     assert isinstance(told, changes.LeftOver)
     assert (told.cleared, told.since) == (NOON, NOON + 9 * MINUTE)
+
+
+def went_on(place, between, front, at=NOON):
+    """The train that was in *place* is in *front*."""
+    return changes.TrainWentOn(
+        place=place,
+        at=at,
+        between=between,
+        front=front,
+        cleared=at,
+        event="gw/1#11",
+        left=None,
+        beside=None,
+    )
+
+
+def test_a_pair_is_timed_from_the_later_of_its_spells(left):
+    """+1 and -1 point to the head between them; that one of the two was not known meanwhile times both anew."""
+    left.sections["T3"] = settled(axles=-1)
+    assert said(left.hear(went_on("T3", "T4", "T5"))) == [
+        ("LeftOverGone", "section/T2"),
+        ("LeftOver", "H2"),
+    ]
+
+    known = changes.KnownAgain(
+        place="T2", at=NOON + 9 * MINUTE, state=State.OCCUPIED, event="gw/1#12"
+    )
+    [told] = left.hear(known)
+    assert isinstance(told, changes.LeftOver)
+    assert told.since == NOON + 9 * MINUTE
+
+
+def test_where_two_heads_lie_between_neither_is_named():
+    """Two ways lead from T2 to T3: which of the two heads miscounted, +1 and -1 do not say."""
+    text = ['[line]\nname = "Loop"\ntimezone = "UTC"']
+    text += ['[[evaluator]]\nid = "EV1"\nsite = "Room 1"']
+    text += [
+        f'[[section]]\nid = "T{number}"\narea = "a"\nevaluator = "EV1"\n'
+        "length_m = 800\nspeed_km_h = 100"
+        for number in range(2, 6)
+    ]
+    text += [
+        f'[[head]]\nid = "{head}"\nbetween = ["{one}", "{other}"]'
+        for head, one, other in (
+            ("H1", "open", "T2"),
+            ("H2A", "T2", "T3"),
+            ("H2B", "T2", "T3"),
+            ("H3", "T3", "T4"),
+            ("H4", "T4", "T5"),
+        )
+    ]
+    line = read_line("\n".join(text))
+    sections = {name: settled(State.CLEAR, 0) for name in line.sections}
+    sections |= {"T2": settled(axles=1), "T3": settled(axles=-1)}
+    counts = Counts(line, sections)
+    told = counts.hear(went_on("T2", "T3", "T4"))
+    told += counts.hear(went_on("T3", "T4", "T5"))
+
+    assert said(told) == [("LeftOver", "section/T2"), ("LeftOver", "section/T3")]
 
 
 def test_a_train_that_turns_back_passes_a_head_twice():
