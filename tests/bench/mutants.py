@@ -206,6 +206,11 @@ EQUIVALENT: dict[str, dict[str, str]] = {
             "it is asked where a few axles are left, never where none are told"
         ),
     },
+    "entries": {
+        "Entries._ask: question.about is About.EXIT and section.leaving is question -> section.leaving is question": (
+            "a section leaves by nothing but an exit"
+        ),
+    },
     "causes": {
         "Causes._close: not group.open and self.groups.get(group.asset) is group -> not group.open": (
             "what is closed was found among the groups, or has just been put there"

@@ -29,3 +29,22 @@ def test_the_last_entry_is_explained(run):
     )
     assert "T1 was not clear or not known, which explains it" in said(day, "T2")[0]
     assert "no neighbour explains it: all were known clear" in said(day, "T4")[0]
+
+
+def test_a_clear_that_lasts_ends_what_was_occupied_though_its_judgement_waits(run):
+    """T3 has been clear for the skew: what was said of its being occupied is over, also while nobody can say yet whether T4 explains the exit."""
+    day = run().tell(
+        f"""{CLEAR}
+        06:00:00 T3 occupied
+        06:09:50 GW1 online
+        06:09:50 GW2 online
+        06:10:00 T3 clear
+        06:10:20 GW1 online
+        """
+    )
+
+    assert day.brief() == [
+        "occupied-no-train section/T3 prompt 06:00:00 06:02:00 06:10:00"
+    ]
+    waits = "T3 cleared at 06:10:00, and whether a neighbour explains that"
+    assert any(waits in one for one in day.engine.explain("T3"))
