@@ -210,6 +210,9 @@ EQUIVALENT: dict[str, dict[str, str]] = {
         "Entries._ask: question.about is About.EXIT and section.leaving is question -> section.leaving is question": (
             "a section leaves by nothing but an exit"
         ),
+        "Entries._ask: source or '' -> source": (
+            "nobody is heard as either, so what waits for it waits as long"
+        ),
     },
     "causes": {
         "Causes._close: not group.open and self.groups.get(group.asset) is group -> not group.open": (

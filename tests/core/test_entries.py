@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+import pytest
+
 CLEAR = "\n".join(f"05:00:00 T{number} clear" for number in range(1, 6))
 
 
@@ -48,3 +50,61 @@ def test_a_clear_that_lasts_ends_what_was_occupied_though_its_judgement_waits(ru
     ]
     waits = "T3 cleared at 06:10:00, and whether a neighbour explains that"
     assert any(waits in one for one in day.engine.explain("T3"))
+
+
+def test_another_state_ends_a_stretch_of_occupied(run):
+    """What is said of T3 being occupied with no train is over when T3 shows disturbed, for it is occupied no longer."""
+    day = run().tell(
+        f"{CLEAR}\n06:00:00 T3 occupied\n06:10:00 T3 disturbed\n06:20:00 T3 clear"
+    )
+
+    assert day.until("06:30:00").brief("occupied-no-train") == [
+        "occupied-no-train section/T3 prompt 06:00:00 06:02:00 06:10:00"
+    ]
+
+
+RESET = """
+06:00:00 T3 disturbed
+06:10:00 T3 reset accepted preparatory
+"""
+
+TRAIN = """
+06:30:00 T1 occupied
+06:31:00 T2 occupied
+06:31:10 T1 clear
+06:32:00 T3 {0}
+06:32:10 T2 clear
+06:33:00 T4 occupied
+06:33:10 T3 {1}
+06:34:00 T5 occupied
+06:34:10 T4 clear
+06:35:10 T5 clear
+"""
+
+
+@pytest.mark.parametrize(
+    ("shown", "proved"),
+    [
+        # The sweep: from awaiting it through occupied to clear, or to awaiting what completes it.
+        (f"06:10:01 T3 awaiting_sweep\n{TRAIN.format('occupied', 'clear')}", True),
+        (
+            "06:10:01 T3 awaiting_sweep\n"
+            + TRAIN.format("occupied", "awaiting_acknowledgement"),
+            True,
+        ),
+        # Fallen back to disturbed before it: no sweep, whatever comes then.
+        (
+            "06:10:01 T3 awaiting_sweep\n06:20:00 T3 disturbed\n"
+            + TRAIN.format("occupied", "clear"),
+            False,
+        ),
+        # It never awaited the sweep.
+        (TRAIN.format("occupied", "awaiting_acknowledgement"), False),
+    ],
+)
+def test_what_proves_a_section_after_a_reset(run, shown, proved):
+    """A train that goes through while the section awaits its sweep proves it; after a fall back to disturbed, or where it awaited none, nothing does."""
+    day = run().tell(CLEAR + RESET + shown).until("08:00:00")
+
+    raised = ["reset-unproved section/T3 planned 06:10:00 07:10:00 -"]
+    assert day.brief("reset-unproved") == ([] if proved else raised)
