@@ -688,11 +688,10 @@ class Trains:
             train.out = True
         sure = any(p.sure for p in train.parts.values())
         if sure:
-            for further in [n for n, p in onward.items() if not p.sure]:
-                self._rule_out(train, further)
             self._stays_together(train)
         elif not (train.out or train.guess or change.by_reset):
             self._may_hide(train, part, change)
+            self._may_come_later(train, change)
             roots = train.roots()
             if len(roots) == 1:
                 self._must_be_in(train, roots[0])
@@ -712,6 +711,16 @@ class Trains:
             shown = self.spots[other].state in (State.OCCUPIED, State.CLEAR)
             if other not in train.parts and not shown:
                 self._join(train, part, other, change, sure=False)
+
+    def _may_come_later(self, train: Train, change: Cleared) -> None:
+        """*train* may have gone into a neighbour whose entry came a little later by the clocks than the clear behind it."""
+        for other in change.beside:
+            if self.spots[other].pending and other not in train.parts:
+                self._put(
+                    train,
+                    other,
+                    Part(change.cleared, change.place, sure=False, event=change.event),
+                )
 
     def _stays_together(self, train: Train) -> None:
         """*train* covers sections that lie side by side, so it is nowhere that does not hang together with where it surely is."""
@@ -774,6 +783,8 @@ class Trains:
     ) -> None:
         """The train of section *name* is in *front* or beyond, and nothing else is known to be in it."""
         spot = self.spots[name]
+        if spot.state is State.CLEAR:
+            return  # it has cleared too, a little later by the clocks
         if any(
             self._hid_trains(near, part.since)
             for near in spot.neighbours
