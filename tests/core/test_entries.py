@@ -108,3 +108,42 @@ def test_what_proves_a_section_after_a_reset(run, shown, proved):
 
     raised = ["reset-unproved section/T3 planned 06:10:00 07:10:00 -"]
     assert day.brief("reset-unproved") == ([] if proved else raised)
+
+
+@pytest.mark.parametrize(("axles", "proved"), [(0, True), (1, False), (-1, False)])
+def test_a_tally_that_is_not_nought_proves_nothing(run, axles, proved):
+    """Where the tally is given with the clear, a section is worked through at nought alone."""
+    shown = TRAIN.format("occupied", f"clear axles={axles}")
+    day = run().tell(f"{CLEAR}\n06:00:00 T3 disturbed\n06:10:00 T3 reset accepted")
+    day.tell(f"06:10:01 T3 clear\n{shown}").until("08:00:00")
+
+    raised = ["reset-unproved section/T3 planned 06:10:00 07:10:00 -"]
+    assert day.brief("reset-unproved") == ([] if proved else raised)
+
+
+def test_a_train_that_may_have_gone_either_way_joined_nobody(run):
+    """T3 clears between T2, occupied by nobody knows what, and T4, out of which its train came: it may have gone back, so what is said of T2 stands."""
+    day = run().tell(
+        f"""{CLEAR}
+        06:00:00 T2 occupied
+        06:10:00 T5 occupied
+        06:11:00 T4 occupied
+        06:11:10 T5 clear
+        06:12:00 T3 occupied
+        06:13:00 T3 clear
+        """
+    )
+
+    assert day.until("06:20:00").brief("occupied-no-train") == [
+        "occupied-no-train section/T2 prompt 06:00:00 06:02:00 -"
+    ]
+
+
+def test_a_sweep_that_a_reset_cut_short_proves_nothing(run):
+    """T3 becomes clear by a second reset with the train still in it: that reset waits for its own proof, and falls due with the first."""
+    shown = TRAIN.format("occupied", "reset accepted\n06:33:11 T3 clear")
+    day = run().tell(f"{CLEAR}{RESET}06:10:01 T3 awaiting_sweep\n{shown}")
+
+    assert day.until("08:00:00").brief("reset-unproved") == [
+        "reset-unproved section/T3 planned 06:33:10 07:10:00 -"
+    ]
