@@ -147,3 +147,58 @@ def test_a_sweep_that_a_reset_cut_short_proves_nothing(run):
     assert day.until("08:00:00").brief("reset-unproved") == [
         "reset-unproved section/T3 planned 06:33:10 07:10:00 -"
     ]
+
+
+NUMBERED = "\n".join(f"05:00:00 T{number} clear seq={number}" for number in range(1, 4))
+NUMBERED += "\n05:00:00 T4 clear seq=1\n05:00:00 T5 clear seq=2\n"
+"""gw/1 tells of T1 to T3, gw/2 of T4 and T5, and both number what they send."""
+
+
+@pytest.mark.parametrize(
+    ("number", "found"),
+    [
+        (3, ["occupied-no-train section/T3 prompt 06:00:00 06:02:00 -"]),
+        # What has the number between was lost: T4 may have been occupied.
+        (4, []),
+    ],
+)
+def test_a_neighbour_that_turns_out_not_to_have_been_known(run, number, found):
+    """An entry that was judged while T4 seemed clear is one of which nobody can tell once a gap shows that T4 was not known."""
+    day = run().tell(
+        f"{NUMBERED}06:00:00 T3 occupied seq=4\n06:01:00 T5 clear seq={number}"
+    )
+
+    assert day.until("06:30:00").brief("occupied-no-train") == found
+
+
+def test_a_section_that_is_found_awaiting_its_sweep_can_be_swept(run):
+    """After a gap T3 is found awaiting the sweep: a train that goes through proves it."""
+    lines = TRAIN.format("occupied", "awaiting_acknowledgement").strip().splitlines()
+    day = run().tell(
+        f"""{CLEAR}
+        06:00:00 T3 disturbed seq=4
+        06:10:00 T3 reset accepted preparatory seq=5
+        06:20:00 T3 awaiting_sweep seq=7
+        06:20:01 T1 clear seq=8
+        06:20:02 T2 clear seq=9
+        """
+    )
+    day.tell("\n".join(lines)).until("08:00:00")
+
+    assert day.brief("reset-unproved") == []
+
+
+def test_what_is_found_disturbed_was_not_occupied_alone(run):
+    """T3 was occupied, then not known, then disturbed, and cleared by itself: that is no occupation that came and went."""
+    day = run().tell(
+        f"""{NUMBERED}
+        06:00:00 T3 occupied seq=4
+        06:05:00 T1 clear seq=5
+        06:10:00 T1 clear seq=7
+        06:10:01 T2 clear seq=8
+        06:11:00 T3 disturbed seq=9
+        06:20:00 T3 clear seq=10
+        """
+    )
+
+    assert day.until("06:30:00").brief("spurious-occupation") == []
