@@ -483,9 +483,7 @@ def supply(world: World, fault: Fault) -> None:
 
 def storm(world: World, fault: Fault) -> None:
     """Lightning over an area: sections here and there within minutes."""
-    area = _choose(
-        world, fault, sorted({x.area for x in world.line.sections.values()})
-    )
+    area = _choose(world, fault, sorted({x.area for x in world.line.sections.values()}))
     among = [one for one, x in world.line.sections.items() if x.area == area]
     struck = world.random.sample(among, min(len(among), world.random.randint(4, 6)))
     stay = world.minutes(fault, 15, 40)

@@ -52,9 +52,7 @@ class Levels:
         self.random = random
         self.feed = feed
         self.of = {
-            head: Level(
-                usual=random.uniform(2.9, 3.6), swing=random.uniform(0.02, 0.1)
-            )
+            head: Level(usual=random.uniform(2.9, 3.6), swing=random.uniform(0.02, 0.1))
             for head in line.heads
         }
 

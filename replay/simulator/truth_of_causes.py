@@ -118,11 +118,11 @@ def candidates(record: Record, came: Iterable[Truth]) -> list[Candidate]:
     ]
     for section, states in record.states.items():
         subject = f"section/{section}"
-        for spell in spells(states, lambda x: x is State.DISTURBED):
-            if not record.under_work(section, spell.start):
-                found.append(
-                    Candidate(spell.start, subject, needs[subject], spell.end)
-                )
+        found += [
+            Candidate(spell.start, subject, needs[subject], spell.end)
+            for spell in spells(states, lambda x: x is State.DISTURBED)
+            if not record.under_work(section, spell.start)
+        ]
     if record.day.richness == "full":
         for name, sightings in record.day.evaluators.items():
             subject = f"evaluator/{name}"

@@ -155,13 +155,20 @@ def limits_of(line: Line, head: str) -> Limits:
 
 def level_out(head: str, levels: Sequence[Measured], limits: Limits) -> Iterator[Truth]:
     """`level-out`: a value outside its limits from one sample to another a minute later, or for three samples."""
-    spells = sorted(
+    spells = (
         spell
         for name, (least, most) in limits.items()
         for spell in _outside(levels, name, least, most)
     )
+    yield from _of_head("level-out", head, spells)
+
+
+def _of_head(
+    kind: str, head: str, spells: Iterable[tuple[Moment, Moment, Moment | None]]
+) -> Iterator[Truth]:
+    """One line for what several values say of *head* at a time; each spell is from when, known when, to when."""
     whole: list[tuple[Moment, Moment, Moment | None]] = []
-    for began, known, ended in spells:
+    for began, known, ended in sorted(spells, key=lambda one: one[:2]):
         last = whole[-1] if whole else None
         if last is not None and (last[2] is None or began <= last[2]):
             later = None if None in {last[2], ended} else max(last[2] or 0, ended or 0)
@@ -170,11 +177,7 @@ def level_out(head: str, levels: Sequence[Measured], limits: Limits) -> Iterator
             whole.append((began, known, ended))
     for began, known, ended in whole:
         yield Truth(
-            kind="level-out",
-            subject=f"head/{head}",
-            began=began,
-            ended=ended,
-            known=known,
+            kind=kind, subject=f"head/{head}", began=began, ended=ended, known=known
         )
 
 
@@ -213,33 +216,33 @@ def level_drift(
     head: str, levels: Sequence[Measured], limits: Limits, end: Moment
 ) -> Iterator[Truth]:
     """`level-drift`: the medians of the days trend towards a limit that they would meet within a fortnight."""
-    for name, (least, most) in limits.items():
-        medians = _medians(levels, name)
-        days = sorted(medians)
-        known: Moment | None = None
-        for place in range(DRIFT_DAYS, len(days) + 1):
-            midnight = (days[place - 1] + 1) * DAY
-            if midnight > end:
-                break
-            window = [medians[one] for one in days[:place][-DRIFT_WINDOW:]]
-            meets = _meets(window, least, most)
-            if meets and known is None:
-                known = midnight
-            elif not meets and known is not None:
-                yield _drift_line(head, known, midnight)
-                known = None
-        if known is not None:
-            yield _drift_line(head, known, None)
-
-
-def _drift_line(head: str, known: Moment, ended: Moment | None) -> Truth:
-    return Truth(
-        kind="level-drift",
-        subject=f"head/{head}",
-        began=known,
-        ended=ended,
-        known=known,
+    spells = (
+        spell
+        for name, (least, most) in limits.items()
+        for spell in _drifts(_medians(levels, name), least, most, end)
     )
+    yield from _of_head("level-drift", head, spells)
+
+
+def _drifts(
+    medians: Mapping[int, float], least: float, most: float, end: Moment
+) -> Iterator[tuple[Moment, Moment, Moment | None]]:
+    """When the medians of the days, by day, trended towards a limit: from when, known when, to when."""
+    days = sorted(medians)
+    known: Moment | None = None
+    for place in range(DRIFT_DAYS, len(days) + 1):
+        midnight = (days[place - 1] + 1) * DAY
+        if midnight > end:
+            break
+        window = [medians[one] for one in days[:place][-DRIFT_WINDOW:]]
+        meets = _meets(window, least, most)
+        if meets and known is None:
+            known = midnight
+        elif not meets and known is not None:
+            yield known, known, midnight
+            known = None
+    if known is not None:
+        yield known, known, None
 
 
 def _medians(levels: Iterable[Measured], name: str) -> Mapping[int, float]:
