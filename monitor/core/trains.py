@@ -94,6 +94,7 @@ class Part:
         alone: its entry is explained by that section and by nothing else.
         event: the event that shows it.
         beyond: neighbours that became not clear since, perhaps with this train.
+        may_have_left: the section was clear for a moment since, and another may have come in.
     """
 
     since: Moment
@@ -103,6 +104,7 @@ class Part:
     event: str = ""
     beyond: set[str] = field(default_factory=set)
     else_out_of: tuple[str, ...] = ()
+    may_have_left: bool = False
 
     @property
     def ways(self) -> tuple[str, ...]:
@@ -151,7 +153,10 @@ class Train:
     def _led(self, part: Part) -> bool:
         """Whether the train reached *part* out of another that it is still in."""
         led = (self.parts.get(name) for name in part.ways)
-        return all(one is not None and one.since <= part.since for one in led)
+        return all(
+            one is not None and one.since <= part.since and not one.may_have_left
+            for one in led
+        )
 
 
 @dataclass(slots=True)
@@ -467,7 +472,8 @@ class Trains:
         for behind in part.ways:
             if behind in train.parts:
                 train.parts[behind].beyond.discard(name)
-        for further, onward in train.onward(name, part.since).items():
+        onwards = {} if part.may_have_left else train.onward(name, part.since)
+        for further, onward in onwards.items():
             ways = [way for way in onward.ways if way != name]
             if ways:
                 onward.behind, *left = ways
@@ -928,11 +934,21 @@ class Trains:
         spot = self.spots[name]
         if spot.state is State.OCCUPIED:
             spot.occupied, spot.entered = spot.before
-        present = {n for train in spot.trains.values() for n in train.parts}
+        before = self.in_section(name)
+        present = {
+            n for train in before for n, part in train.parts.items() if part.sure
+        }
         for via in self.around(name, change.at):
             for train in self.in_section(via):
                 if train.number not in spot.trains and via not in present:
                     self._reach(train, name, Part(change.at, via, sure=False))
+        if spot.open:
+            self._new(name, change.at).guess = True
+        if len(spot.trains) > len(before):
+            for train in before:
+                train.parts[name].sure = False
+                train.parts[name].may_have_left = True
+                train.out = train.out or (spot.open and not train.onward(name))
 
     # What was judged by the stage before.
 

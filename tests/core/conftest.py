@@ -25,7 +25,7 @@ from monitor.core.events import (
     State,
     Step,
 )
-from monitor.core.layout import Line, read_line
+from monitor.core.layout import OPEN, Line, read_line
 from monitor.core.moments import Moment, parse, stamp
 
 PLAIN = """
@@ -68,6 +68,28 @@ def plain_line(count: int = 5, *, first_open: bool = True, **extra: Any) -> Line
         if one is not None:
             text.append(f'[[head]]\nid = "H{number}"\nbetween = ["{one}", "{other}"]\n')
     return read_line("\n".join(text), "plain.toml")
+
+
+def net_of(joined: str, evaluators: int = 4) -> Line:
+    """Sections joined as `open-A A-B B-C` says, head H0 being the first; they are handed to EV0, EV1, ... in turn."""
+    pairs = [one.split("-") for one in joined.split()]
+    names = sorted({name for pair in pairs for name in pair} - {OPEN})
+    text = ['[line]\nname = "Net"\ntimezone = "UTC"\n']
+    text += [
+        f'[[evaluator]]\nid = "EV{number}"\nsite = "Room {number}"\n'
+        for number in range(min(evaluators, len(names)))
+    ]
+    text += [
+        f'[[section]]\nid = "{name}"\narea = "a"\n'
+        f'evaluator = "EV{number % evaluators}"\n'
+        "length_m = 800\nspeed_km_h = 100\n"
+        for number, name in enumerate(names)
+    ]
+    text += [
+        f'[[head]]\nid = "H{number}"\nbetween = ["{one}", "{other}"]\n'
+        for number, (one, other) in enumerate(pairs)
+    ]
+    return read_line("".join(text), "net.toml")
 
 
 class Story:
@@ -231,6 +253,12 @@ class Run:
 def plain():
     """Build a plain line."""
     return plain_line
+
+
+@pytest.fixture(scope="session")
+def net():
+    """Build a line out of which sections are joined."""
+    return net_of
 
 
 @pytest.fixture
