@@ -359,7 +359,8 @@ def test_a_limit_that_is_met_at_this_midnight_has_been_met(watch):
 
 def test_it_goes_on_with_the_value_that_is_still_measured(watch):
     """Sensor B was measured once: that it is measured no longer keeps nobody from judging sensor A each midnight."""
-    table = daily(falling(7, 0.2), clock="00:00")
-    day = watch(LevelDrift()).tell("0d 00:00 level b_volts=6.0\n" + table)
+    first, *table = daily(falling(7, 0.2), clock="00:00").splitlines()
+    other = "1d 00:00 level b_volts=6.0"
+    day = watch(LevelDrift()).tell("\n".join([first, other, *table]))
 
     assert day.until("7d 00:00") == ["00:00:00 00:00:00 planned"]

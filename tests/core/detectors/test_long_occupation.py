@@ -220,6 +220,11 @@ def test_a_train_beside_a_section_that_fails_is_no_train_in_it(watch):
     """What a neighbour explains of a disturbance is timed by nobody: the train that comes later is, from its own entry."""
     day = watch(LongOccupation()).tell(
         """
+        10:00 occupied
+        10:00 entered
+        10:00 entry occupied explained
+        10:05:00 clear
+        10:05:02 stretch ended=10:05
         12:00 disturbed
         12:00 entry disturbed explained
         12:20 occupied

@@ -279,19 +279,23 @@ def test_where_its_train_is_stays_known_through_a_clear_that_proves_short(watch)
     assert "T108 has cleared, T109 is occupied" in day.found[0].summary
 
 
-def test_work_that_begins_after_its_train_went_on(watch):
-    """The section between cleared before the work began and was told after: what is still so is judged anew from the end of the work."""
+@pytest.mark.parametrize(
+    ("begun", "found"),
+    [("12:01:01", ["12:10:00 12:11:00 prompt"]), ("12:01:00", [])],
+)
+def test_work_that_begins_after_its_train_went_on(watch, begun, found):
+    """The section between cleared before the work began and was told after: what is still so is judged anew from the end of the work; what falls under the work, its first moment included, says nothing."""
     day = watch(OccupiedNoTrain()).tell(
-        """
+        f"""
         12:00:00 occupied
         12:00:00 entry occupied explained
-        12:01:01 work begun
+        {begun} work begun
         12:01:02 went on T108 T109 cleared=12:01
         12:10:00 work ended
         """
     )
 
-    assert day.until("13:00") == ["12:10:00 12:11:00 prompt"]
+    assert day.until("13:00") == found
 
 
 def test_it_is_not_over_before_it_was_raised(watch, at):

@@ -483,3 +483,16 @@ def test_a_failure_that_is_judged_later_is_told_by_its_own_time(watch):
     )
     assert found.parameters["held_for_s"] == 600.0
     assert found.raised - found.evidence[1].time == 40_000_000
+
+
+def test_a_proof_that_is_told_after_a_later_reset_ends_it_all_the_same(watch):
+    """While it is open a later reset takes the place of nothing: a train that left before that one has proved the first."""
+    day = watch(ResetNotHeld()).tell(
+        f"""{RESET.strip()}
+        12:05:00 disturbed
+        12:10:00 reset accepted
+        12:10:01 worked left=12:09:59
+        """
+    )
+
+    assert day.brief() == ["12:05:00 12:05:00 prompt", "over 12:09:59"]
