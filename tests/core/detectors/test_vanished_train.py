@@ -165,3 +165,19 @@ def test_where_the_line_file_is_doubted_it_is_a_note(watch, vanished):
 
     assert day.brief() == ["12:00:00 12:00:02 note"]
     assert day.found[0].parameters["line_file_doubted"]
+
+
+def test_a_time_has_its_date_where_it_is_another_day_than_the_clear(watch, vanished):
+    """The train came in before midnight and vanished after it: when it came out, on that same day, is said without a date."""
+    day = watch(VanishedTrain())
+    gone = vanished("1d 00:00:30")
+    day.hear(gone)
+    entered = gone.cleared + 600 * SECOND
+    common = {"subject": "T108", "appeared": "T109", "entered": entered}
+    day.hear(
+        TrainFound(
+            place="T107", at=entered + 60 * SECOND, cleared=gone.cleared, **common
+        )
+    )
+
+    assert day.found[1].summary.endswith("came out into T109 at 00:10:30")
