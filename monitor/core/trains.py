@@ -198,6 +198,7 @@ class Spot:
         occupied: when it became `occupied` last.
         before: both, before that: a clear that proves short ended nothing.
         pending: entries that are not weighed yet.
+        gone: it has cleared for good, and whoever was in it has been looked for elsewhere.
         hid: until when it showed neither clear nor `occupied`, or was not known.
         certain: one of the trains that may be in it has come in: it became `occupied`, and whoever may have come is among them.
     """
@@ -216,6 +217,7 @@ class Spot:
     occupied: Moment = 0
     before: tuple[Moment, Moment] = (0, 0)
     pending: int = 0
+    gone: bool = False
     certain: bool = False
     hid: Moment = 0
 
@@ -420,6 +422,8 @@ class Trains:
         if change.was not in (State.OCCUPIED, State.CLEAR):
             spot.hid = change.at
         spot.state = change.now
+        if change.now is not State.CLEAR:
+            spot.gone = False
         if change.now is State.OCCUPIED:
             spot.before = spot.occupied, spot.entered
             spot.occupied = change.at
@@ -633,6 +637,7 @@ class Trains:
         name = change.place
         spot = self.spots[name]
         self._weigh_entries(change.cleared)
+        spot.gone = spot.state is State.CLEAR
         leaving = self.in_section(name)
         parts = {train.number: train.parts[name] for train in leaving}
         onward = {train.number: list(train.onward(name)) for train in leaving}
@@ -846,6 +851,7 @@ class Trains:
             self.spots[name].lost = (train, part, change.cleared, change.event)
             self._gave_up(name, change.cleared)
             return
+        into = [other for other in into if not self.spots[other].gone]
         train.out = train.out or is_open or bool(dark)
         sure = len(change.beside) == 1 and not (dark or train.out)
         for other in into:
