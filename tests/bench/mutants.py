@@ -215,6 +215,9 @@ EQUIVALENT: dict[str, dict[str, str]] = {
         ),
     },
     "causes": {
+        "Causes._forget: one.began < old -> one.began <= old": (
+            "what is as old as that lies outside every window anyhow"
+        ),
         "Causes._close: not group.open and self.groups.get(group.asset) is group -> not group.open": (
             "what is closed was found among the groups, or has just been put there"
         ),
