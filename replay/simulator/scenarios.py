@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from random import Random
 
 from monitor.core.events import ResetKind
@@ -31,6 +31,11 @@ HOURS = {
     "level_drift": 15 * 24.0,
 }
 """How long the named days are, where not three hours."""
+
+LONG = ("level_drift",)
+"""Named days that last weeks: with few trains and slow heartbeats, or they would take as long as all others."""
+
+SPARSE_S, SLOW_S = 14_400.0, 300.0
 
 DAYS = (
     "quiet",
@@ -124,12 +129,15 @@ def day(name: str, *, subject: str = "") -> Scenario:
     if name not in DAYS:
         raise ValueError(f"day {name!r}: expected one of {', '.join(DAYS)}")
     fault = Fault(kind=name, subject=subject, at=MORNING + 40 * MINUTE)
-    return Scenario(
+    scenario = Scenario(
         name=name,
         begin=MORNING,
         hours=HOURS.get(name, 3.0),
         faults=() if name == "quiet" else (fault,),
     )
+    if name in LONG:
+        return replace(scenario, headway_s=SPARSE_S, heartbeat_s=SLOW_S)
+    return scenario
 
 
 def tour(line: Line, *, hours: float = 12.0, seed: int = 1) -> Scenario:
