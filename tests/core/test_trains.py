@@ -1,5 +1,7 @@
 from __future__ import annotations
 
+from typing import Any
+
 import pytest
 
 from monitor.core.changes import TrainPassed, TrainWentOn
@@ -123,7 +125,7 @@ class Day:
     def __init__(self, run, line):
         self.run = run(line)
         self.line = line
-        self.told = []
+        self.told: list[Any] = []
         dispatch = self.run.engine._dispatch
 
         def listen(change):
