@@ -7,11 +7,12 @@ Whatever such trains do, nothing vanishes, nothing comes out of a clear section,
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from itertools import cycle
 from typing import Any
 
 import pytest
-from hypothesis import given, strategies as st
+from hypothesis import assume, given, strategies as st
 
 from monitor.core.changes import (
     Change,
@@ -25,7 +26,7 @@ from monitor.core.detectors.unseen_train import UnseenTrain
 from monitor.core.detectors.vanished_train import VanishedTrain
 from monitor.core.engine import Detection, Engine
 from monitor.core.events import SectionState, State
-from monitor.core.layout import OPEN, Line, read_line
+from monitor.core.layout import OPEN, Line
 from monitor.core.moments import MINUTE, SECOND, Moment, parse
 
 START = parse("2026-05-04T06:00:00Z")
@@ -49,31 +50,13 @@ SHAPES = {
 """Joined sections, `open` where no detection lies beyond."""
 
 HANDED = 4
-"""Sections are handed to four evaluators in turn, each with its own clock."""
+"""So many evaluators share the sections of a net, each with its own clock."""
 
 
-def line_of(joined: str) -> Line:
-    """The line on which those are joined that *joined* says."""
-    pairs = [one.split("-") for one in joined.split()]
-    names = sorted({name for pair in pairs for name in pair} - {OPEN})
-    text = ['[line]\nname = "Walks"\ntimezone = "UTC"\n']
-    text += [
-        f'[[evaluator]]\nid = "EV{number}"\nsite = "Room {number}"\n'
-        for number in range(min(HANDED, len(names)))
-    ]
-    text += [
-        f'[[section]]\nid = "{name}"\narea = "a"\nevaluator = "EV{number % HANDED}"\n'
-        "length_m = 800\nspeed_km_h = 100\n"
-        for number, name in enumerate(names)
-    ]
-    text += [
-        f'[[head]]\nid = "H{number}"\nbetween = ["{one}", "{other}"]\n'
-        for number, (one, other) in enumerate(pairs)
-    ]
-    return read_line("".join(text), "walks.toml")
-
-
-LINES = {name: line_of(joined) for name, joined in SHAPES.items()}
+@pytest.fixture(scope="session")
+def lines(net):
+    """The line of each shape."""
+    return {shape: net(joined) for shape, joined in SHAPES.items()}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -119,10 +102,11 @@ Move = tuple[int, str, Walker | None, str]
 
 @dataclass(slots=True)
 class Walk:
-    """Trains walking about on a line."""
+    """Trains walking about on a line; where *joins* is set, one may also enter a section in which another stands."""
 
     line: Line
     pace: Pace
+    joins: bool = False
     now: int = 0
     trains: list[Walker] = field(default_factory=list)
     shown: list[Shown] = field(default_factory=list)
@@ -157,7 +141,7 @@ class Walk:
             return
         if len(train.covers) < train.longest + 1:
             for other in self.line.neighbours(front):
-                if other not in taken:
+                if other not in taken or (self.joins and other not in train.covers):
                     yield max(train.onward, self._from(other)), "enter", train, other
         if self.line.is_open(front):
             yield train.onward, "leave", train, front
@@ -174,15 +158,17 @@ class Walk:
             return
         match what:
             case "enter":
+                if name not in self.taken():
+                    self.shown.append((self.now, name, True))
                 train.covers.append(name)
                 train.ready = self.now + self.pace.overlap
                 train.onward = self.now + self.pace.run
-                self.shown.append((self.now, name, True))
             case "draw":
                 train.covers.pop(0)
                 train.ready = self.now + self.pace.run
-                self.shown.append((self.now, name, False))
-                self.cleared[name] = self.now
+                if name not in self.taken():
+                    self.shown.append((self.now, name, False))
+                    self.cleared[name] = self.now
             case "leave":
                 train.leaving = True
             case "turn":
@@ -252,9 +238,11 @@ STEPS = st.lists(
 )
 
 
-def walk(shape: str, steps: Steps, pace: Pace | None = None) -> Walk:
-    """The walk that *steps* choose on a line of that shape."""
-    walked = Walk(LINES[shape], pace if pace is not None else Pace())
+def walk(
+    line: Line, steps: Steps, pace: Pace | None = None, *, joins: bool = False
+) -> Walk:
+    """The walk that *steps* choose on *line*."""
+    walked = Walk(line, pace if pace is not None else Pace(), joins=joins)
     for choice, wait, longest in steps:
         moves = walked.moves(arrivals=len(walked.trains) < 4)
         if moves:
@@ -301,6 +289,16 @@ class Tracked:
         return [train.number for train in self.engine.trains.in_section(name)]
 
 
+def numbered(events: list[SectionState]) -> list[SectionState]:
+    """The same as each source numbers what it sends, in order of its times."""
+    counts: dict[str, int] = {}
+    found = []
+    for event in sorted(events, key=lambda one: one.time):
+        counts[event.source] = counts.get(event.source, 0) + 1
+        found.append(replace(event, sequence=counts[event.source]))
+    return found
+
+
 def events_of(
     walked: Walk, clocks: tuple[int, ...] = (0,) * HANDED
 ) -> list[SectionState]:
@@ -336,11 +334,90 @@ SHIFTS = st.tuples(*[st.integers(-9, 9)] * HANDED)
 """Clocks up to nine tenths wrong: no two differ by the skew of two seconds."""
 
 
+def hold(tracked: Tracked) -> dict[str, list[int]]:
+    """The trains that may be in each section, of those in which one may be."""
+    found = {name: tracked.holds(name) for name in tracked.line.sections}
+    return {name: trains for name, trains in found.items() if trains}
+
+
 @pytest.mark.parametrize("shape", SHAPES)
 @given(steps=STEPS)
-def test_trains_that_only_walk_raise_nothing(shape, steps):
+def test_trains_that_only_walk_raise_nothing(lines, shape, steps):
     """No train vanishes, none comes out of a clear section, none leaves anything behind, whatever trains do that only walk."""
-    tracked = track(walk(shape, steps))
+    tracked = track(walk(lines[shape], steps))
 
     assert tracked.wrong() == []
     assert tracked.alerts == []
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+@given(steps=STEPS, clocks=SHIFTS)
+def test_clocks_that_differ_by_less_than_the_skew_raise_nothing(
+    lines, shape, steps, clocks
+):
+    """The same with clocks that are wrong by less than half the skew: a section may clear before the next is entered."""
+    tracked = track(walk(lines[shape], steps), clocks)
+
+    assert tracked.wrong() == []
+    assert tracked.alerts == []
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+@given(steps=STEPS, clocks=SHIFTS)
+def test_trains_that_follow_at_once_raise_nothing(lines, shape, steps, clocks):
+    """A section may be clear for a tenth of a second only between two trains, which shows as no clear at all."""
+    tracked = track(walk(lines[shape], steps, Pace(apart=1)), clocks)
+
+    assert tracked.wrong() == []
+    assert tracked.alerts == []
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+@given(steps=STEPS, clocks=SHIFTS)
+def test_trains_that_join_and_part_are_never_lost(lines, shape, steps, clocks):
+    """Trains that enter sections in which others stand, and part again, never vanish and never come out of a clear section."""
+    tracked = track(walk(lines[shape], steps, joins=True), clocks)
+
+    lost = TrainVanished | TrainUnseen
+    assert [one for one in tracked.told if isinstance(one, lost)] == []
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+@given(steps=STEPS, clocks=SHIFTS)
+def test_trains_are_where_they_may_be(lines, shape, steps, clocks):
+    """Once everything is settled some train may be in every section that is occupied, and none in one that is clear."""
+    walked = walk(lines[shape], steps)
+
+    assert hold(track(walked, clocks)).keys() == walked.taken()
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+@given(steps=STEPS, clocks=SHIFTS)
+def test_after_all_have_left_there_are_no_trains(lines, shape, steps, clocks):
+    """When the last train is out, none is remembered anywhere, and nothing was raised on the way."""
+    walked = walk(lines[shape], steps)
+    assume(walked.go_home())
+    tracked = track(walked, clocks)
+
+    assert hold(tracked) == {}
+    assert tracked.wrong() == []
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+@given(
+    steps=STEPS,
+    late=st.lists(st.integers(0, 15), min_size=1, max_size=40),
+    deaf=st.sampled_from("ABC"),
+)
+def test_the_order_of_coming_changes_nothing(lines, shape, steps, late, deaf):
+    """Events that come up to 1.5 s late and out of order tell the same as in order, whatever they tell: one section shows no train at all."""
+    walked = walk(lines[shape], steps)
+    walked.shown = [one for one in walked.shown if one[1] != deaf]
+    events = sorted(numbered(events_of(walked)), key=lambda one: one.time)
+    delay = dict(zip((one.id for one in events), cycle(late), strict=False))
+    mixed = sorted(events, key=lambda one: one.time + delay[one.id] * SECOND // 10)
+    until = START + walked.now * SECOND // 10 + MINUTE
+    plain, other = Tracked(walked.line), Tracked(walked.line)
+
+    assert other.over(mixed, until).told == plain.over(events, until).told
+    assert other.alerts == plain.alerts
