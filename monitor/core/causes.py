@@ -40,6 +40,9 @@ YEAR = 365.0
 
 AREA = "area/"
 
+Rank = tuple[bool, int, bool, int, int, str]
+"""What an asset is chosen by, the least first: whether it took a storm's time, how many failed on it (as a negative number), whether it is an area, how many need it, how wide it is, and which it is."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Limits:
@@ -88,6 +91,21 @@ class Group:
 
 
 @dataclass(slots=True)
+class Forming:
+    """A cause that has its members and is not told yet.
+
+    Args:
+        subjects: its members so far.
+        became: when it had enough of them.
+        last: when the last joined.
+    """
+
+    subjects: set[str]
+    became: Moment
+    last: Moment
+
+
+@dataclass(slots=True)
 class Causes:
     """All groups of a line.
 
@@ -108,8 +126,7 @@ class Causes:
     groups: dict[str, Group] = field(default_factory=dict)
     _pool: dict[str, CauseMember] = field(default_factory=dict)
     _ended: set[str] = field(default_factory=set)
-    _became: Moment | None = None
-    _last: Moment = 0
+    _forming: list[Forming] = field(default_factory=list)
     _told: list[Change] = field(default_factory=list)
 
     # What the engine calls.
@@ -139,17 +156,19 @@ class Causes:
 
     def next_due(self) -> Moment | None:
         """When a group will be told."""
-        if self._became is None:
-            return None
-        return min(self._last + self.limits.rest, self._became + self.limits.longest)
+        return min((self._due(one) for one in self._forming), default=None)
+
+    def _due(self, forming: Forming) -> Moment:
+        limits = self.limits
+        return min(forming.last + limits.rest, forming.became + limits.longest)
 
     def wake(self, now: Moment) -> list[Change]:
-        """A group is told: it has come to rest, or waited long enough."""
-        due = self.next_due()
-        if due is not None and due <= now:
-            while self._tell(now):
-                pass
-            self._became = None
+        """Groups are told: they have come to rest, or waited long enough."""
+        for forming in sorted(self._forming, key=self._due):
+            if self._due(forming) <= now:
+                self._forming.remove(forming)
+                while self._tell(forming, now):
+                    pass
         told, self._told = self._told, []
         return told
 
@@ -172,10 +191,36 @@ class Causes:
         self._ended.discard(subject)
         if over:
             self._ended.add(subject)
-        if self._choose(member) is not None:
-            self._last = at
-            if self._became is None:
-                self._became = at
+        self._gather(member, at)
+
+    def _gather(self, newest: CauseMember, at: Moment) -> None:
+        """With *newest* there may be enough that share an asset, or one more of them."""
+        asset = self._choose(newest)
+        if asset is None:
+            return
+        subjects = {
+            one.subject
+            for one in self._near(newest, self.limits.of(asset))
+            if asset in self.dependence.assets_of(one.subject)
+        }
+        same = [one for one in self._forming if one.subjects & subjects]
+        self._forming = [one for one in self._forming if one not in same]
+        became = min((one.became for one in same), default=at)
+        self._forming.append(
+            Forming(
+                subjects=subjects.union(*(one.subjects for one in same)),
+                became=became,
+                last=at,
+            )
+        )
+
+    def _near(self, newest: CauseMember, length: Duration) -> list[CauseMember]:
+        """Those of the pool that failed within *length* of *newest*."""
+        return [
+            one
+            for one in self._pool.values()
+            if abs(newest.began - one.began) <= length
+        ]
 
     def _forget(self, at: Moment) -> None:
         old = at - self.limits.storm - self.limits.longest
@@ -208,42 +253,43 @@ class Causes:
     # Which asset.
 
     def _choose(self, newest: CauseMember) -> str | None:
-        """The asset that explains most of what failed together with *newest*, or None."""
+        """The asset of *newest* that explains most of what failed together with it, or None."""
+        chosen = self._ranked(newest)
+        return None if chosen is None else chosen[-1]
+
+    def _ranked(self, newest: CauseMember) -> Rank | None:
+        """The same with what it is chosen by: the least is the best."""
+        mine = self.dependence.assets_of(newest.subject)
         for storm in (False, True):
             length = self.limits.storm if storm else self.limits.window
-            near = [
-                one
-                for one in self._pool.values()
-                if abs(newest.began - one.began) <= length
-            ]
             counts: dict[str, int] = {}
-            for one in near:
+            for one in self._near(newest, length):
                 for asset in self.dependence.assets_of(one.subject):
-                    if not storm or asset.startswith(AREA):
+                    if asset in mine and (not storm or asset.startswith(AREA)):
                         counts[asset] = counts.get(asset, 0) + 1
             enough = [a for a, n in counts.items() if n >= self.limits.members]
             if enough:
-                return min(
-                    enough,
-                    key=lambda asset: (
-                        -counts[asset],
-                        asset.startswith(AREA),
-                        len(self.dependence.sections_on(asset)),
-                        width(asset),
-                        asset,
-                    ),
-                )
+                return min(self._rank(asset, counts[asset], storm) for asset in enough)
         return None
 
-    def _tell(self, now: Moment) -> bool:
-        """Tell one group out of the pool; whether there was one."""
+    def _rank(self, asset: str, count: int, storm: bool) -> Rank:
+        dependants = len(self.dependence.sections_on(asset))
+        return storm, -count, asset.startswith(AREA), dependants, width(asset), asset
+
+    def _tell(self, forming: Forming, now: Moment) -> bool:
+        """Tell one group out of those that are *forming*; whether there was one."""
         pool = sorted(self._pool.values(), key=lambda one: (one.began, one.subject))
+        best: tuple[Rank, CauseMember] | None = None
         for newest in reversed(pool):
-            asset = self._choose(newest)
-            if asset is not None and asset in self.dependence.assets_of(newest.subject):
-                self._form(asset, newest, pool, now)
-                return True
-        return False
+            if newest.subject in forming.subjects:
+                rank = self._ranked(newest)
+                if rank is not None and (best is None or rank < best[0]):
+                    best = rank, newest
+        if best is None:
+            return False
+        rank, newest = best
+        self._form(rank[-1], newest, pool, now)
+        return True
 
     def _form(
         self, asset: str, newest: CauseMember, pool: list[CauseMember], now: Moment
