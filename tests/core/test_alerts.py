@@ -1,0 +1,275 @@
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import replace
+from itertools import pairwise
+
+import pytest
+from hypothesis import given, strategies as st
+
+from monitor.core.alerts import Alerts, digest, identify, line
+from monitor.core.detector import Evidence, Found, Over
+from monitor.core.moments import MINUTE, SECOND, parse
+from monitor.core.suppression import Covered
+
+NOON = parse("2026-05-04T12:00:00Z")
+DISTURBED = ("section-disturbed", "section/T107")
+VANISHED = ("vanished-train", "section/T107")
+GROUP = Covered(group="0123456789abcdef", asset="cable/C2", since=NOON)
+
+
+@pytest.fixture
+def finding():
+    """What a detection found at noon, five seconds after it began."""
+
+    def made(**more):
+        given = {
+            "began": NOON,
+            "raised": NOON + 5 * SECOND,
+            "priority": "prompt",
+            "summary": "T107 disturbed",
+            "evidence": (Evidence(time=NOON, text="disturbed", event="gw/1#7"),),
+            "checks": (),
+        }
+        return Found(**{**given, **more})
+
+    return made
+
+
+def test_an_id_is_made_from_kind_subject_and_beginning(finding):
+    """The first 16 hexadecimal digits of SHA-256 over the three, each on its own line, to the millisecond in UTC."""
+    alert = Alerts().found(*DISTURBED, finding())
+    text = "section-disturbed\nsection/T107\n2026-05-04T12:00:00.000Z"
+
+    assert alert.id == hashlib.sha256(text.encode()).hexdigest()[:16]
+
+
+def test_an_alert_opens_changes_and_ends(finding):
+    """Each is a line; beginning, raising and id stay as they were when it was raised."""
+    alerts = Alerts()
+    opened = alerts.found(*DISTURBED, finding())
+    changed = alerts.found(
+        *DISTURBED,
+        finding(began=NOON + SECOND, raised=NOON + MINUTE, summary="T107 still so"),
+    )
+    ended = alerts.over(*DISTURBED, Over(at=NOON + 2 * MINUTE))
+
+    assert (opened.began, opened.raised, opened.ended) == (
+        NOON,
+        NOON + 5 * SECOND,
+        None,
+    )
+    assert changed == replace(opened, summary="T107 still so")
+    assert ended == replace(changed, ended=NOON + 2 * MINUTE)
+    assert alerts.open == {}
+
+
+def test_the_same_again_is_no_line(finding):
+    """What says nothing new is not told, and keeps the alert open."""
+    alerts = Alerts()
+    alerts.found(*DISTURBED, finding())
+
+    assert alerts.found(*DISTURBED, finding(raised=NOON + MINUTE)) is None
+    assert len(alerts.open) == 1
+
+
+def test_what_is_not_open_does_not_end(finding):
+    """There is no line about the end of an alert that was never raised, or is over."""
+    alerts = Alerts()
+    assert alerts.over(*DISTURBED, Over(at=NOON)) is None
+
+    alerts.found(*DISTURBED, finding())
+    alerts.over(*DISTURBED, Over(at=NOON + MINUTE))
+    assert alerts.over(*DISTURBED, Over(at=NOON + MINUTE)) is None
+
+
+def test_after_its_end_a_new_one_opens(finding):
+    """With its own beginning and id."""
+    alerts = Alerts()
+    first = alerts.found(*DISTURBED, finding())
+    alerts.over(*DISTURBED, Over(at=NOON + MINUTE))
+    second = alerts.found(*DISTURBED, finding(began=NOON + 2 * MINUTE))
+
+    assert second.id == identify(*DISTURBED, NOON + 2 * MINUTE) != first.id
+
+
+def test_why_it_is_over_is_said(finding):
+    """A reason is a number beside the others; without one there is none."""
+    alerts = Alerts()
+    alerts.found(*DISTURBED, finding(parameters={"settle_s": 5}))
+    ended = alerts.over(*DISTURBED, Over(at=NOON + MINUTE, because="a train entered"))
+
+    assert ended.parameters == {"settle_s": 5, "over_because": "a train entered"}
+
+
+def test_what_ends_at_once_is_never_open(finding):
+    """It is raised and over in one line, and the next of its kind is another."""
+    alerts = Alerts()
+    alert = alerts.found(*DISTURBED, finding(ended=NOON + SECOND))
+
+    assert alert.ended == NOON + SECOND
+    assert alerts.open == {}
+
+
+def test_of_what_only_a_person_ends_there_is_one_for_each_beginning(finding):
+    """A second train that vanishes in one section is a second alert beside the first, which no detection ends."""
+    alerts = Alerts()
+    first = alerts.found(*VANISHED, finding(lasting=True))
+    second = alerts.found(*VANISHED, finding(lasting=True, began=NOON + MINUTE))
+    known = alerts.found(*VANISHED, finding(lasting=True, summary="it came out again"))
+
+    assert first.id != second.id
+    assert known == replace(first, summary="it came out again")
+    assert alerts.over(*VANISHED, Over(at=NOON + 2 * MINUTE)) is None
+    assert alerts.about(*VANISHED) == [known, second]
+
+
+def test_affected_is_the_subject_where_nothing_else_is_said(finding):
+    """A finding that names nobody concerns its own place."""
+    assert Alerts().found(*DISTURBED, finding()).affected == ("section/T107",)
+
+
+# What keeps alerts quiet.
+
+
+def test_work_that_begins_quiets_what_is_open_and_its_end_does_so_no_longer(finding):
+    """The alert stays open; each change is one line, and nothing else of it changes."""
+    alerts = Alerts()
+    opened = alerts.found(*DISTURBED, finding())
+    alerts.suppression.work["section/T107"] = "under work: work W7"
+    [quiet] = alerts.remark("section/T107")
+    del alerts.suppression.work["section/T107"]
+    [loud] = alerts.remark("section/T107")
+
+    assert quiet == replace(opened, parameters={"quiet": "under work: work W7"})
+    assert loud == opened
+    assert alerts.remark("section/T107") == []
+
+
+def test_a_cause_takes_the_alerts_of_its_members(finding):
+    """What was told before gives its group by a further line; other kinds and other sections stay as they are."""
+    alerts = Alerts()
+    opened = alerts.found(*DISTURBED, finding())
+    alerts.found(*VANISHED, finding(lasting=True))
+    alerts.found("section-disturbed", "section/T108", finding())
+    alerts.suppression.causes["section/T107"] = GROUP
+
+    assert alerts.remark("section/T107") == [
+        replace(
+            opened,
+            parameters={
+                "group": "0123456789abcdef",
+                "quiet": "a common cause covers it: cable/C2",
+            },
+        )
+    ]
+
+
+def test_a_member_that_outlasts_its_cause_comes_forward(finding):
+    """When the cause is over it is quiet no longer, and its group stays in the record."""
+    alerts = Alerts()
+    opened = alerts.found(*DISTURBED, finding())
+    alerts.suppression.causes["section/T107"] = GROUP
+    alerts.remark("section/T107")
+    del alerts.suppression.causes["section/T107"]
+
+    kept = {"group": "0123456789abcdef"}
+    assert alerts.remark("section/T107") == [replace(opened, parameters=kept)]
+    changed = alerts.found(*DISTURBED, finding(summary="T107 still disturbed"))
+    assert changed.parameters == kept
+
+
+@pytest.mark.parametrize(("since", "told"), [(NOON, True), (NOON + 1, False)])
+def test_an_alert_that_is_over_gives_its_group_too(finding, since, told):
+    """A spurious occupation is over at once, and one more line says of which group it was; one that began before the cause is of none."""
+    alerts = Alerts()
+    kind = "spurious-occupation"
+    over = alerts.found(kind, "section/T107", finding(ended=NOON + SECOND))
+    alerts.suppression.causes["section/T107"] = replace(GROUP, since=since)
+
+    marked = alerts.remark("section/T107")
+    if told:
+        assert [one.id for one in marked] == [over.id]
+        assert marked[0].ended == NOON + SECOND
+        assert marked[0].parameters["group"] == "0123456789abcdef"
+    else:
+        assert marked == []
+    assert alerts.remark("section/T107") == []
+    assert alerts.open == {}
+
+
+def test_one_ended_before_gives_its_group_too(finding):
+    """A member that was clear again before the cause was told is in the record with its group."""
+    alerts = Alerts()
+    alerts.found(*DISTURBED, finding())
+    ended = alerts.over(*DISTURBED, Over(at=NOON + 8 * SECOND))
+    alerts.suppression.causes["section/T107"] = GROUP
+
+    [marked] = alerts.remark("section/T107")
+    assert (marked.id, marked.ended) == (ended.id, ended.ended)
+    assert marked.parameters["group"] == "0123456789abcdef"
+
+
+# The line.
+
+
+def test_a_line_is_the_record_of_the_contract(finding):
+    """One JSON object on one line, its keys in their order, moments in UTC with milliseconds."""
+    alert = Alerts().found(*DISTURBED, finding(parameters={"settle_s": 5.0}))
+    read = json.loads(line(alert))
+
+    assert "\n" not in line(alert)
+    assert list(read) == [
+        "id",
+        "kind",
+        "subject",
+        "priority",
+        "began",
+        "raised",
+        "ended",
+        "summary",
+        "evidence",
+        "affected",
+        "suspects",
+        "checks",
+        "parameters",
+    ]
+    assert read["began"] == "2026-05-04T12:00:00.000Z"
+    assert read["raised"] == "2026-05-04T12:00:05.000Z"
+    assert read["ended"] is None
+    assert read["evidence"] == [
+        {"time": "2026-05-04T12:00:00.000Z", "text": "disturbed", "event": "gw/1#7"}
+    ]
+    assert digest(line(alert)) == hashlib.sha256(line(alert).encode()).hexdigest()
+
+
+@given(
+    st.lists(
+        st.tuples(st.sampled_from(["found", "over"]), st.integers(0, 3)), max_size=30
+    )
+)
+def test_of_one_kind_and_subject_one_is_open_at_a_time(steps):
+    """Whatever detections say, every line of an id but the last is open, and at most the last id is."""
+    alerts, told = Alerts(), []
+    for number, (what, text) in enumerate(steps):
+        at = NOON + number * SECOND
+        if what == "found":
+            found = Found(
+                began=at,
+                raised=at,
+                priority="prompt",
+                summary=str(text),
+                evidence=(),
+                checks=(),
+            )
+            told.append(alerts.found(*DISTURBED, found))
+        else:
+            told.append(alerts.over(*DISTURBED, Over(at=at)))
+    lines = [one for one in told if one is not None]
+
+    ids = [one.id for one in lines]
+    for one, following in pairwise(lines):
+        assert (one.ended is None) == (following.id == one.id)
+    assert ids == sorted(ids, key=ids.index)
+    assert len(alerts.open) <= 1
