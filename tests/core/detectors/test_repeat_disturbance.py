@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.core.changes import CauseBegan
+from monitor.core.changes import CauseBegan, CauseEnded
 from monitor.core.detectors.repeat_disturbance import MOST, RepeatDisturbance
 
 
@@ -228,6 +228,49 @@ def test_it_explains_how_near_it_is(watch):
     day.tell("12:00 disturbance\n12:30 disturbance")
     assert "disturbed twice within 24 h (raised at 3)" in day.explain("12:40")
     assert "runs out at 13:00:00" in day.explain("12:40")
+
+
+@pytest.fixture
+def cause(at):
+    """A cause that covers T107 from *told* on and began at *began*, and its end."""
+
+    def made(told, began=None):
+        common = {"place": "T107", "at": at(told), "subject": "section/T107"}
+        common |= {"asset": "cable/C2", "section": True}
+        if began is None:
+            return CauseEnded(**common)
+        return CauseBegan(**common, began=at(began))
+
+    return made
+
+
+def test_while_a_cause_covers_it_nothing_more_counts(watch, cause):
+    """The one by which it is a member counts once, what follows under the cause not at all, and after its end it counts again."""
+    day = watch(RepeatDisturbance()).tell("12:00 disturbance")
+    day.hear(cause("12:00:13", began="12:00"))
+    day.tell("12:10 disturbance\n12:20 disturbance\n12:25 disturbance")
+    day.hear(cause("12:30"))
+    assert day.brief() == []
+
+    day.tell("12:40 disturbance")
+    assert day.until("20:00") == ["12:00:00 12:40:00 planned", "over 13:00:00"]
+    assert len(day.found[0].evidence) == 2
+
+
+def test_what_is_left_when_a_cause_has_taken_its_own_stays_raised(watch, cause):
+    """Of four in a day two belong to a cause and count for one: three are left, so the alert is changed and not over."""
+    day = watch(RepeatDisturbance())
+    for time in ("08:00", "10:00", "12:00", "12:10"):
+        day.tell(f"{time} disturbance")
+    day.hear(cause("12:11", began="12:00"))
+
+    assert day.until("2d 00:00") == [
+        "08:00:00 12:00:00 planned",
+        "08:00:00 12:00:00 planned",
+        "08:00:00 12:00:00 planned",
+        "over 10:00:00",
+    ]
+    assert [one.parameters["counted_in_day"] for one in day.found] == [3, 4, 3]
 
 
 @pytest.mark.parametrize(
