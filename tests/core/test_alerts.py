@@ -4,6 +4,7 @@ import hashlib
 import json
 from dataclasses import replace
 from itertools import pairwise
+from typing import Any
 
 import pytest
 from hypothesis import given, strategies as st
@@ -37,9 +38,21 @@ def finding():
     return made
 
 
+def found(alerts, *what):
+    """The line that *alerts* tell of a finding: one that the test expects, or None."""
+    line: Any = alerts.found(*what)
+    return line
+
+
+def over(alerts, *what):
+    """The same of what is over."""
+    line: Any = alerts.over(*what)
+    return line
+
+
 def test_an_id_is_made_from_kind_subject_and_beginning(finding):
     """The first 16 hexadecimal digits of SHA-256 over the three, each on its own line, to the millisecond in UTC."""
-    alert = Alerts().found(*DISTURBED, finding())
+    alert = found(Alerts(), *DISTURBED, finding())
     text = "section-disturbed\nsection/T107\n2026-05-04T12:00:00.000Z"
 
     assert alert.id == hashlib.sha256(text.encode()).hexdigest()[:16]
@@ -48,12 +61,13 @@ def test_an_id_is_made_from_kind_subject_and_beginning(finding):
 def test_an_alert_opens_changes_and_ends(finding):
     """Each is a line; beginning, raising and id stay as they were when it was raised."""
     alerts = Alerts()
-    opened = alerts.found(*DISTURBED, finding())
-    changed = alerts.found(
+    opened = found(alerts, *DISTURBED, finding())
+    changed = found(
+        alerts,
         *DISTURBED,
         finding(began=NOON + SECOND, raised=NOON + MINUTE, summary="T107 still so"),
     )
-    ended = alerts.over(*DISTURBED, Over(at=NOON + 2 * MINUTE))
+    ended = over(alerts, *DISTURBED, Over(at=NOON + 2 * MINUTE))
 
     assert (opened.began, opened.raised, opened.ended) == (
         NOON,
@@ -68,28 +82,28 @@ def test_an_alert_opens_changes_and_ends(finding):
 def test_the_same_again_is_no_line(finding):
     """What says nothing new is not told, and keeps the alert open."""
     alerts = Alerts()
-    alerts.found(*DISTURBED, finding())
+    found(alerts, *DISTURBED, finding())
 
-    assert alerts.found(*DISTURBED, finding(raised=NOON + MINUTE)) is None
+    assert found(alerts, *DISTURBED, finding(raised=NOON + MINUTE)) is None
     assert len(alerts.open) == 1
 
 
 def test_what_is_not_open_does_not_end(finding):
     """There is no line about the end of an alert that was never raised, or is over."""
     alerts = Alerts()
-    assert alerts.over(*DISTURBED, Over(at=NOON)) is None
+    assert over(alerts, *DISTURBED, Over(at=NOON)) is None
 
-    alerts.found(*DISTURBED, finding())
-    alerts.over(*DISTURBED, Over(at=NOON + MINUTE))
-    assert alerts.over(*DISTURBED, Over(at=NOON + MINUTE)) is None
+    found(alerts, *DISTURBED, finding())
+    over(alerts, *DISTURBED, Over(at=NOON + MINUTE))
+    assert over(alerts, *DISTURBED, Over(at=NOON + MINUTE)) is None
 
 
 def test_after_its_end_a_new_one_opens(finding):
     """With its own beginning and id."""
     alerts = Alerts()
-    first = alerts.found(*DISTURBED, finding())
-    alerts.over(*DISTURBED, Over(at=NOON + MINUTE))
-    second = alerts.found(*DISTURBED, finding(began=NOON + 2 * MINUTE))
+    first = found(alerts, *DISTURBED, finding())
+    over(alerts, *DISTURBED, Over(at=NOON + MINUTE))
+    second = found(alerts, *DISTURBED, finding(began=NOON + 2 * MINUTE))
 
     assert second.id == identify(*DISTURBED, NOON + 2 * MINUTE) != first.id
 
@@ -97,8 +111,8 @@ def test_after_its_end_a_new_one_opens(finding):
 def test_why_it_is_over_is_said(finding):
     """A reason is a number beside the others; without one there is none."""
     alerts = Alerts()
-    alerts.found(*DISTURBED, finding(parameters={"settle_s": 5}))
-    ended = alerts.over(*DISTURBED, Over(at=NOON + MINUTE, because="a train entered"))
+    found(alerts, *DISTURBED, finding(parameters={"settle_s": 5}))
+    ended = over(alerts, *DISTURBED, Over(at=NOON + MINUTE, because="a train entered"))
 
     assert ended.parameters == {"settle_s": 5, "over_because": "a train entered"}
 
@@ -106,7 +120,7 @@ def test_why_it_is_over_is_said(finding):
 def test_what_ends_at_once_is_never_open(finding):
     """It is raised and over in one line, and the next of its kind is another."""
     alerts = Alerts()
-    alert = alerts.found(*DISTURBED, finding(ended=NOON + SECOND))
+    alert = found(alerts, *DISTURBED, finding(ended=NOON + SECOND))
 
     assert alert.ended == NOON + SECOND
     assert alerts.open == {}
@@ -115,19 +129,19 @@ def test_what_ends_at_once_is_never_open(finding):
 def test_of_what_only_a_person_ends_there_is_one_for_each_beginning(finding):
     """A second train that vanishes in one section is a second alert beside the first, which no detection ends."""
     alerts = Alerts()
-    first = alerts.found(*VANISHED, finding(lasting=True))
-    second = alerts.found(*VANISHED, finding(lasting=True, began=NOON + MINUTE))
-    known = alerts.found(*VANISHED, finding(lasting=True, summary="it came out again"))
+    first = found(alerts, *VANISHED, finding(lasting=True))
+    second = found(alerts, *VANISHED, finding(lasting=True, began=NOON + MINUTE))
+    known = found(alerts, *VANISHED, finding(lasting=True, summary="it came out again"))
 
     assert first.id != second.id
     assert known == replace(first, summary="it came out again")
-    assert alerts.over(*VANISHED, Over(at=NOON + 2 * MINUTE)) is None
+    assert over(alerts, *VANISHED, Over(at=NOON + 2 * MINUTE)) is None
     assert alerts.about(*VANISHED) == [known, second]
 
 
 def test_affected_is_the_subject_where_nothing_else_is_said(finding):
     """A finding that names nobody concerns its own place."""
-    assert Alerts().found(*DISTURBED, finding()).affected == ("section/T107",)
+    assert found(Alerts(), *DISTURBED, finding()).affected == ("section/T107",)
 
 
 # What keeps alerts quiet.
@@ -136,7 +150,7 @@ def test_affected_is_the_subject_where_nothing_else_is_said(finding):
 def test_work_that_begins_quiets_what_is_open_and_its_end_does_so_no_longer(finding):
     """The alert stays open; each change is one line, and nothing else of it changes."""
     alerts = Alerts()
-    opened = alerts.found(*DISTURBED, finding())
+    opened = found(alerts, *DISTURBED, finding())
     alerts.suppression.work["section/T107"] = "under work: work W7"
     [quiet] = alerts.remark("section/T107")
     del alerts.suppression.work["section/T107"]
@@ -150,9 +164,9 @@ def test_work_that_begins_quiets_what_is_open_and_its_end_does_so_no_longer(find
 def test_a_cause_takes_the_alerts_of_its_members(finding):
     """What was told before gives its group by a further line; other kinds and other sections stay as they are."""
     alerts = Alerts()
-    opened = alerts.found(*DISTURBED, finding())
-    alerts.found(*VANISHED, finding(lasting=True))
-    alerts.found("section-disturbed", "section/T108", finding())
+    opened = found(alerts, *DISTURBED, finding())
+    found(alerts, *VANISHED, finding(lasting=True))
+    found(alerts, "section-disturbed", "section/T108", finding())
     alerts.suppression.causes["section/T107"] = GROUP
 
     assert alerts.remark("section/T107") == [
@@ -169,14 +183,14 @@ def test_a_cause_takes_the_alerts_of_its_members(finding):
 def test_a_member_that_outlasts_its_cause_comes_forward(finding):
     """When the cause is over it is quiet no longer, and its group stays in the record."""
     alerts = Alerts()
-    opened = alerts.found(*DISTURBED, finding())
+    opened = found(alerts, *DISTURBED, finding())
     alerts.suppression.causes["section/T107"] = GROUP
     alerts.remark("section/T107")
     del alerts.suppression.causes["section/T107"]
 
     kept = {"group": "0123456789abcdef"}
     assert alerts.remark("section/T107") == [replace(opened, parameters=kept)]
-    changed = alerts.found(*DISTURBED, finding(summary="T107 still disturbed"))
+    changed = found(alerts, *DISTURBED, finding(summary="T107 still disturbed"))
     assert changed.parameters == kept
 
 
@@ -185,12 +199,12 @@ def test_an_alert_that_is_over_gives_its_group_too(finding, since, told):
     """A spurious occupation is over at once, and one more line says of which group it was; one that began before the cause is of none."""
     alerts = Alerts()
     kind = "spurious-occupation"
-    over = alerts.found(kind, "section/T107", finding(ended=NOON + SECOND))
+    found(alerts, kind, "section/T107", finding(ended=NOON + SECOND))
     alerts.suppression.causes["section/T107"] = replace(GROUP, since=since)
 
     marked = alerts.remark("section/T107")
     if told:
-        assert [one.id for one in marked] == [over.id]
+        assert [one.id for one in marked] == [ended.id]
         assert marked[0].ended == NOON + SECOND
         assert marked[0].parameters["group"] == "0123456789abcdef"
     else:
@@ -202,8 +216,8 @@ def test_an_alert_that_is_over_gives_its_group_too(finding, since, told):
 def test_one_ended_before_gives_its_group_too(finding):
     """A member that was clear again before the cause was told is in the record with its group."""
     alerts = Alerts()
-    alerts.found(*DISTURBED, finding())
-    ended = alerts.over(*DISTURBED, Over(at=NOON + 8 * SECOND))
+    found(alerts, *DISTURBED, finding())
+    ended = over(alerts, *DISTURBED, Over(at=NOON + 8 * SECOND))
     alerts.suppression.causes["section/T107"] = GROUP
 
     [marked] = alerts.remark("section/T107")
@@ -216,7 +230,7 @@ def test_one_ended_before_gives_its_group_too(finding):
 
 def test_a_line_is_the_record_of_the_contract(finding):
     """One JSON object on one line, its keys in their order, moments in UTC with milliseconds."""
-    alert = Alerts().found(*DISTURBED, finding(parameters={"settle_s": 5.0}))
+    alert = found(Alerts(), *DISTURBED, finding(parameters={"settle_s": 5.0}))
     read = json.loads(line(alert))
 
     assert "\n" not in line(alert)
@@ -255,7 +269,7 @@ def test_of_one_kind_and_subject_one_is_open_at_a_time(steps):
     for number, (what, text) in enumerate(steps):
         at = NOON + number * SECOND
         if what == "found":
-            found = Found(
+            condition = Found(
                 began=at,
                 raised=at,
                 priority="prompt",
@@ -263,9 +277,9 @@ def test_of_one_kind_and_subject_one_is_open_at_a_time(steps):
                 evidence=(),
                 checks=(),
             )
-            told.append(alerts.found(*DISTURBED, found))
+            told.append(found(alerts, *DISTURBED, condition))
         else:
-            told.append(alerts.over(*DISTURBED, Over(at=at)))
+            told.append(over(alerts, *DISTURBED, Over(at=at)))
     lines = [one for one in told if one is not None]
 
     ids = [one.id for one in lines]
