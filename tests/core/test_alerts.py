@@ -199,7 +199,7 @@ def test_an_alert_that_is_over_gives_its_group_too(finding, since, told):
     """A spurious occupation is over at once, and one more line says of which group it was; one that began before the cause is of none."""
     alerts = Alerts()
     kind = "spurious-occupation"
-    found(alerts, kind, "section/T107", finding(ended=NOON + SECOND))
+    ended = found(alerts, kind, "section/T107", finding(ended=NOON + SECOND))
     alerts.suppression.causes["section/T107"] = replace(GROUP, since=since)
 
     marked = alerts.remark("section/T107")
