@@ -695,9 +695,10 @@ class Trains:
         for further in onward:
             # What appeared there may be this train, which is explained.
             self.spots[further].appearance = None
-        if not onward and self._may_leave(name, change.beside, train):
-            train.out = True
         sure = any(p.sure for p in train.parts.values())
+        goes_out = self.spots[name].open and part.behind and not sure
+        if (not onward or goes_out) and self._may_leave(name, change.beside, train):
+            train.out = True
         if sure:
             self._stays_together(train)
         elif not (train.out or train.guess or change.by_reset):
@@ -925,6 +926,7 @@ class Trains:
                 kept.append(train)
                 continue
             same.real = same.real or train.real
+            same.out = same.out and train.out
             if same.counts and train.counts:
                 same.counts.clear()  # of which of them the next head counts the axles, or of both, nobody can say
             else:
