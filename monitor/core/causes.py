@@ -195,14 +195,21 @@ class Causes:
 
     def _gather(self, newest: CauseMember, at: Moment) -> None:
         """With *newest* there may be enough that share an asset, or one more of them."""
-        asset = self._choose(newest)
-        if asset is None:
+        subjects: set[str] = set()
+        # What is found late (an occupation, at its end) failed before others.
+        later = [one for one in self._pool.values() if one.began > newest.began]
+        for last in (newest, *later):
+            asset = self._choose(last)
+            if asset is not None:
+                near = self._near(last, self.limits.of(asset))
+                if newest in near:
+                    subjects |= {
+                        one.subject
+                        for one in near
+                        if asset in self.dependence.assets_of(one.subject)
+                    }
+        if newest.subject not in subjects:
             return
-        subjects = {
-            one.subject
-            for one in self._near(newest, self.limits.of(asset))
-            if asset in self.dependence.assets_of(one.subject)
-        }
         same = [one for one in self._forming if one.subjects & subjects]
         self._forming = [one for one in self._forming if one not in same]
         became = min((one.became for one in same), default=at)
@@ -215,11 +222,11 @@ class Causes:
         )
 
     def _near(self, newest: CauseMember, length: Duration) -> list[CauseMember]:
-        """Those of the pool that failed within *length* of *newest*."""
+        """Those of the pool that failed at most *length* before *newest*, and itself."""
         return [
             one
             for one in self._pool.values()
-            if abs(newest.began - one.began) <= length
+            if 0 <= newest.began - one.began <= length
         ]
 
     def _forget(self, at: Moment) -> None:

@@ -336,6 +336,20 @@ def test_within_a_minute(sharing, third, told):
     assert bool(day.seen()) == told
 
 
+@pytest.mark.parametrize(
+    ("third", "asset"), [(60, "unit/U1"), (61, "area/a"), (100, "area/a")]
+)
+def test_a_minute_is_from_the_first_of_three_to_the_last(sharing, third, asset):
+    """A1 and A3 are each within a minute of A2, but the three are one cause on a unit only within a minute of one another."""
+    day = sharing()
+    day.disturbed(0, "A1")
+    day.disturbed(50, "A2")
+    day.disturbed(third, "A3")
+    day.wake(third + 15)
+
+    assert day.seen() == [(asset, 3)]
+
+
 @pytest.mark.parametrize(("third", "told"), [(600, True), (601, False)])
 def test_a_storm_takes_ten_minutes(sharing, third, told):
     """A1, A2 and A3 share an area, and failures there count together for ten minutes, whatever else they share."""
