@@ -436,7 +436,7 @@ class Trains:
         elif change.now not in (State.OCCUPIED, State.CLEAR):
             # No train alone shows anything else, so what appeared is none.
             spot.appearance = None
-        if change.now is not State.OCCUPIED:
+        if change.now not in (State.OCCUPIED, State.CLEAR):
             spot.left_behind = False
 
     def _first_seen(self, spot: Spot, change: StateChanged) -> None:
@@ -707,6 +707,7 @@ class Trains:
             roots = train.roots()
             if len(roots) == 1:
                 self._must_be_in(train, roots[0])
+                self._joined(train, roots[0], change)
         onward = {n: p for n, p in onward.items() if n in train.parts}
         self._moved(train, name, onward)
         behind = train.parts.get(part.behind)
@@ -718,11 +719,16 @@ class Trains:
             self._went_on(train, part.behind, name, front, change)
 
     def _may_hide(self, train: Train, part: Part, change: Cleared) -> None:
-        """*train* may have gone into a neighbour that shows no train when one enters: disturbed, or awaiting its sweep."""
+        """*train* may have gone into a neighbour that shows nothing when one enters: disturbed, awaiting its sweep, or occupied by what may be no train."""
         for other in change.beside:
-            shown = self.spots[other].state in (State.OCCUPIED, State.CLEAR)
-            if other not in train.parts and not shown:
-                self._join(train, part, other, change, sure=False)
+            if other not in train.parts and self._hides(other):
+                self._put_unseen(train, part, other, change, sure=False)
+
+    def _hides(self, name: str) -> bool:
+        spot = self.spots[name]
+        if spot.state is State.OCCUPIED:
+            return not (spot.pending or any(t.real for t in spot.trains.values()))
+        return spot.state is not State.CLEAR
 
     def _may_come_later(self, train: Train, change: Cleared) -> None:
         """*train* may have gone into a neighbour whose entry came a little later by the clocks than the clear behind it."""
@@ -886,29 +892,47 @@ class Trains:
         """*train* went into *into*, which was not clear already."""
         name, spot = change.place, self.spots[into]
         spot.appearance = None
-        if spot.left_behind:
-            spot.left_behind = False
+        self._joined(train, into, change)
+        self._put_unseen(train, part, into, change, sure=sure)
+        if sure and train.real:
+            self._confirm(name, into)
+
+    def _joined(self, train: Train, into: str, change: Cleared) -> None:
+        """*train* is in *into* now, and what had been there before it is no longer told apart."""
+        if self.spots[into].left_behind:
+            self.spots[into].left_behind = False
             self._told.append(
                 TrainJoined(
-                    place=into, at=change.at, joined=change.cleared, out_of=name
+                    place=into,
+                    at=change.at,
+                    joined=change.cleared,
+                    out_of=change.place,
                 )
             )
         for other in self.in_section(into):
             if not other.real and len(other.parts) == 1 and train.real:
                 self._take(other, into)
-        # Nobody saw when it reached in, so it may have gone on from there since.
+
+    def _put_unseen(
+        self, train: Train, part: Part, into: str, change: Cleared, *, sure: bool
+    ) -> None:
+        """Nobody saw when *train* reached into *into*, so it may have gone on from there since."""
         beyond = {
             near
-            for near in spot.neighbours
-            if near != name and self.spots[near].entered >= part.since
+            for near in self.spots[into].neighbours
+            if near != change.place and self.spots[near].entered >= part.since
         }
         self._put(
             train,
             into,
-            Part(change.cleared, name, sure=sure, event=change.event, beyond=beyond),
+            Part(
+                change.cleared,
+                change.place,
+                sure=sure,
+                event=change.event,
+                beyond=beyond,
+            ),
         )
-        if sure and train.real:
-            self._confirm(name, into)
 
     def _confirm(self, one: str, other: str) -> None:
         heads = self.line.heads_between(one, other)
@@ -926,7 +950,8 @@ class Trains:
                 kept.append(train)
                 continue
             same.real = same.real or train.real
-            same.out = same.out and train.out
+            there = [t.out for t in (same, train) if not t.guess]
+            same.out = all(there) if there else same.out or train.out
             if same.counts and train.counts:
                 same.counts.clear()  # of which of them the next head counts the axles, or of both, nobody can say
             else:
@@ -942,6 +967,8 @@ class Trains:
         spot = self.spots[name]
         if spot.state is State.OCCUPIED:
             spot.occupied, spot.entered = spot.before
+        if (self.axles(name) or 0) < 0:
+            return  # the tally went through nought to below it: nothing came in
         before = self.in_section(name)
         present = {
             n for train in before for n, part in train.parts.items() if part.sure

@@ -46,6 +46,7 @@ class Waiting:
         work_to: when it ended, or None while it goes on.
         front: where the train that was in it is now, where it went on and left the section occupied.
         between: the section between, which has cleared.
+        ended: when its last stretch ended.
     """
 
     hold: Hold = field(default_factory=Hold)
@@ -57,6 +58,7 @@ class Waiting:
     work_to: Moment | None = None
     front: str = ""
     between: str = ""
+    ended: Moment = 0
 
     def showing(self, *, occupied: bool) -> Waiting:
         """The same with another state; made outright, for `replace` costs several times as much."""
@@ -70,6 +72,7 @@ class Waiting:
             work_to=self.work_to,
             front=self.front,
             between=self.between,
+            ended=self.ended,
         )
 
     def under_work(self, moment: Moment) -> bool:
@@ -171,7 +174,7 @@ class OccupiedNoTrain:
                 return self._judged(memory, change), ()
             case StretchEnded():
                 after, findings = self._over(memory, change.ended, "")
-                return (replace(after, moved=False) if after.moved else after), findings
+                return replace(after, moved=False, ended=change.ended), findings
             case MovedOn():
                 return self._moved(memory), ()
             case TrainWentOn():
@@ -196,6 +199,7 @@ class OccupiedNoTrain:
             or change.state is not State.OCCUPIED
             or memory.hold.raised
             or memory.moved  # known before the verdict: what is in it went on
+            or change.entered < memory.ended  # it has ended before the verdict
         ):
             return memory
         hold = memory.hold.begin(change.entered, change.entered, change.event)

@@ -77,6 +77,22 @@ def test_a_verdict_that_comes_late(watch):
     assert day.until("13:00") == ["12:00:00 12:02:30 prompt"]
 
 
+def test_a_verdict_that_comes_after_the_end(watch):
+    """A verdict that waited for a neighbour to be heard, and came when the section had cleared, is not about who enters next."""
+    day = watch(OccupiedNoTrain()).tell(
+        """
+        12:00:00 occupied
+        12:00:04 clear
+        12:00:06 stretch ended=12:00:04
+        12:00:30 entry occupied not explained entered=12:00:00 judged=12:00:30
+        12:20:00 occupied
+        12:20:02 entry occupied explained entered=12:20:00
+        """
+    )
+
+    assert day.until("13:00") == []
+
+
 def test_what_moves_on_is_dropped(watch):
     """An occupation that goes on into a neighbour is not waited for any longer."""
     day = watch(OccupiedNoTrain()).tell(f"{NO_TRAIN}\n12:01:00 moved T108")
