@@ -78,6 +78,9 @@ REMEMBERED = 20
 DOUBTED = 15
 """So many of them out of one section that is not joined to it, and the file is doubted."""
 
+MISCOUNTED = 3
+"""Axles left over up to which a head may have counted wrongly, and nothing need have come in."""
+
 PAIRED = DAY
 """How long a train that vanished may be the one that is seen to come out (common practice: longer stands in no section unnoticed)."""
 
@@ -122,6 +125,7 @@ class Train:
         since: when.
         real: it has gone from one section into another as a train does.
         out: it may have left the line, or be where nothing is known.
+        left_over: it is what stayed where a train had gone on, and may be none.
         guess: it may be no train: one from where nobody sees, in case another that could have come did not.
         parts: where it may be.
         counts: the last heads it passed, with the axles counted there.
@@ -132,6 +136,7 @@ class Train:
     since: Moment
     real: bool = False
     out: bool = False
+    left_over: bool = False
     guess: bool = False
     parts: dict[str, Part] = field(default_factory=dict)
     counts: deque[Counted] = field(default_factory=lambda: deque(maxlen=5))
@@ -809,6 +814,9 @@ class Trains:
             if near != between and near not in part.beyond
         ):
             return  # another may have come in out of it, and nobody saw
+        left = self.axles(name)
+        if spot.open and (left is None or abs(left) > MISCOUNTED):
+            return  # another may have come in where there is no detection
         spot.left_behind = True
         self._told.append(
             TrainWentOn(
@@ -818,12 +826,12 @@ class Trains:
                 front=front,
                 cleared=change.cleared,
                 event=change.event,
-                left=self.axles(name),
+                left=left,
                 beside=self._pair(name, part),
             )
         )
         if spot.state is State.OCCUPIED:
-            self._new(name, change.cleared)
+            self._new(name, change.cleared).left_over = True
 
     def _hid_trains(self, name: str, since: Moment) -> bool:
         """Whether section *name* was disturbed, awaited its sweep or was not known at some time since *since*."""
@@ -899,7 +907,7 @@ class Trains:
 
     def _joined(self, train: Train, into: str, change: Cleared) -> None:
         """*train* is in *into* now, and what had been there before it is no longer told apart."""
-        if self.spots[into].left_behind:
+        if self.spots[into].left_behind and (train.real or not train.left_over):
             self.spots[into].left_behind = False
             self._told.append(
                 TrainJoined(
