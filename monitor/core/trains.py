@@ -98,6 +98,7 @@ class Part:
         event: the event that shows it.
         beyond: neighbours that became not clear since, perhaps with this train.
         may_have_left: the section was clear for a moment since, and another may have come in.
+        apart: the clear of the section between it and another in which the train was seen too, or None.
     """
 
     since: Moment
@@ -108,6 +109,7 @@ class Part:
     beyond: set[str] = field(default_factory=set)
     else_out_of: tuple[str, ...] = ()
     may_have_left: bool = False
+    apart: Cleared | None = None
 
     @property
     def ways(self) -> tuple[str, ...]:
@@ -289,6 +291,7 @@ class Trains:
     spots: dict[str, Spot] = field(init=False)
     confirmed: dict[str, int] = field(default_factory=dict)
     doubts: dict[str, str] = field(default_factory=dict)
+    _now: Moment = 0
     _numbered: int = 0
     _due: deque[tuple[Moment, StateChanged | HeadPassed]] = field(default_factory=deque)
     _vanished: deque[Vanished] = field(default_factory=lambda: deque(maxlen=64))
@@ -305,6 +308,7 @@ class Trains:
 
     def hear(self, change: Change) -> list[Change]:
         """What *change* means for trains."""
+        self._now = change.at
         match change:
             case StateChanged():
                 self._state(change)
@@ -328,6 +332,7 @@ class Trains:
 
     def wake(self, now: Moment) -> list[Change]:
         """Weigh what is due at *now*."""
+        self._now = now
         while self._due and self._due[0][0] <= now:
             self._weigh(self._due.popleft()[1])
         return self._give()
@@ -700,6 +705,7 @@ class Trains:
         for further in onward:
             # What appeared there may be this train, which is explained.
             self.spots[further].appearance = None
+        self._fall_apart(train, onward, change)
         sure = any(p.sure for p in train.parts.values())
         goes_out = self.spots[name].open and part.behind and not sure
         if (not onward or goes_out) and self._may_leave(name, change.beside, train):
@@ -722,6 +728,16 @@ class Trains:
         if behind is not None and behind.since <= part.since and fronts:
             front = fronts[0]
             self._went_on(train, part.behind, name, front, change)
+
+    def _fall_apart(
+        self, train: Train, onward: dict[str, Part], change: Cleared
+    ) -> None:
+        """A train cannot be on both sides of a section that has cleared: which of them holds it shows when it goes on."""
+        sides = [n for n in onward if self.spots[n].state is not State.CLEAR]
+        if len(sides) > 1 and all(onward[n].sure for n in sides):
+            for side in sides:
+                onward[side].sure = False
+                onward[side].apart = change
 
     def _may_hide(self, train: Train, part: Part, change: Cleared) -> None:
         """*train* may have gone into a neighbour that shows nothing when one enters: disturbed, awaiting its sweep, or occupied by what may be no train."""
@@ -755,8 +771,14 @@ class Trains:
                     together.add(other)
                     edge.append(other)
         for name in [name for name in train.parts if name not in together]:
-            if name in train.parts:
+            part = train.parts.get(name)
+            if part is not None:
                 self._rule_out(train, name)
+                apart = part.apart
+                if apart is not None and not self.spots[name].trains:
+                    front = next(iter(together))
+                    cleared = replace(apart, at=self._now)
+                    self._stays_occupied(name, part, apart.place, front, cleared)
 
     def _moved(self, train: Train, name: str, onward: dict[str, Part]) -> None:
         if any(p.sure for p in onward.values()):
