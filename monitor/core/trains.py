@@ -705,7 +705,7 @@ class Trains:
         for further in onward:
             # What appeared there may be this train, which is explained.
             self.spots[further].appearance = None
-        self._fall_apart(train, onward, change)
+        self._fall_apart(onward, change)
         sure = any(p.sure for p in train.parts.values())
         goes_out = self.spots[name].open and part.behind and not sure
         if (not onward or goes_out) and self._may_leave(name, change.beside, train):
@@ -729,9 +729,7 @@ class Trains:
             front = fronts[0]
             self._went_on(train, part.behind, name, front, change)
 
-    def _fall_apart(
-        self, train: Train, onward: dict[str, Part], change: Cleared
-    ) -> None:
+    def _fall_apart(self, onward: dict[str, Part], change: Cleared) -> None:
         """A train cannot be on both sides of a section that has cleared: which of them holds it shows when it goes on."""
         sides = [n for n in onward if self.spots[n].state is not State.CLEAR]
         if len(sides) > 1 and all(onward[n].sure for n in sides):
