@@ -336,3 +336,13 @@ def test_ci_runs_the_command_of_the_readme():
     lines = (ROOT / ".ci/run").read_text(encoding="utf-8").splitlines()
 
     assert lines[-1] == "exec sh tests/all"
+
+
+def test_every_kind_is_shown_in_a_picture():
+    """DEVELOPERS.md shows the picture of each kind, and none that is not in the tree."""
+    shown = re.findall(r"!\[(.+?)\]\((monitor/charts/kinds/.+?\.svg)\)", DEVELOPERS)
+
+    assert sorted(shown) == sorted(
+        (one.title, f"monitor/charts/kinds/{one.kind}.svg") for one in CATALOGUE
+    )
+    assert all((ROOT / path).is_file() for _, path in shown)
