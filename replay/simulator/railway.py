@@ -121,6 +121,7 @@ class Visit:
         reached: when its first axle was in the next, or None while it is not.
         into: which section that was, or None for outside.
         left: when its last axle was out, or None while it is not.
+        parted: it was not seen to come: it was a part of the train before it.
     """
 
     section: str
@@ -130,6 +131,7 @@ class Visit:
     reached: Moment | None = None
     into: str | None = None
     left: Moment | None = None
+    parted: bool = False
 
 
 @dataclass(slots=True, eq=False)
@@ -144,6 +146,8 @@ class Train:
         at: the number of the place where its front is.
         tail: the number of the place where its last axle is.
         granted: the number of the last place it may enter.
+        short: where its authority ends behind another train, or None.
+        joined: the numbers of those that were coupled to it.
         crossings: where the front is when an axle is over a head: position, head, axle; in order.
     """
 
@@ -169,6 +173,8 @@ class Train:
     standing: bool = True
     fixed_way: bool = False  # booked: it calls nowhere
     asked: bool = False
+    short: float | None = None
+    joined: tuple[int, ...] = ()
     back: tuple[Way, ...] = ()
 
     @property
@@ -188,6 +194,9 @@ class Railway:
         headway_s: mean time between trains at an open end, in the busiest hours.
         bookings: trains of a script.
         traffic_from: from when on trains come by themselves besides; None for never.
+        turning: share of trains that go into some section and back.
+        shunting: share of trains that come in at an open end and go out there again.
+        stock: makes a train that comes by itself.
     """
 
     def __init__(
@@ -200,7 +209,13 @@ class Railway:
         headway_s: float = 1200.0,
         bookings: Sequence[Booking] = (),
         traffic_from: Moment | None = None,
+        turning: float = 0.05,
+        shunting: float = 0.0,
+        stock: Callable[[Random], Stock] = any_stock,
     ) -> None:
+        self.turning = turning
+        self.shunting = shunting
+        self.stock = stock
         self.line = line
         self.agenda = agenda
         self.random = random
@@ -208,6 +223,7 @@ class Railway:
         self.headway_s = headway_s
         self.holder: dict[str, Train] = {}
         self.inside: dict[str, set[Train]] = {one: set() for one in line.sections}
+        self.second: dict[str, Train] = {}
         self.holds: dict[str, Moment] = {}
         self.closed: dict[str, Moment] = {}
         self.trains: list[Train] = []
@@ -278,6 +294,122 @@ class Railway:
         """Do *action* when the next train has left *section*."""
         self._after_leaving.setdefault(section, []).append(action)
 
+    # Two in one section.
+
+    def _rear(self, section: str) -> float | None:
+        """How far into *section* the train stands that stands whole in it, measured to its rear from where it came in."""
+        train = self.holder.get(section)
+        if train is None or not self.stands_whole(section) or not train.at:
+            return None
+        x, _ = self._now(train)
+        return x - train.xs[train.at - 1] - train.stock.length
+
+    def talk_in(self, section: str, gap: float = 20.0) -> bool:
+        """Let a train that stands before *section* in behind the one that stands in it; whether there is one, and room."""
+        rear, first = self._rear(section), self.holder.get(section)
+        if rear is None or first is None or section in self.second:
+            return False
+        before = first.way.places[first.at - 1]
+        for train in self.trains:
+            place = train.granted + 1
+            if (
+                train is not first
+                and train.standing
+                and place < train.last
+                and train.way.places[place] == section
+                and train.way.places[place - 1] == before
+                and train.at == train.granted
+                and rear - gap > train.stock.length + 30.0
+            ):
+                self.second[section] = train
+                train.granted = place
+                train.slow.add(place)
+                train.short = train.xs[place - 1] + rear - gap
+                self._go_on(train)
+                return True
+        return False
+
+    def _next_in(self, section: str) -> None:
+        """The first train has left *section*; the one behind it, if any, has it to itself."""
+        train = self.second.pop(section, None)
+        if train is not None:
+            self.holder[section] = train
+            train.short = None
+            self.agenda.at(self.agenda.now + 5 * SECOND, partial(self._go_on, train))
+
+    def may_part(self, section: str) -> bool:
+        """Whether the train that stands in *section* can be divided, with both parts going the same way later."""
+        train = self.holder.get(section)
+        return (
+            train is not None
+            and self.stands_whole(section)
+            and section not in self.second
+            and train.at < train.last
+            and train.way.places[-1] is None
+            and len(train.stock.axles) >= 8
+        )
+
+    def part(self, section: str, wait: float) -> None:
+        """Divide the train that stands in *section*: its front goes on when it may, its rear follows after *wait* seconds or later."""
+        train = self.holder[section]
+        came = train.xs[train.at - 1] if train.at else 0.0
+        front, rear, behind = train.stock.divided()
+        number = train.at
+        x, _ = self._now(train)
+        second = self._new(
+            rear, Way(places=(section,), heads=()), [], x - came - behind
+        )
+        train.stock = front
+        self._cross_again(train, x)
+        self.trains.append(second)
+        self._comes(second, section, None)
+        visit = self._there[second.number, section]
+        visit.parted = True
+        self._stand[second] = frozenset((section,))
+        self.second[section] = second
+        way = Way(places=train.way.places[number:], heads=train.way.heads[number:])
+
+        def follow() -> None:
+            second.back = (way,)
+            self._turning.append(second)
+            self._dispatch()
+
+        self.agenda.at(self.agenda.now + seconds(wait), follow)
+
+    def _cross_again(self, train: Train, x: float) -> None:
+        """*train*, whole in one section with its front at *x*, has other axles than before."""
+        train.crossings = sorted(
+            (head + axle, number, place)
+            for number, head in enumerate(train.xs)
+            for place, axle in enumerate(train.stock.axles)
+            if number >= train.at and head + axle > x
+        )
+        train.crossed = 0
+
+    def couple(self, section: str) -> bool:
+        """Couple the two trains that stand in *section*; whether they could be."""
+        first, second = self.holder.get(section), self.second.get(section)
+        if first is None or second is None or second.tail != second.at:
+            return False
+        if not (first.standing and second.standing and self.stands_whole(section)):
+            return False
+        if not first.at or not second.at:
+            return False
+        ahead, _ = self._now(first)
+        x, _ = self._now(second)
+        offset = (ahead - first.xs[first.at - 1]) - (x - second.xs[second.at - 1])
+        first.stock = first.stock.with_behind(second.stock, offset)
+        first.joined = (*first.joined, second.number, *second.joined)
+        self._cross_again(first, ahead)
+        del self.second[section]
+        self.trains.remove(second)
+        self.inside[section].discard(second)
+        self._stand.pop(second, None)
+        for one, other in pairwise(second.way.places[second.at :]):
+            if one is not None and other is not None:
+                _count_join(self._joins, one, other, -1)
+        return True
+
     def keeps_from(self, section: str) -> bool:
         """Whether *section* and its neighbours are held by nobody."""
         places = (section, *self.line.neighbours(section))
@@ -303,10 +435,10 @@ class Railway:
             waiting = sum(1 for _, one, _ in self._queue if one == head)
             if waiting < QUEUE:
                 ways = self._ways_in(head, section)
-                self._queue.append((any_stock(self.random), head, ways))
+                self._queue.append((self.stock(self.random), head, ways))
                 # Now and then another follows as closely as signals let it.
                 if self.random.random() < 0.25:
-                    self._queue.append((any_stock(self.random), head, ways))
+                    self._queue.append((self.stock(self.random), head, ways))
                 self._dispatch()
             self._next_arrival(head, section, moment)
 
@@ -372,8 +504,10 @@ class Railway:
         now = self.agenda.now
         self.inside[section].discard(train)
         self.exits.append((now, section))
-        visit = self._there.pop((train.number, section))
-        visit.left, visit.into = now, into
+        for number in (train.number, *train.joined):
+            visit = self._there.pop((number, section), None)
+            if visit is not None:
+                visit.left, visit.into = now, into
         for action in self._after_leaving.pop(section, []):
             action()
 
@@ -494,7 +628,10 @@ class Railway:
             return out + back
         goals = out + stops
         self.random.shuffle(goals)
-        if not goals or self.random.random() < 0.05:
+        draw = self.random.random()
+        if draw >= 1.0 - self.shunting:
+            goals.insert(0, (section, None))
+        elif not goals or draw < self.turning:
             # Into a section, and back: mid-line, or the only section there is.
             goals.insert(0, (self.random.choice(list(self.line.sections)), None))
             goals.append((section, None))
@@ -647,7 +784,10 @@ class Railway:
         start = covered[0]
         others = [one for one in covered[1:] if one is not None]
         some = False
-        for goal, leave_by in self._goals(start, None):
+        goals = self._goals(start, None)
+        if train.way.places == (None, start):  # shunting: out by where it came in
+            goals.sort(key=lambda goal: goal[1] not in train.way.heads)
+        for goal, leave_by in goals:
             found = self._find(start, goal, without=others, leave_by=leave_by)
             if found is not None and found.heads:
                 some = True
@@ -717,6 +857,8 @@ class Railway:
 
     def _end(self, train: Train) -> float:
         """Where the authority of *train* ends."""
+        if train.short is not None:
+            return train.short
         if train.granted < train.last:
             end = train.xs[train.granted] - BEFORE_SIGNAL_M
             start = train.xs[train.granted - 1] if train.granted else -inf
@@ -817,6 +959,7 @@ class Railway:
                 _count_join(self._joins, section, beyond, -1)
             self.holder.pop(section, None)
             self._goes(train, section, beyond)
+            self._next_in(section)
             self.wake(section)
         if train.tail == train.last and beyond is None:
             self.trains.remove(train)
@@ -854,6 +997,8 @@ class Railway:
 
     def _extend(self, train: Train) -> None:
         """Grant *train* what it needs ahead, as far as it can be granted."""
+        if train.short is not None:
+            return
         need = braking_distance(train.stock.fastest, train.stock.brake) + 150.0
         while train.granted < train.last:
             if self._end(train) - train.x > need and train.granted > train.at:
@@ -887,7 +1032,7 @@ class Railway:
 
     def _ask_for_caution(self, train: Train) -> None:
         """*train* stands before a section; where that shows what it should not, it is cautioned through after a wait."""
-        if train.granted >= train.last:
+        if train.granted >= train.last or train.short is not None:
             return
         section = train.way.places[train.granted + 1]
         if section is None or train.waits_for == train.granted + 1:
@@ -910,6 +1055,7 @@ class Railway:
             or train.granted + 1 != place
             or not train.standing
             or place > train.last
+            or train.short is not None
         ):
             return
         section, here = train.way.places[place], train.way.places[place - 1]

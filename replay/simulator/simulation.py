@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from functools import partial
 from random import Random
 from typing import Any
@@ -17,6 +17,7 @@ from replay.simulator.feed import RICHNESS, Feed
 from replay.simulator.levels import Levels
 from replay.simulator.railway import Booking, Railway
 from replay.simulator.record import Day
+from replay.simulator.trains import Stock, any_stock
 from replay.simulator.truth import truths
 
 QUIET_S = 11
@@ -115,6 +116,9 @@ def simulate(
     headway_s: float = 1200.0,
     bookings: Sequence[Booking] = (),
     traffic_after_s: float | None = 0.0,
+    turning: float = 0.05,
+    shunting: float = 0.0,
+    stock: Callable[[Random], Stock] = any_stock,
     clock_sd_s: float = 0.15,
     delay_s: float = 1.5,
     duplicates: float = 0.005,
@@ -134,6 +138,9 @@ def simulate(
         headway_s: mean time between trains at an open end by day.
         bookings: trains of a script, besides.
         traffic_after_s: when trains begin to come by themselves; None for never.
+        turning: share of trains that go into some section and back.
+        shunting: share of trains that come in at an open end and go out there again.
+        stock: makes a train that comes by itself.
         clock_sd_s: standard deviation of the evaluators' clocks, never more than 0.4 s off.
         delay_s: the longest way of an event to the monitor.
         duplicates: share of events that come again.
@@ -177,6 +184,9 @@ def simulate(
         headway_s=headway_s,
         bookings=bookings,
         traffic_from=traffic_from,
+        turning=turning,
+        shunting=shunting,
+        stock=stock,
     )
     evaluators.railway = railway
     world = World(

@@ -8,7 +8,7 @@ Metres, seconds, and metres per second throughout.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf, sqrt
 from random import Random
 
@@ -189,6 +189,26 @@ class Stock:
             stops=self.stops,
         )
 
+    def divided(self) -> tuple[Stock, Stock, float]:
+        """Its front and rear half, and how far the front of the rear is behind the front; four axles or more in each."""
+        middle = max(4, len(self.axles) // 2 - len(self.axles) // 2 % 4)
+        cut = (self.axles[middle - 1] + self.axles[middle]) / 2
+        front = replace(self, axles=self.axles[:middle], length=cut - 0.5)
+        rear = replace(
+            self,
+            axles=tuple(one - cut for one in self.axles[middle:]),
+            length=self.length - cut,
+        )
+        return front, rear, cut
+
+    def with_behind(self, other: Stock, offset: float) -> Stock:
+        """It and *other*, whose front is *offset* behind its own."""
+        return replace(
+            self,
+            axles=(*self.axles, *(offset + one for one in other.axles)),
+            length=offset + other.length,
+        )
+
 
 Vehicle = tuple[float, tuple[float, ...]]
 """Length, and where its axles are."""
@@ -263,6 +283,20 @@ def any_stock(random: Random) -> Stock:
     axles, length = coupled([HEAVY_ENGINE, *wagons])
     return Stock(
         name="goods",
+        axles=axles,
+        length=length,
+        accelerate=0.2,
+        brake=0.4,
+        fastest=22.0,
+    )
+
+
+def long_goods(random: Random) -> Stock:
+    """A goods train that is longer than most sections."""
+    wagons = [LONG_WAGON] * random.randint(45, 75)
+    axles, length = coupled([HEAVY_ENGINE, *wagons])
+    return Stock(
+        name="long goods",
         axles=axles,
         length=length,
         accelerate=0.2,

@@ -164,7 +164,7 @@ def left_behind(record: Record, section: str) -> Iterator[Truth]:
     for visit in record.visits[section]:
         piece = _still_occupied(record, visit)
         after = _next(record, visit)
-        if piece is None or after is None:
+        if piece is None or after is None or _another_in(record, visit):
             continue
         paired = _paired(record, visit, after)
         if _still_occupied(record, after) is not None:
@@ -192,6 +192,16 @@ def left_behind(record: Record, section: str) -> Iterator[Truth]:
             ended=ended if ended < record.day.end else None,
             known=known if tellable else None,
         )
+
+
+def _another_in(record: Record, visit: Visit) -> bool:
+    """Whether another train had come in behind that of *visit* before it left."""
+    left = visit.left or 0
+    return any(
+        one.came < left and (one.left is None or one.left > left) and not one.parted
+        for one in record.visits[visit.section]
+        if one.train != visit.train
+    )
 
 
 def _still_occupied(record: Record, visit: Visit) -> Piece | None:
