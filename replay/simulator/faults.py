@@ -18,6 +18,7 @@ from replay.simulator.agenda import Agenda
 from replay.simulator.evaluators import Evaluators
 from replay.simulator.feed import Feed, Source
 from replay.simulator.levels import Levels
+from replay.simulator.machines import possession
 from replay.simulator.railway import Railway
 
 
@@ -543,6 +544,152 @@ def long_stand(world: World, fault: Fault) -> None:
     )
 
 
+def standing(world: World, fault: Fault) -> None:
+    """Nothing is wrong: a train stands at a signal for nine tenths of what is normal there."""
+    among = [one for one, x in world.line.sections.items() if x.normal_occupation_s]
+    section = _choose(world, fault, among or list(world.line.sections))
+    normal = world.line.sections[section].normal_occupation_s or 1800.0
+    latest = world.agenda.now + HOUR
+    world.railway.hold(section, latest)
+
+    def stand() -> None:
+        came = max(one.came for one in world.railway.visits if one.section == section)
+        world.railway.hold(section, came + seconds(0.9 * normal))
+
+    world.when(
+        lambda: world.railway.stands_whole(section) or world.agenda.now >= latest,
+        lambda: world.railway.stands_whole(section) and stand(),
+    )
+
+
+def before_train(world: World, fault: Fault) -> None:
+    """A section is disturbed while a train is on its way to it, which is cautioned through, and it is given back afterwards."""
+    section = _choose(world, fault, inner(world.line))
+
+    def strike() -> None:
+        world.evaluators.disturb(section)
+        world.railway.after_leaving(section, partial(reset_soon))
+
+    def reset_soon() -> None:
+        world.attend(section, fault, world.random.uniform(20, 90))
+
+    world.when(lambda: _on_its_way(world, section), strike)
+
+
+def _on_its_way(world: World, section: str) -> bool:
+    """Whether nothing is in *section* or held for it, and two trains are under way to it."""
+    railway = world.railway
+    coming = sum(section in one.way.places[one.at + 1 :] for one in railway.trains)
+    return coming >= 2 and section not in railway.holder
+
+
+def slow_sweep(world: World, fault: Fault) -> None:
+    """A section is to be swept, and the train that sweeps it stands in it for a while."""
+    section = _choose(world, fault, inner(world.line))
+    world.evaluators.disturb(section)
+    kind = world.random.choice(
+        (ResetKind.PREPARATORY, ResetKind.PREPARATORY_ACKNOWLEDGED)
+    )
+    world.after(240.0, partial(world.evaluators.reset, section, kind))
+    stay = world.minutes(fault, 5, 12)
+    latest = world.agenda.now + HOUR
+
+    def swept() -> bool:
+        return world.railway.stands_whole(section) or world.agenda.now >= latest
+
+    def stand() -> None:
+        world.railway.hold(section, latest)
+        world.when(
+            swept,
+            lambda: world.railway.hold(section, world.agenda.now + seconds(stay)),
+        )
+
+    world.after(260.0, stand)
+
+
+def restart(world: World, fault: Fault) -> None:
+    """Nothing is wrong: a gateway restarts, and is back within seconds, counting from nought."""
+    until = world.agenda.now + seconds(world.random.uniform(3.0, 15.0))
+    world.feed.silence(_source(world, fault), until, offline=False, restart=True)
+
+
+def _held(
+    world: World,
+    fault: Fault,
+    ready: Callable[[str], bool],
+    strike: Callable[[str], None],
+) -> None:
+    """Keep the next train in a section; *strike* when it stands there, if it is *ready*, else let it go."""
+    section = _choose(world, fault, inner(world.line))
+    latest = world.agenda.now + HOUR
+    world.railway.hold(section, latest)
+
+    def then() -> None:
+        if ready(section):
+            strike(section)
+        else:
+            world.railway.hold(section, world.agenda.now)
+
+    world.when(
+        lambda: world.railway.stands_whole(section) or world.agenda.now >= latest,
+        partial(world.after, 5.0, then),
+    )
+
+
+def talk_past(world: World, fault: Fault) -> None:
+    """Nothing is wrong: a train is talked past a signal at danger, in behind another that stands there."""
+
+    def stand(section: str) -> None:
+        wait = world.minutes(fault, 12, 20)
+        world.railway.hold(section, world.agenda.now + seconds(wait))
+        talk(section)
+
+    def talk(section: str) -> None:
+        if world.railway.talk_in(section):
+            wait = world.random.uniform(240, 400)
+            world.railway.hold(section, world.agenda.now + seconds(wait))
+        elif world.railway.stands_whole(section):
+            world.after(10.0, partial(talk, section))
+
+    _held(world, fault, world.railway.stands_whole, stand)
+
+
+def part(world: World, fault: Fault) -> None:
+    """A train divides: its front goes on, its rear stays for a while and follows."""
+
+    def divide(section: str) -> None:
+        world.railway.part(section, world.minutes(fault, 8, 20))
+        world.railway.hold(section, world.agenda.now + 20 * SECOND)
+
+    _held(world, fault, world.railway.may_part, divide)
+
+
+def part_and_join(world: World, fault: Fault) -> None:
+    """Nothing is wrong: a train divides, its front draws forward one section, and its rear comes up and is coupled again."""
+
+    def divide(section: str) -> None:
+        train = world.railway.holder[section]
+        onward = train.way.places[train.at + 1]
+        if onward is None:
+            world.railway.hold(section, world.agenda.now)
+            return
+        world.railway.hold(onward, world.agenda.now + HOUR // 4)
+        world.railway.part(section, world.random.uniform(120, 240))
+        world.railway.hold(section, world.agenda.now + 20 * SECOND)
+        world.after(30.0, partial(join, onward))
+
+    def join(section: str) -> None:
+        if world.agenda.now >= world.railway.holds.get(section, 0):
+            return
+        world.railway.talk_in(section, 2.0)
+        if world.railway.couple(section):
+            world.railway.hold(section, world.agenda.now + MINUTE)
+        else:
+            world.after(10.0, partial(join, section))
+
+    _held(world, fault, world.railway.may_part, divide)
+
+
 def disturb(world: World, fault: Fault) -> None:
     """A section is disturbed, and nobody comes."""
     world.evaluators.disturb(_section(world, fault))
@@ -597,6 +744,14 @@ KINDS: dict[str, Callable[[World, Fault], None]] = {
     "storm": storm,
     "work": work,
     "long_stand": long_stand,
+    "part": part,
+    "standing": standing,
+    "before_train": before_train,
+    "possession": possession,
+    "slow_sweep": slow_sweep,
+    "restart": restart,
+    "talk_past": talk_past,
+    "part_and_join": part_and_join,
     "disturb": disturb,
     "reset": reset,
     "give_back": give_back,
@@ -634,6 +789,14 @@ _OFTEN = (
     ("clock", 1),
     ("work", 2),
     ("long_stand", 1),
+    ("standing", 1),
+    ("before_train", 1),
+    ("part", 1),
+    ("possession", 1),
+    ("slow_sweep", 1),
+    ("restart", 2),
+    ("talk_past", 2),
+    ("part_and_join", 1),
 )
 """How often one comes beside the others."""
 
