@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from random import Random
 
@@ -12,7 +12,7 @@ from monitor.core.moments import MINUTE, Moment, parse, seconds
 from replay.simulator.faults import Fault, drawn
 from replay.simulator.railway import Booking
 from replay.simulator.simulation import Simulation, simulate
-from replay.simulator.trains import railcar
+from replay.simulator.trains import Stock, any_stock, long_goods, railcar
 
 MORNING = parse("2026-05-04T06:00:00Z")
 """When the named days begin."""
@@ -27,6 +27,8 @@ HOURS = {
     "reset_unfollowed": 4.0,
     "work": 4.0,
     "one_sided": 24.0,
+    "possession": 6.0,
+    "part": 4.0,
     "level_out": 14.0,
     "level_drift": 15 * 24.0,
 }
@@ -37,8 +39,22 @@ LONG = ("level_drift",)
 
 SPARSE_S, SLOW_S = 14_400.0, 300.0
 
-DAYS = (
+NOTHING = (
     "quiet",
+    "standing",
+    "close_following",
+    "turning",
+    "shunting",
+    "long_trains",
+    "talk_past",
+    "part_and_join",
+    "possession",
+    "restart",
+)
+"""Named days in which nothing is wrong, however it looks."""
+
+DAYS = (
+    *NOTHING,
     "lightning",
     "drifting_head",
     "level_out",
@@ -69,8 +85,11 @@ DAYS = (
     "storm",
     "work",
     "long_stand",
+    "part",
+    "slow_sweep",
+    "before_train",
 )
-"""Every named day; all but the first are named after what goes wrong in them."""
+"""Every named day: those in which nothing is wrong, and those named after what goes wrong in them."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -86,6 +105,9 @@ class Scenario:
         traffic_after_s: when trains begin to come by themselves.
         heartbeat_s: period of the gateways' heartbeats.
         headway_s: mean time between trains at an open end by day.
+        turning: share of trains that go into some section and back.
+        shunting: share of trains that come in at an open end and go out there again.
+        stock: makes a train that comes by itself.
     """
 
     name: str
@@ -96,6 +118,9 @@ class Scenario:
     traffic_after_s: float = 0.0
     heartbeat_s: float = 30.0
     headway_s: float = 1200.0
+    turning: float = 0.05
+    shunting: float = 0.0
+    stock: Callable[[Random], Stock] = any_stock
 
     def simulate(
         self, line: Line, *, seed: int = 1, richness: str = "full"
@@ -113,6 +138,9 @@ class Scenario:
             headway_s=self.headway_s,
             bookings=self.bookings,
             traffic_after_s=self.traffic_after_s,
+            turning=self.turning,
+            shunting=self.shunting,
+            stock=self.stock,
         )
 
 
@@ -128,15 +156,30 @@ def day(name: str, *, subject: str = "") -> Scenario:
     """
     if name not in DAYS:
         raise ValueError(f"day {name!r}: expected one of {', '.join(DAYS)}")
-    fault = Fault(kind=name, subject=subject, at=MORNING + 40 * MINUTE)
+    at = MORNING + 40 * MINUTE
+    faults: dict[str, tuple[Fault, ...]] = {
+        "quiet": (),
+        "close_following": (),
+        "turning": (),
+        "shunting": (),
+        "long_trains": (),
+    }
     scenario = Scenario(
         name=name,
         begin=MORNING,
         hours=HOURS.get(name, 3.0),
-        faults=() if name == "quiet" else (fault,),
+        faults=faults.get(name, (Fault(kind=name, subject=subject, at=at),)),
     )
     if name in LONG:
         return replace(scenario, headway_s=SPARSE_S, heartbeat_s=SLOW_S)
+    if name in {"close_following", "talk_past"}:
+        return replace(scenario, headway_s=240.0)
+    if name == "turning":
+        return replace(scenario, turning=0.7)
+    if name == "shunting":
+        return replace(scenario, shunting=0.7)
+    if name == "long_trains":
+        return replace(scenario, stock=long_goods)
     return scenario
 
 

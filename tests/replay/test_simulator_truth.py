@@ -22,7 +22,7 @@ from replay.simulator import Fault, simulate
 from replay.simulator.faults import KINDS, drawn, sections_on
 from replay.simulator.feed import FeedFault, Shown, Sighting
 from replay.simulator.record import Day
-from replay.simulator.scenarios import DAYS, NIGHT, day, tour
+from replay.simulator.scenarios import DAYS, NIGHT, NOTHING, day, tour
 from replay.simulator.truth import truths
 
 ROOT = Path(__file__).parent.parent.parent
@@ -379,7 +379,7 @@ def test_in_hours_that_see_no_train_a_reset_s_time_stands_still():
 
 EXPECTED = {
     # what each day must hold, whatever else the trains bring about
-    "quiet": set(),
+    **dict.fromkeys(NOTHING, frozenset()),
     "lightning": {"evaluator-locked-out", "section-disturbed"},
     "drifting_head": {"section-disturbed"},
     "level_out": {"level-out"},
@@ -410,6 +410,9 @@ EXPECTED = {
     "storm": {"section-disturbed", "common-cause"},
     "work": set(),
     "long_stand": {"long-occupation"},
+    "part": {"occupied-no-train"},
+    "slow_sweep": {"section-disturbed"},
+    "before_train": {"section-disturbed"},
 }
 
 SUBJECTS = {
@@ -442,6 +445,12 @@ SUBJECTS = {
     "storm": "mill",
     "work": "M05",
     "long_stand": "W02",
+    "part": "T08",
+    "part_and_join": "T08",
+    "talk_past": "T08",
+    "possession": "W01",
+    "restart": "GW3",
+    "standing": "P05",
 }
 
 
@@ -459,9 +468,10 @@ def test_a_named_day_holds_what_it_is_named_for(name):
 
 
 def test_every_way_of_losing_the_truth_has_its_day():
-    """No named way is without a day, but the plain steps that scripts are made of."""
+    """No named way is without a day, but the plain steps that scripts are made of; some days are made by their traffic alone."""
     steps = {"disturb", "reset", "hold", "give_back"}
-    assert set(KINDS) - steps == set(DAYS) - {"quiet"}
+    traffic = {"quiet", "close_following", "turning", "shunting", "long_trains"}
+    assert set(KINDS) - steps == set(DAYS) - traffic
     assert set(EXPECTED) == set(DAYS)
 
 
