@@ -339,6 +339,11 @@ class TrainJoined(Change):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TrainMayHaveCome(Change):
+    """A section that stayed occupied behind its train was clear for a moment, and another train may have come in."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class TrainPassed(Change):
     """Trains have left a section: which, where from, where to.
 

@@ -47,9 +47,7 @@ from monitor.core.events import State
 from monitor.core.layout import Line
 from monitor.core.moments import Moment
 from monitor.core.occupancy import Settled
-
-FEW = 3
-"""So many axles, or fewer, are a miscount; more may be vehicles (common practice: the lightest have two or four, a head loses one)."""
+from monitor.core.trains import FEW
 
 REMEMBERED = 5
 """Passages of a train that are told; where fewer are, they are all there were."""

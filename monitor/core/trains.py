@@ -60,6 +60,7 @@ from monitor.core.changes import (
     TrainCounted,
     TrainFound,
     TrainJoined,
+    TrainMayHaveCome,
     TrainPassed,
     TrainsFromAfar,
     TrainUnseen,
@@ -78,8 +79,8 @@ REMEMBERED = 20
 DOUBTED = 15
 """So many of them out of one section that is not joined to it, and the file is doubted."""
 
-MISCOUNTED = 3
-"""Axles left over up to which a head may have counted wrongly, and nothing need have come in."""
+FEW = 3
+"""So many axles, or fewer, are a miscount; more may be vehicles (common practice: the lightest have two or four, a head loses one)."""
 
 PAIRED = DAY
 """How long a train that vanished may be the one that is seen to come out (common practice: longer stands in no section unnoticed)."""
@@ -835,7 +836,7 @@ class Trains:
         ):
             return  # another may have come in out of it, and nobody saw
         left = self.axles(name)
-        if spot.open and (left is None or abs(left) > MISCOUNTED):
+        if spot.open and (left is None or abs(left) > FEW):
             return  # another may have come in where there is no detection
         spot.left_behind = True
         self._told.append(
@@ -997,11 +998,14 @@ class Trains:
             spot.occupied, spot.entered = spot.before
         if (self.axles(name) or 0) < 0:
             return  # the tally went through nought to below it: nothing came in
+        near = self.around(name, change.at)
+        if spot.left_behind and (near or spot.open):
+            self._told.append(TrainMayHaveCome(place=name, at=change.at))
         before = self.in_section(name)
         present = {
             n for train in before for n, part in train.parts.items() if part.sure
         }
-        for via in self.around(name, change.at):
+        for via in near:
             for train in self.in_section(via):
                 if train.number not in spot.trains and via not in present:
                     self._reach(train, name, Part(change.at, via, sure=False))

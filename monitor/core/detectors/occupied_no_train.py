@@ -12,6 +12,7 @@ from monitor.core.changes import (
     StateChanged,
     StretchEnded,
     TrainJoined,
+    TrainMayHaveCome,
     TrainWentOn,
     Verdict,
     WorkBegan,
@@ -142,6 +143,7 @@ class OccupiedNoTrain:
         EntryJudged,
         MovedOn,
         TrainJoined,
+        TrainMayHaveCome,
         TrainWentOn,
         StretchEnded,
         *INTERRUPTIONS,
@@ -177,6 +179,9 @@ class OccupiedNoTrain:
                 return replace(after, moved=False, ended=change.ended), findings
             case MovedOn():
                 return self._moved(memory), ()
+            case TrainMayHaveCome():
+                dropped = bool(memory.front) and not memory.hold.raised
+                return self._over(memory, change.at, "") if dropped else (memory, ())
             case TrainWentOn():
                 return self._went_on(memory, change), ()
             case TrainJoined():

@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import pytest
 
-from monitor.core.changes import TrainJoined
+from monitor.core.changes import TrainJoined, TrainMayHaveCome
 from monitor.core.detectors.occupied_no_train import OccupiedNoTrain
 
 NO_TRAIN = """
@@ -335,3 +335,17 @@ def test_work_between_the_entry_and_its_verdict(watch):
     )
 
     assert day.until("14:00") == ["12:00:20 12:02:20 prompt"]
+
+
+@pytest.mark.parametrize(
+    ("came", "found"),
+    [("12:00:59", []), ("12:01:01", ["12:00:00 12:01:00 prompt"])],
+)
+def test_another_that_may_have_come_in(watch, at, came, found):
+    """Where the section was clear for a moment beside another train, nobody knows that nothing has entered since; what is raised stays."""
+    day = watch(OccupiedNoTrain()).tell("11:00:00 clear\n11:50:00 occupied")
+    day.tell("12:00:02 went on T108 T109 cleared=12:00:00")
+    day.until(came)
+    day.hear(TrainMayHaveCome(place="T107", at=at(came)))
+
+    assert day.until("13:00") == found
