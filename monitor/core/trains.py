@@ -707,6 +707,9 @@ class Trains:
             # What appeared there may be this train, which is explained.
             self.spots[further].appearance = None
         self._fall_apart(onward, change)
+        for behind in part.ways:
+            if behind in train.parts and self._hides(behind):
+                train.parts[behind].sure = False  # nobody would see it leave
         sure = any(p.sure for p in train.parts.values())
         goes_out = self.spots[name].open and part.behind and not sure
         if (not onward or goes_out) and self._may_leave(name, change.beside, train):
@@ -732,23 +735,30 @@ class Trains:
 
     def _fall_apart(self, onward: dict[str, Part], change: Cleared) -> None:
         """A train cannot be on both sides of a section that has cleared: which of them holds it shows when it goes on."""
-        sides = [n for n in onward if self.spots[n].state is not State.CLEAR]
-        if len(sides) > 1 and all(onward[n].sure for n in sides):
+        sides = [p for n, p in onward.items() if self.spots[n].state is not State.CLEAR]
+        if len(sides) > 1 and all(side.sure for side in sides):
+            # Where something else explains an entry too, there may be two trains.
+            one = all(side.alone for side in sides)
             for side in sides:
-                onward[side].sure = False
-                onward[side].apart = change
+                side.sure = False
+                side.apart = change if one else None
 
     def _may_hide(self, train: Train, part: Part, change: Cleared) -> None:
         """*train* may have gone into a neighbour that shows nothing when one enters: disturbed, awaiting its sweep, or occupied by what may be no train."""
         for other in change.beside:
-            if other not in train.parts and self._hides(other):
+            if other not in train.parts and self._may_hold(other):
                 self._put_unseen(train, part, other, change, sure=False)
 
-    def _hides(self, name: str) -> bool:
+    def _may_hold(self, name: str) -> bool:
+        """Whether section *name* is not clear and holds no train that is known: one that goes in shows nothing."""
         spot = self.spots[name]
         if spot.state is State.OCCUPIED:
             return not (spot.pending or any(t.real for t in spot.trains.values()))
-        return spot.state is not State.CLEAR
+        return self._hides(name)
+
+    def _hides(self, name: str) -> bool:
+        """Whether section *name* shows neither a train that comes nor one that goes."""
+        return self.spots[name].state not in (State.OCCUPIED, State.CLEAR)
 
     def _may_come_later(self, train: Train, change: Cleared) -> None:
         """*train* may have gone into a neighbour whose entry came a little later by the clocks than the clear behind it."""
