@@ -707,9 +707,9 @@ class Trains:
             # What appeared there may be this train, which is explained.
             self.spots[further].appearance = None
         self._fall_apart(onward, change)
-        for behind in part.ways:
-            if behind in train.parts and self._hides(behind):
-                train.parts[behind].sure = False  # nobody would see it leave
+        for way in part.ways:
+            if way in train.parts and self._hides(way):
+                train.parts[way].sure = False  # nobody would see it leave
         sure = any(p.sure for p in train.parts.values())
         goes_out = self.spots[name].open and part.behind and not sure
         if (not onward or goes_out) and self._may_leave(name, change.beside, train):
