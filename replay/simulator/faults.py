@@ -546,41 +546,41 @@ def long_stand(world: World, fault: Fault) -> None:
 
 def standing(world: World, fault: Fault) -> None:
     """Nothing is wrong: a train stands at a signal for nine tenths of what is normal there."""
-    among = [one for one, x in world.line.sections.items() if x.normal_occupation_s]
-    section = _choose(world, fault, among or list(world.line.sections))
-    normal = world.line.sections[section].normal_occupation_s or 1800.0
-    latest = world.agenda.now + HOUR
-    world.railway.hold(section, latest)
+    lines = world.line.sections
+    among = [one for one, x in lines.items() if x.normal_occupation_s] or list(lines)
 
-    def stand() -> None:
-        came = max(one.came for one in world.railway.visits if one.section == section)
+    def stand(section: str) -> None:
+        normal = lines[section].normal_occupation_s or 1800.0
+        came = max(x.came for x in world.railway.visits if x.section == section)
         world.railway.hold(section, came + seconds(0.9 * normal))
 
-    world.when(
-        lambda: world.railway.stands_whole(section) or world.agenda.now >= latest,
-        lambda: world.railway.stands_whole(section) and stand(),
-    )
+    _held(world, fault, world.railway.stands_whole, stand, among=among)
 
 
 def before_train(world: World, fault: Fault) -> None:
-    """A section is disturbed while a train is on its way to it, which is cautioned through, and it is given back afterwards."""
-    section = _choose(world, fault, inner(world.line))
+    """A section is disturbed while trains are on their way to it; the first is cautioned through, and then it is given back."""
+    among = [fault.subject] if fault.subject else inner(world.line)
+
+    def coming() -> list[str]:
+        return [one for one in among if _on_its_way(world, one)]
 
     def strike() -> None:
+        section = world.random.choice(coming())
         world.evaluators.disturb(section)
-        world.railway.after_leaving(section, partial(reset_soon))
+        soon = world.random.uniform(20, 90)
+        world.railway.after_leaving(
+            section, partial(world.attend, section, fault, soon)
+        )
 
-    def reset_soon() -> None:
-        world.attend(section, fault, world.random.uniform(20, 90))
-
-    world.when(lambda: _on_its_way(world, section), strike)
+    world.when(lambda: bool(coming()), strike)
 
 
 def _on_its_way(world: World, section: str) -> bool:
     """Whether nothing is in *section* or held for it, and two trains are under way to it."""
     railway = world.railway
     coming = sum(section in one.way.places[one.at + 1 :] for one in railway.trains)
-    return coming >= 2 and section not in railway.holder
+    clear = world.evaluators.proves_clear(section)
+    return coming >= 2 and section not in railway.holder and clear
 
 
 def slow_sweep(world: World, fault: Fault) -> None:
@@ -618,10 +618,15 @@ def _held(
     fault: Fault,
     ready: Callable[[str], bool],
     strike: Callable[[str], None],
+    *,
+    among: Sequence[str] = (),
+    tries: int = 6,
 ) -> None:
-    """Keep the next train in a section; *strike* when it stands there, if it is *ready*, else let it go."""
-    section = _choose(world, fault, inner(world.line))
-    latest = world.agenda.now + HOUR
+    """Keep the next train in a section; *strike* when it stands there, if it is *ready*, else let it go and keep another."""
+    where = among or inner(world.line)
+    soon = [one for one in where if world.railway.expected(one)]
+    section = _choose(world, fault, soon or where)
+    latest = world.agenda.now + HOUR // 2
     world.railway.hold(section, latest)
 
     def then() -> None:
@@ -629,6 +634,9 @@ def _held(
             strike(section)
         else:
             world.railway.hold(section, world.agenda.now)
+            if tries > 1:
+                again = partial(_held, world, fault, ready, strike)
+                world.after(60.0, partial(again, among=among, tries=tries - 1))
 
     world.when(
         lambda: world.railway.stands_whole(section) or world.agenda.now >= latest,
@@ -673,7 +681,7 @@ def part_and_join(world: World, fault: Fault) -> None:
         if onward is None:
             world.railway.hold(section, world.agenda.now)
             return
-        world.railway.hold(onward, world.agenda.now + HOUR // 4)
+        world.railway.hold(onward, world.agenda.now + HOUR)
         world.railway.part(section, world.random.uniform(120, 240))
         world.railway.hold(section, world.agenda.now + 20 * SECOND)
         world.after(30.0, partial(join, onward))

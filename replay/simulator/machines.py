@@ -111,15 +111,13 @@ def _chain(world: World, subject: str) -> list[str]:
     """
     line = world.line
     came = Counter(section for _, section in world.railway.entries)
-    for one in (
-        [subject]
-        if subject
-        else world.random.sample(list(line.sections), len(line.sections))
-    ):
+    most = max(came.values(), default=0)
+    often = [one for one in line.sections if came[one] >= 0.7 * most]
+    for one in [subject] if subject else world.random.sample(often, len(often)):
         chain = [one]
         while len(chain) < 4:
             onward = [x for x in line.neighbours(chain[-1]) if x not in chain]
-            onward = [x for x in onward if not line.is_open(x)]
+            onward = [x for x in onward if not line.is_open(x) and x in often]
             if not onward:
                 break
             chain.append(max(onward, key=lambda x: came[x]))

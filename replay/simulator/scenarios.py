@@ -1,21 +1,25 @@
-"""Named days: one with nothing wrong, one for each way of losing the truth, and the tour of the demo."""
+"""Named days: those with nothing wrong, one for each way of losing the truth, and the tour of the demo; and quiet months."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from random import Random
 
 from monitor.core.events import ResetKind
 from monitor.core.layout import Line
-from monitor.core.moments import MINUTE, Moment, parse, seconds
+from monitor.core.moments import DAY, HOUR, MINUTE, Moment, parse, seconds
 from replay.simulator.faults import Fault, drawn
 from replay.simulator.railway import Booking
 from replay.simulator.simulation import Simulation, simulate
-from replay.simulator.trains import Stock, any_stock, long_goods, railcar
+from replay.simulator.trains import Stock, any_stock, long_goods, mixed_stock, railcar
 
 MORNING = parse("2026-05-04T06:00:00Z")
 """When the named days begin."""
+
+MIDNIGHT = parse("2026-05-04T00:00:00Z")
+"""When quiet months begin."""
 
 NIGHT = parse("2026-05-04T02:00:00Z")
 """When the tour begins."""
@@ -52,6 +56,16 @@ NOTHING = (
     "restart",
 )
 """Named days in which nothing is wrong, however it looks."""
+
+ODD = (
+    "standing",
+    "talk_past",
+    "part_and_join",
+    "before_train",
+    "restart",
+    "possession",
+)
+"""What happens on a quiet day, besides what its traffic is like; what keeps trains away comes last, so that they come soon after it."""
 
 DAYS = (
     *NOTHING,
@@ -181,6 +195,39 @@ def day(name: str, *, subject: str = "") -> Scenario:
     if name == "long_trains":
         return replace(scenario, stock=long_goods)
     return scenario
+
+
+def quiet(*, days: float, seed: int = 1, begin: Moment = MIDNIGHT) -> Scenario:
+    """Days of busy, ordinary running, with everything that looks odd and is not wrong.
+
+    Trains follow closely, turn, shunt through open heads, and some are longer than several sections.
+    Every day, between five and nineteen o'clock, each of `ODD` happens, one after the other, the last of them at the end.
+    Of these only `before_train` disturbs a section, and that is truly so; there is nothing else to be told of.
+
+    Args:
+        days: how many.
+        seed: draws the order.
+        begin: a midnight.
+    """
+    random = Random(seed)  # noqa: S311 - the same days again is what it is for
+    faults = []
+    for number in range(math.ceil(days)):
+        kinds = [*random.sample(ODD[:-1], len(ODD) - 1), ODD[-1]]
+        start = begin + number * DAY + 5 * HOUR
+        for place, kind in enumerate(kinds):
+            wait = place * 14 * HOUR // len(kinds) + seconds(random.uniform(0, 600))
+            way = ResetKind.PREPARATORY if number % 2 else ResetKind.UNCONDITIONAL
+            faults.append(Fault(kind=kind, at=start + wait, reset=way))
+    end = begin + seconds(days * 86_400)
+    return Scenario(
+        name="quiet-month",
+        begin=begin,
+        hours=days * 24,
+        faults=tuple(one for one in faults if one.at < end),
+        turning=0.1,
+        shunting=0.1,
+        stock=mixed_stock,
+    )
 
 
 def tour(line: Line, *, hours: float = 12.0, seed: int = 1) -> Scenario:

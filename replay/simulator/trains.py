@@ -291,6 +291,11 @@ def any_stock(random: Random) -> Stock:
     )
 
 
+def mixed_stock(random: Random) -> Stock:
+    """A train as they come, one in twelve longer than most sections."""
+    return long_goods(random) if random.random() < 1 / 12 else any_stock(random)
+
+
 def long_goods(random: Random) -> Stock:
     """A goods train that is longer than most sections."""
     wagons = [LONG_WAGON] * random.randint(45, 75)
