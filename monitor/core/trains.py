@@ -45,6 +45,7 @@ from __future__ import annotations
 from collections import Counter, deque
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
+from itertools import chain
 from typing import ClassVar
 
 from monitor.core.changes import (
@@ -656,6 +657,7 @@ class Trains:
             self._tell_passed(change, leaving, parts, onward)
         for train in leaving:
             self._take(train, name)
+        self._one_went_on(leaving, onward)
         for train in leaving:
             if train.parts:
                 self._drawn_out(train, name, parts[train.number], change)
@@ -664,6 +666,8 @@ class Trains:
                 self._last_part(
                     train, parts[train.number], change, single=len(leaving) == 1
                 )
+        if leaving and not (spot.lost or spot.open or change.beside):
+            self._one_lost(leaving, parts, change)
         self._merge(leaving)
         if spot.appearance is not None:
             spot.appearance.cleared = change.cleared
@@ -672,6 +676,39 @@ class Trains:
             if not spot.appearance.into:
                 spot.appearance = None  # it was there, and did not move on
         spot.left_behind = False
+
+    def _one_went_on(
+        self, leaving: list[Train], onward: dict[int, list[str]]
+    ) -> None:
+        """One of several trains has gone on, and each is thought to be surely where it was: one of those sections stays occupied without its train, and nobody can say which."""
+        stay = [[p for p in train.parts.values() if p.sure] for train in leaving]
+        entered = {
+            name
+            for train in leaving
+            for name in onward[train.number]
+            if self.spots[name].certain
+            and not train.parts[name].sure
+            and all(train.number in onward for train in self.in_section(name))
+        }
+        if len(leaving) > 1 and all(stay) and entered:
+            for part in chain.from_iterable(stay):
+                part.sure = False
+
+    def _one_lost(
+        self, leaving: list[Train], parts: dict[int, Part], change: Cleared
+    ) -> None:
+        """One of several trains came in, no neighbour has taken it, and each of them may be elsewhere: whichever it was, it is lost."""
+        if self.spots[change.place].certain and all(
+            train.real
+            and train.parts
+            and not (train.guess or parts[train.number].may_have_left)
+            for train in leaving
+        ):
+            beyond = set().union(*(part.beyond for part in parts.values()))
+            train = replace(leaving[0], out=all(one.out for one in leaving))
+            part = replace(parts[train.number], sure=True, beyond=beyond)
+            lost = (train, part, change.cleared, change.event)
+            self.spots[change.place].lost = lost
 
     def _weigh_entries(self, before: Moment) -> None:
         """Entries up to *before* are weighed before a clear of that moment."""
@@ -711,7 +748,9 @@ class Trains:
             if way in train.parts and self._hides(way):
                 train.parts[way].sure = False  # nobody would see it leave
         sure = any(p.sure for p in train.parts.values())
-        goes_out = self.spots[name].open and part.behind and not sure
+        # One that came in where there is no detection went on, if anything did.
+        came_on = not part.behind and any(self.spots[n].certain for n in onward)
+        goes_out = not (sure or came_on) and self.spots[name].open
         if (not onward or goes_out) and self._may_leave(name, change.beside, train):
             train.out = True
         if sure:
