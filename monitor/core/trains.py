@@ -675,7 +675,7 @@ class Trains:
             self._remember_comers(spot, change)
             if not spot.appearance.into:
                 spot.appearance = None  # it was there, and did not move on
-        spot.left_behind = False
+        spot.left_behind = spot.certain = False
 
     def _one_went_on(
         self, leaving: list[Train], onward: dict[int, list[str]]
