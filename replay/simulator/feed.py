@@ -114,7 +114,7 @@ class FeedFault:
         source: whose.
         gateway: which gateway speaks with it, or None.
         began: the last event before it, or the first that was wrong.
-        known: when it could be noticed.
+        known: when it could be noticed; None where too little came to be sure.
         ended: when it was over, or None.
     """
 
@@ -122,7 +122,7 @@ class FeedFault:
     source: str
     gateway: str | None
     began: Moment
-    known: Moment
+    known: Moment | None
     ended: Moment | None
 
 
@@ -397,7 +397,7 @@ class Feed:
         kind: str,
         source: Source,
         began: Moment,
-        known: Moment,
+        known: Moment | None,
         ended: Moment | None,
     ) -> None:
         self.faults.append(
@@ -554,7 +554,7 @@ class Feed:
                 known = source.last + 3 * self.heartbeat
                 if known <= until:
                     self._fault("silent", source, source.last, known, None)
-            if source.wrong and source.wrong_known is not None:
+            if source.wrong and source.wrong_count:
                 self._fault(
                     "clock", source, source.wrong_from, source.wrong_known, None
                 )
@@ -566,7 +566,7 @@ class Feed:
 
     def set_wrong(self, source: Source, off: Duration) -> None:
         """Put the clock of *source* off by so much, or right again with nought."""
-        if source.wrong and not off and source.wrong_known is not None:
+        if source.wrong and not off and source.wrong_count:
             self._fault(
                 "clock", source, source.wrong_from, source.wrong_known, self.agenda.now
             )

@@ -525,6 +525,20 @@ def test_a_wrong_clock_is_an_hour_off_and_others_are_not():
     assert len(wrong) > 40
 
 
+def test_a_clock_that_is_wrong_for_few_events_may_be_told_and_need_not():
+    """A clock that was an hour off for fewer than eleven events is so, and has no moment from which it must be known."""
+    fault = Fault(kind="clock", subject="gw/GW1", at=BEGIN + HOUR, minutes=1)
+    simulation = simulate(
+        LINE, hours=2, seed=1, begin=BEGIN, faults=[fault], richness="basic"
+    )
+    wrong = [
+        x for x in simulation.events if abs((x.arrival or x.time) - x.time) > MINUTE
+    ]
+    assert 0 < len({x.id for x in wrong}) < 11
+    told = [x for x in simulation.truth if x["kind"] == "clock-wrong"]
+    assert [(x["subject"], x["known"]) for x in told] == [("source/gw/GW1", None)]
+
+
 def test_a_cable_takes_the_sections_beside_its_heads():
     """Cable C4 of the example line feeds three heads, and P03 to P06 are beside them."""
     assert sections_on(LINE, "C4") == ("P03", "P04", "P05", "P06")
