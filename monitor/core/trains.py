@@ -595,8 +595,9 @@ class Trains:
         if self.is_dark(name):
             return True
         spot = self.spots[name]
-        shows = spot.state in (State.OCCUPIED, State.CLEAR)
-        return not shows and not any(train.real for train in spot.trains.values())
+        if spot.state is State.OCCUPIED:
+            return not spot.trains  # each that was thought to be in it is elsewhere
+        return self._hides(name) and not any(t.real for t in spot.trains.values())
 
     def _behind(self, name: str, without: str) -> dict[int, Train]:
         """The trains beyond section *name*, which is not clear and holds none of its own."""
