@@ -173,6 +173,16 @@ def left_behind(record: Record, section: str) -> Iterator[Truth]:
         if after is None or after.into is None or after.left is None:
             continue
         cleared = record.turned_clear(after.section, after.came, after.left + MINUTE)
+        beside = after
+        if cleared is None:
+            # What failed there hides it too, but beyond it the train may be seen.
+            further = _next(record, after)
+            if further is None or further.into is None or further.left is None:
+                continue
+            beside = further
+            cleared = record.turned_clear(
+                further.section, further.came, further.left + MINUTE
+            )
         came = min(
             (x.came for x in record.visits[section] if x.came > (visit.left or 0)),
             default=record.day.end + 1,
@@ -183,7 +193,7 @@ def left_behind(record: Record, section: str) -> Iterator[Truth]:
         if any(record.under_work(section, x) for x in (cleared, known)):
             continue
         ended = min(piece.end, came)
-        tellable = after.section == visit.into or paired
+        tellable = after is beside and (after.section == visit.into or paired)
         tellable = tellable and _followed(record, visit, after, known)
         yield Truth(
             kind="occupied-no-train",
