@@ -86,6 +86,7 @@ from monitor.core.suppression import Covered
 from monitor.core.trains import Trains
 from monitor.core.tuning import Detection, DetectionFault, Words
 from monitor.core.untold import Untold
+from monitor.core.urgency import Urgency
 from monitor.core.usual import Learning, Usual, read_learnt
 from monitor.core.watching import Watch, Watching
 from monitor.core.words import STATES, clock
@@ -164,8 +165,7 @@ class Engine:
             self.entries.around,
             self.entries.is_dark,
             lambda section: self.occupancy.sections[section].axles,
-            self._sure_past,
-            self.hearing.source_of,
+            Urgency(self._sure_past, self.hearing.source_of),
         )
         self.counts = Counts(line, self.occupancy.sections)
         self.dependence = Dependence(line)
@@ -394,7 +394,7 @@ class Engine:
             self._tell_all(self.occupancy.lose(section, Why.GAP, since=since, at=at))
         for source in self.hearing.sources:
             self._tell_derived(self.entries.not_heard(source, at))
-            self.trains.not_heard(source)
+            self.trains.urgency.not_heard(source)
 
     def _write(
         self, kind: RecordKind, name: str, at: Moment, values: dict[str, Any]
@@ -746,7 +746,7 @@ class Engine:
             self._watch_silence(event.source, heard)
         if self.entries.waits_for(event.source):
             self._tell_derived(self.entries.heard(event.source, at))
-        if self.trains.waits_for(event.source):
+        if self.trains.urgency.waits_for(event.source):
             self._tell_derived(self.trains.heard(event.source, at))
 
     def _heard_again(
@@ -815,7 +815,7 @@ class Engine:
         for section in sections:
             self._tell_all(self.occupancy.lose(section, why, since=since, at=at))
         self._tell_derived(self.entries.not_heard(source, at))
-        self.trains.not_heard(source)
+        self.trains.urgency.not_heard(source)
         return sections
 
     def _gap_over(self, gap: Gap, at: Moment) -> None:
@@ -835,7 +835,7 @@ class Engine:
         else:
             if self.entries.waits_for(gap.source):
                 self._tell_derived(self.entries.heard(gap.source, at))
-            if self.trains.waits_for(gap.source):
+            if self.trains.urgency.waits_for(gap.source):
                 self._tell_derived(self.trains.heard(gap.source, at))
 
     def _watch(self, event: SourceWatch, at: Moment) -> None:

@@ -72,10 +72,9 @@ from monitor.core.changes import (
 from monitor.core.events import Direction, State
 from monitor.core.layout import OPEN, Line
 from monitor.core.moments import DAY, Duration, Moment
-from monitor.core.words import clock, names
-
-REMEMBERED = 20
-"""Trains into a section that are remembered to doubt the line file."""
+from monitor.core.parts import Appearance, Part, Spot, Train
+from monitor.core.urgency import Urgency, Urgent, UrgentChange
+from monitor.core.words import clock
 
 DOUBTED = 15
 """So many of them out of one section that is not joined to it, and the file is doubted."""
@@ -87,171 +86,12 @@ PAIRED = DAY
 """How long a train that vanished may be the one that is seen to come out (common practice: longer stands in no section unnoticed)."""
 
 
-@dataclass(slots=True)
-class Part:
-    """A section in which a train may be.
-
-    Args:
-        since: from when.
-        behind: the section out of which the train came into it, or "".
-        else_out_of: further sections out of which it may have come instead.
-        sure: it can have been no other train.
-        alone: its entry is explained by that section and by nothing else.
-        event: the event that shows it.
-        beyond: neighbours that became not clear since, perhaps with this train.
-        may_have_left: the section was clear for a moment since, and another may have come in.
-        apart: the clear of the section between it and another in which the train was seen too, or None.
-    """
-
-    since: Moment
-    behind: str
-    sure: bool
-    alone: bool = False
-    event: str = ""
-    beyond: set[str] = field(default_factory=set)
-    else_out_of: tuple[str, ...] = ()
-    may_have_left: bool = False
-    apart: Cleared | None = None
-
-    @property
-    def ways(self) -> tuple[str, ...]:
-        """The sections out of which the train may have come into it."""
-        return (self.behind, *self.else_out_of)
-
-
-@dataclass(slots=True)
-class Train:
-    """One train.
-
-    Args:
-        number: counted up; for the screen.
-        first: the section in which it was first seen.
-        since: when.
-        real: it has gone from one section into another as a train does.
-        out: it may have left the line, or be where nothing is known.
-        left_over: it is what stayed where a train had gone on, and may be none.
-        guess: it may be no train: one from where nobody sees, in case another that could have come did not.
-        parts: where it may be.
-        counts: the last heads it passed, with the axles counted there.
-    """
-
-    number: int
-    first: str
-    since: Moment
-    real: bool = False
-    out: bool = False
-    left_over: bool = False
-    guess: bool = False
-    parts: dict[str, Part] = field(default_factory=dict)
-    counts: deque[Counted] = field(default_factory=lambda: deque(maxlen=5))
-
-    def onward(self, name: str, since: Moment | None = None) -> dict[str, Part]:
-        """The parts into which it went out of section *name*, where it was since *since*."""
-        if since is None:
-            since = self.parts[name].since
-        return {
-            other: part
-            for other, part in self.parts.items()
-            if name in part.ways and part.since >= since
-        }
-
-    def roots(self) -> list[str]:
-        """The parts that it may have reached out of none of those in which it still is."""
-        return [name for name, part in self.parts.items() if not self._led(part)]
-
-    def _led(self, part: Part) -> bool:
-        """Whether the train reached *part* out of another that it is still in."""
-        led = (self.parts.get(name) for name in part.ways)
-        return all(
-            one is not None and one.since <= part.since and not one.may_have_left
-            for one in led
-        )
-
-
-@dataclass(slots=True)
-class Appearance:
-    """Something occupies a section, and nothing explains how it came there.
-
-    Args:
-        entered: when.
-        event: the event that shows it.
-        judged: the latest event time by which that is certain, or None while it is not.
-        into: the section into which it moved on, or "".
-        cleared: when its section cleared after that, or None.
-        shown: the event that shows the clear.
-        ended: the latest event time by which its occupation was judged to have ended as one does that a train leaves, or None.
-        afar: sections that are not joined to this one and gave up a train meanwhile.
-    """
-
-    entered: Moment
-    event: str
-    judged: Moment | None = None
-    into: str = ""
-    cleared: Moment | None = None
-    shown: str = ""
-    ended: Moment | None = None
-    afar: set[str] = field(default_factory=set)
-
-
-@dataclass(slots=True)
-class Spot:
-    """What is remembered of one section.
-
-    Args:
-        trains: those that may be in it.
-        appearance: what appeared in it.
-        left_behind: it stays occupied after its train went on.
-        lost: the train that had nowhere to go when it cleared, with what it was in it.
-        comers: for each of the last trains into it, the sections that gave one up just then, though not joined to it.
-        entered: when it became not clear last.
-        occupied: when it became `occupied` last.
-        before: both, before that: a clear that proves short ended nothing.
-        pending: entries that are not weighed yet.
-        gone: it has cleared for good, and whoever was in it has been looked for elsewhere.
-        hid: until when it showed neither clear nor `occupied`, or was not known.
-        certain: one of the trains that may be in it has come in: it became `occupied`, and whoever may have come is among them.
-    """
-
-    neighbours: tuple[str, ...]
-    open: bool
-    state: State | None = None
-    trains: dict[int, Train] = field(default_factory=dict)
-    appearance: Appearance | None = None
-    left_behind: bool = False
-    lost: tuple[Train, Part, Moment, str] | None = None
-    comers: deque[frozenset[str]] = field(
-        default_factory=lambda: deque(maxlen=REMEMBERED)
-    )
-    entered: Moment = 0
-    occupied: Moment = 0
-    before: tuple[Moment, Moment] = (0, 0)
-    pending: int = 0
-    gone: bool = False
-    certain: bool = False
-    hid: Moment = 0
-
-
 @dataclass(frozen=True, slots=True)
 class Vanished:
     """A train that vanished, as far as one that is seen to come out later may be it."""
 
     section: str
     cleared: Moment
-
-
-@dataclass(slots=True)
-class Urgent:
-    """Something urgent that one lost message would explain, until every source concerned was heard again with no gap.
-
-    Args:
-        change: what will be told.
-        sections: whose sources must be heard.
-        moment: past when.
-    """
-
-    change: TrainVanished | TrainUnseen
-    sections: tuple[str, ...]
-    moment: Moment
 
 
 @dataclass(slots=True)
@@ -264,8 +104,7 @@ class Trains:
         around: the neighbours of a section that explain an entry or exit at a moment.
         is_dark: whether a section is not known, or under work.
         axles: the newest tally of a section, where tallies are given.
-        sure_past: the event time by which what a section's source said up to a moment has surely all come, or None while that is not known.
-        source_of: which source speaks for a section.
+        urgency: what is urgent, and waits for sources to be heard.
         confirmed: how many trains passed each head as the line file says.
         doubts: sections into which trains come out of one that the line file does not join to them, with that one.
     """
@@ -288,8 +127,7 @@ class Trains:
     around: Callable[[str, Moment], list[str]]
     is_dark: Callable[[str], bool]
     axles: Callable[[str], int | None]
-    sure_past: Callable[[str | None, Moment], Moment | None]
-    source_of: Callable[[str], str | None]
+    urgency: Urgency
     spots: dict[str, Spot] = field(init=False)
     confirmed: dict[str, int] = field(default_factory=dict)
     doubts: dict[str, str] = field(default_factory=dict)
@@ -298,7 +136,6 @@ class Trains:
     _due: deque[tuple[Moment, StateChanged | HeadPassed]] = field(default_factory=deque)
     _vanished: deque[Vanished] = field(default_factory=lambda: deque(maxlen=64))
     _told: list[Change] = field(default_factory=list)
-    _urgent: list[Urgent] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.spots = {
@@ -356,61 +193,32 @@ class Trains:
                 f"{what} (t{train.number}, first seen in {train.first} at {seen}) "
                 f"{sure} in {name}."
             )
-        for one in self._urgent:
-            if one.change.place == name or name in one.sections:
-                sources = sorted(source for source in self._sources(one) if source)
-                past = clock(one.moment, self.line.zone, at)
-                said.append(
-                    f"What may be urgent about {one.change.place} waits until "
-                    f"{names(sources)} is heard after {past}: "
-                    "one lost message would explain it."
-                )
+        said += self.urgency.explain(name, self.line.zone, at)
         return said
-
-    # Urgent conclusions wait for every source that numbers its events.
-
-    def waits_for(self, source: str) -> bool:
-        """Whether an urgent conclusion waits for something of *source*."""
-        return any(source in self._sources(one) for one in self._urgent)
 
     def heard(self, source: str, now: Moment) -> list[Change]:
         """Something of *source* was settled: what waited for it is weighed again."""
-        waiting, self._urgent = self._urgent, []
-        for one in waiting:
-            if source in self._sources(one):
-                self._tell_urgent(one, now)
-            else:
-                self._urgent.append(one)
+        for change in self.urgency.heard(source, now):
+            self._tell_urgent(change)
         return self._give()
-
-    def not_heard(self, source: str) -> None:
-        """A silence or a gap of *source* came first: nobody can tell."""
-        self._urgent = [one for one in self._urgent if source not in self._sources(one)]
 
     def _lost_sight(self, change: NotKnown) -> None:
         """A section was not known at the time: nothing rests on it."""
-        self._urgent = [
-            one
-            for one in self._urgent
-            if change.place not in one.sections or change.since > one.moment
-        ]
+        self.urgency.not_known(change.place, change.since)
         for near in self.spots[change.place].neighbours:
             seen = self.spots[near].appearance
             if seen is not None and seen.entered + self.skew >= change.since:
                 self.spots[near].appearance = None
 
-    def _sources(self, one: Urgent) -> set[str | None]:
-        return {self.source_of(name) for name in one.sections}
+    def _urgent(
+        self, change: UrgentChange, sections: tuple[str, ...], moment: Moment
+    ) -> None:
+        """*change* is told once the sources of *sections* have been heard past *moment*."""
+        told = self.urgency.weigh(Urgent(change, sections, moment), change.at)
+        if told is not None:
+            self._tell_urgent(told)
 
-    def _tell_urgent(self, one: Urgent, now: Moment) -> None:
-        raised = one.change.raised
-        for name in one.sections:
-            heard = self.sure_past(self.source_of(name), one.moment)
-            if heard is None:
-                self._urgent.append(one)
-                return
-            raised = max(raised, heard)
-        change = replace(one.change, at=now, raised=raised)
+    def _tell_urgent(self, change: UrgentChange) -> None:
         if isinstance(change, TrainVanished):
             self._vanished.append(Vanished(change.place, change.cleared))
             self._told.append(change)
@@ -678,9 +486,7 @@ class Trains:
                 spot.appearance = None  # it was there, and did not move on
         spot.left_behind = spot.certain = False
 
-    def _one_went_on(
-        self, leaving: list[Train], onward: dict[int, list[str]]
-    ) -> None:
+    def _one_went_on(self, leaving: list[Train], onward: dict[int, list[str]]) -> None:
         """One of several trains has gone on, and each is thought to be surely where it was: one of those sections stays occupied without its train, and nobody can say which."""
         stay = [[p for p in train.parts.values() if p.sure] for train in leaving]
         entered = {
@@ -1138,7 +944,7 @@ class Trains:
             event=event,
         )
         neighbours = self.spots[change.place].neighbours
-        self._tell_urgent(Urgent(vanished, neighbours, cleared + self.skew), change.at)
+        self._urgent(vanished, neighbours, cleared + self.skew)
 
     def _came_out(self, name: str, cleared: Moment) -> bool:
         """Whether a train was already seen to come out beyond a neighbour of section *name*."""
@@ -1184,7 +990,7 @@ class Trains:
             event=seen.event,
             shown=seen.shown,
         )
-        self._tell_urgent(Urgent(unseen, tuple(others), seen.entered + self.skew), at)
+        self._urgent(unseen, tuple(others), seen.entered + self.skew)
 
     def _unseen(self, seen: TrainUnseen) -> None:
         """Tell of a train that came out unseen, and which one that vanished it may be."""
