@@ -1,6 +1,6 @@
 """The whole core behind one door, the same live and in replay.
 
-Events go in, in order of arrival; alerts, facts and the monitor's own records come out.
+Events go in, in order of arrival; alerts, facts, faults, calls and the monitor's own records come out.
 The engine is the only thing here that remembers: it is a fold over the journal, and the same journal gives the same alerts, byte for byte.
 
 How time passes.
@@ -9,7 +9,7 @@ Whatever the watermark has passed is settled: events in order of time, and betwe
 What is due at one moment goes by stage, then kind, then subject.
 So how often a clock ticks, how events are batched, and how long ordering waits, change nothing.
 
-The way of one event: ordering, hearing, occupancy, entries, trains, counts, then chronicle (facts), usual (learning) and the detectors, whose findings become alerts.
+The way of one event: ordering, hearing, occupancy, entries, trains, counts, then chronicle (facts), usual (learning) and the detectors, whose findings become alerts, and alerts faults and calls.
 A change is told to all of them before what it leads to is told to any.
 """
 
@@ -68,6 +68,7 @@ from monitor.core.events import (
     by_people,
 )
 from monitor.core.facts import Fact
+from monitor.core.faults import Call, Fault, Faults, trains_standing
 from monitor.core.hearing import Heard, Hearing
 from monitor.core.layout import OPEN, Line
 from monitor.core.moments import (
@@ -99,7 +100,9 @@ LEARNT_FROM = frozenset(
 """What is usual is learnt from these."""
 
 # The order of the stages, for what falls due at one moment.
-DAY_STAGE, HEARING_STAGE, LATE_STAGE, TRAIN_STAGE, DETECTOR_STAGE = range(5)
+DAY_STAGE, HEARING_STAGE, LATE_STAGE, TRAIN_STAGE, DETECTOR_STAGE, FAULT_STAGE = range(
+    6
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,14 +113,20 @@ class Output:
         alerts: alert records, one for each that was raised, changed or ended, in order.
         facts: what was so.
         records: what the monitor did or learnt, to be journaled after the event that led to it.
+        faults: as they stand now, one for each time one changed, in order.
+        calls: for what somebody is needed now, in order.
     """
 
     alerts: tuple[Alert, ...] = ()
     facts: tuple[Fact, ...] = ()
     records: tuple[MonitorRecord, ...] = ()
+    faults: tuple[Fault, ...] = ()
+    calls: tuple[Call, ...] = ()
 
     def __bool__(self) -> bool:
-        return bool(self.alerts or self.facts or self.records)
+        return bool(
+            self.alerts or self.facts or self.records or self.faults or self.calls
+        )
 
 
 NOTHING = Output()
@@ -173,6 +182,14 @@ class Engine:
         self._hearers: dict[type[Change], tuple[Callable[[Any], None], ...]] = {}
         self.chronicle = Chronicle()
         self.alerts = Alerts()
+        self.faults = Faults(
+            line=line,
+            recall_after=seconds(words.recall_after_s),
+            join_wait=seconds(words.join_wait_s),
+            again_within=seconds(words.again_within_s),
+            standing=self._trains_standing,
+            ask=lambda due: self._wake_at(due, FAULT_STAGE, ""),
+        )
         self.learning = Learning(line)
         self.silences = Silences(line.zone)
         self.usual: dict[str, Usual] = {}
@@ -318,6 +335,8 @@ class Engine:
             said.append(f"{section} is under work: nothing is raised about it.")
         said += self.entries.explain(section, now)
         said += self.trains.explain(section, now)
+        if kind is None:
+            said += self.faults.explain(section, now)
         if source is not None:
             said += self.hearing.explain(source, now)
             said += self.ordering.clocks.explain(source)
@@ -596,7 +615,9 @@ class Engine:
                     self._found(what, findings)
             return
         self.now = at if self.now is None else max(at, self.now)
-        if stage == DAY_STAGE:
+        if stage == FAULT_STAGE:
+            self.faults.wake(at)
+        elif stage == DAY_STAGE:
             self._midnight(at)
         elif stage == HEARING_STAGE:
             self._silence(place, self.now)
@@ -882,7 +903,9 @@ class Engine:
     def _who_hears(self, kind: type[Change]) -> tuple[Callable[[Any], None], ...]:
         """Facts, learning, detectors, what keeps alerts quiet; then the stages that follow, in their order."""
         hearers: list[Callable[[Any], None]] = []
-        if kind in self.chronicle.HEARS:
+        if kind in (ResetTaken, WorkedThrough):
+            hearers.append(self._note_reset)
+        elif kind in self.chronicle.HEARS:
             hearers.append(self._note)
         if kind in LEARNT_FROM:
             hearers.append(self._learn)
@@ -909,6 +932,11 @@ class Engine:
     def _note(self, change: Change) -> None:
         self._facts += self.chronicle.hear(change)
 
+    def _note_reset(self, change: Change) -> None:
+        for fact in self.chronicle.hear(change):
+            self._facts.append(fact)
+            self.faults.reset(fact, change.at if self.now is None else self.now)
+
     def _cause_told(self, change: CauseBegan | CauseEnded) -> None:
         # Detections of sections hear of it; an evaluator's name may be a section's too.
         if change.section:
@@ -925,7 +953,7 @@ class Engine:
             work[subject] = change.why
         else:
             work.pop(subject, None)
-        self._alerts += self.alerts.remark(subject)
+        self._say(self.alerts.remark(subject))
         for head in self.line.heads_of(change.place):
             self._head_worked_on(head, change)
 
@@ -943,7 +971,7 @@ class Engine:
         else:
             del work[subject]
         self._watch_head(replace(change, place=head))
-        self._alerts += self.alerts.remark(subject)
+        self._say(self.alerts.remark(subject))
 
     def _watch_head(self, change: Change) -> None:
         for watch, findings in self.watching.told(change, self.now, "head"):
@@ -958,7 +986,7 @@ class Engine:
             )
         else:
             causes.pop(change.subject, None)
-        self._alerts += self.alerts.remark(change.subject)
+        self._say(self.alerts.remark(change.subject))
 
     def _assets_disturbed(self, change: Disturbance) -> None:
         """Tell the assets that a section needs that it was disturbed."""
@@ -1044,11 +1072,27 @@ class Engine:
             else:
                 alert = self.alerts.over(kind, subject, finding)
             if alert is not None:
-                self._alerts.append(alert)
+                self._say([alert])
+
+    def _say(self, alerts: list[Alert]) -> None:
+        """Lines of the alert record; what they mean for faults follows at once."""
+        self._alerts += alerts
+        for alert in alerts:
+            self.faults.hear(alert, alert.raised if self.now is None else self.now)
+
+    def _trains_standing(self, sections: tuple[str, ...]) -> int:
+        before = seconds(self.settings.words.standing_after_s)
+        since = (self.now or 0) - before
+        return trains_standing(sections, self.line, self.trains, since)
 
     def _give(self) -> Output:
-        if not (self._alerts or self._facts or self._records):
+        if not (self._alerts or self._facts or self._records or self.faults.told):
             return NOTHING
-        output = Output(tuple(self._alerts), tuple(self._facts), tuple(self._records))
+        output = Output(
+            tuple(self._alerts),
+            tuple(self._facts),
+            tuple(self._records),
+            *self.faults.give(),
+        )
         self._alerts, self._facts, self._records = [], [], []
         return output

@@ -37,6 +37,10 @@ class Words:
         settle_s: disturbances within this are one.
         reset_effect_s: a clear up to this long after an accepted reset is by it.
         period_s: between heartbeats, where a gateway does not say.
+        recall_after_s: who was called for a fault is called again after nothing was raised in it for so long (common practice: a quarter of an hour later whoever was called is busy elsewhere).
+        join_wait_s: what may be one of several that failed together waits so long before anybody is called for it.
+        standing_after_s: a train that has entered nothing for so long stands.
+        again_within_s: so long after its end a fault may go on again (common practice: a part that works loose shows it several times in half a shift).
     """
 
     skew_s: float = 2.0
@@ -44,6 +48,10 @@ class Words:
     settle_s: float = 5.0
     reset_effect_s: float = 10.0
     period_s: float = 30.0
+    recall_after_s: float = 900.0
+    join_wait_s: float = 20.0
+    standing_after_s: float = 60.0
+    again_within_s: float = 14400.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,0 +1,835 @@
+"""What people work on: alerts that belong together, from the first until all is over.
+
+| the fault is | an alert of its place comes | all its alerts are over | every reset in it is followed by a train | a cause covers it |
+|---|---|---|---|---|
+| not there | begins, with the alert's id; a note begins none | | | |
+| open | has one more alert | stays, while a reset in it waits for a train; else ends | ends, if all its alerts are over | is taken in by the oldest that the cause covers |
+| ended | goes on, within `again_within_s` of its end; a note joins none | stays ended | stays ended | is taken in, where its alert is of the cause |
+| taken in | joins the one that took it | | | |
+
+**Its place**: the sections, heads and assets that its open alerts speak of, those whose own alerts are over for less than `again_within_s`, and those whose reset waits.
+A section's alert belongs to a fault of that section, of one of its heads, or of a cause that covers it; a head's to one of that head or of a section beside it.
+What is silent or wrong about the feed (gateways, sources, the monitor's own clock) is of its own place alone; but when all that failed together came back with their gateway, the failure is that fault's.
+So one head that works loose is one fault, with all that its sections show through an evening, and is never counted as another because it was quiet between: not within `again_within_s`, and not for longer than a day after it began.
+
+**Only a person ends** what stays until it is closed: a train unaccounted for, or one that came out of where none was shown.
+Here it counts as over when everything else is, and nothing more came for `recall_after_s`.
+
+**Calls.**
+Somebody is needed when an alert is urgent or prompt, open, and not kept quiet; when it becomes so later, then.
+Who was called for a fault is called again only for what is of higher priority than what they were called for, or after nothing was raised in it for `recall_after_s`.
+What may yet prove to be one of several of a cause is due `join_wait_s` after it was raised; if by then a cause has it, or it is over, nobody is called for it.
+For a cause nobody is called again either, unless somebody was about to be called for one of those it takes in: then the cause's is the one call for all of them.
+
+**Its number** is made of its id, never counted up, in letters and digits of which no two rhyme or look alike; four of them, and more where another fault that is remembered has those.
+
+Everything here is a fold over alerts, resets and what falls due, each at its own event time, so a replay gives the same faults, numbers, calls and texts.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field, replace
+from heapq import heappop, heappush
+from typing import Any
+
+from monitor.core.alerts import Alert
+from monitor.core.detector import Priority
+from monitor.core.facts import Fact
+from monitor.core.layout import OPEN, Line
+from monitor.core.messages import headline, message, waiting_headline
+from monitor.core.moments import DAY, Duration, Moment, stamp
+from monitor.core.suppression import OF_A_CAUSE
+from monitor.core.trains import Trains
+from monitor.core.words import clock, times
+
+STAYS = frozenset({"unseen-train", "vanished-train"})
+"""The kinds that only a person ends."""
+
+CAUSE = "common-cause"
+
+OF_THE_FEED = frozenset({"gateway", "source", "monitor"})
+"""What is about how the feed reaches the monitor, not about the line."""
+
+RANKS: dict[Priority, int] = {"note": 0, "planned": 1, "prompt": 2, "urgent": 3}
+CALLING = RANKS["prompt"]
+"""From here on up somebody is needed now."""
+
+SYMBOLS = "234679KLMRWX"
+"""What numbers are made of: no two rhyme or look alike."""
+
+FOUR = 4
+
+MOST = 500
+"""Alerts of one fault remembered at most: the first, those that are open, and the newest."""
+
+KEPT: Duration = 2 * DAY
+"""How long a fault that has ended is remembered where a person may still close something in it."""
+
+LONGEST: Duration = DAY
+"""So long after it began a fault that has ended may go on again."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Fault:
+    """One thing that somebody works on, as it stands.
+
+    Args:
+        id: of its first alert.
+        number: to say on the telephone.
+        headline: at most 42 characters, from its most serious open alert.
+        priority: the highest of its open alerts; where none is open, the highest it had.
+        subject: what the headline is about.
+        began: the earliest `began` of its alerts.
+        raised: when its first alert was.
+        ended: when all was over, or None.
+        alerts: ids, in the order in which they came.
+        open: those of them that are open.
+        lasting: those that only a person ends.
+        subjects: the sections, heads and assets it covers, in the order in which they came.
+        waiting: sections in it whose last reset no train has followed.
+        took: ids of the faults that it took in for a cause.
+        into: id of the fault that took this one in, or None.
+        calls: how many so far.
+    """
+
+    id: str
+    number: str
+    headline: str
+    priority: Priority
+    subject: str
+    began: Moment
+    raised: Moment
+    ended: Moment | None
+    alerts: tuple[str, ...]
+    open: tuple[str, ...]
+    lasting: tuple[str, ...]
+    subjects: tuple[str, ...]
+    waiting: tuple[str, ...]
+    took: tuple[str, ...]
+    into: str | None
+    calls: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Call:
+    """Somebody is needed now.
+
+    Args:
+        fault: its id.
+        number: to say on the telephone.
+        alert: id of the alert because of which.
+        priority: of that alert.
+        at: the event time at which it is due.
+        text: stands alone within 300 characters.
+        standing: trains standing before or in it.
+    """
+
+    fault: str
+    number: str
+    alert: str
+    priority: Priority
+    at: Moment
+    text: str
+    standing: int
+
+
+def fault_line(fault: Fault) -> str:
+    """The JSON line of *fault*, without its line feed; equal faults give equal bytes."""
+    return _json(
+        {
+            "id": fault.id,
+            "number": fault.number,
+            "headline": fault.headline,
+            "priority": fault.priority,
+            "subject": fault.subject,
+            "began": stamp(fault.began),
+            "raised": stamp(fault.raised),
+            "ended": None if fault.ended is None else stamp(fault.ended),
+            "alerts": fault.alerts,
+            "open": fault.open,
+            "lasting": fault.lasting,
+            "subjects": fault.subjects,
+            "waiting": fault.waiting,
+            "took": fault.took,
+            "into": fault.into,
+            "calls": fault.calls,
+        }
+    )
+
+
+def call_line(call: Call) -> str:
+    """The JSON line of *call*, without its line feed."""
+    return _json(
+        {
+            "fault": call.fault,
+            "number": call.number,
+            "alert": call.alert,
+            "priority": call.priority,
+            "at": stamp(call.at),
+            "text": call.text,
+            "standing": call.standing,
+        }
+    )
+
+
+def _json(values: dict[str, object]) -> str:
+    return json.dumps(values, ensure_ascii=False, separators=(", ", ": "))
+
+
+def number_of(fault: str, taken: Iterable[str] = ()) -> str:
+    """The number of a fault, from its id; longer where *taken* has it.
+
+    Example:
+        >>> number_of("7b9effd83caf5b4f")
+        'XLLM'
+        >>> number_of("7b9effd83caf5b4f", {"XLLM"})
+        'XLLMR'
+    """
+    value = int(fault, 16)
+    text = ""
+    has = set(taken)
+    while len(text) < FOUR or (text in has and value):
+        value, digit = divmod(value, len(SYMBOLS))
+        text += SYMBOLS[digit]
+    return text
+
+
+def trains_standing(
+    sections: Iterable[str], line: Line, trains: Trains, since: Moment
+) -> int:
+    """How many trains cover one of *sections* or a neighbour, and have entered nothing since *since*.
+
+    What may be no train, or may have left the line, is not counted.
+    """
+    places = {place for one in sections for place in (one, *line.neighbours(one))}
+    found = {
+        train.number: train
+        for place in places
+        for train in trains.in_section(place)
+        if train.parts[place].sure
+    }
+    return sum(
+        not (train.left_over or train.guess or train.out)
+        and all(part.since <= since for part in train.parts.values() if part.sure)
+        for train in found.values()
+    )
+
+
+@dataclass(slots=True, eq=False)
+class Case:
+    """A fault as it is worked out.
+
+    Args:
+        id: of its first alert.
+        number: to say on the telephone.
+        raised: when its first alert was.
+        began: the earliest of its alerts.
+        alerts: ids, with the number in which each came.
+        open: those that are open, by id.
+        lasting: ids of those that only a person ends.
+        subjects: what it covers, with when something of its own was over there last, or None.
+        groups: ids of the causes of which it has a member, the newest last.
+        wanted: ids of alerts for which somebody is about to be called.
+        waiting: sections whose reset waits for a train.
+        took: ids of the faults it took in, with their numbers.
+        last: when an alert of it was raised last, notes left out.
+        moved: when anything was raised, over or proved last.
+        highest: the highest priority it had.
+        called: the highest somebody was called for.
+        called_at: when somebody was called last.
+        calls: how often.
+        told: as it was told last.
+        ended: when all was over, or None.
+        gravest: how serious what it was about was at the worst: the priority's rank, and whether it was a cause.
+        headed: the headline of then, and what that was about.
+    """
+
+    id: str
+    number: str
+    raised: Moment
+    began: Moment
+    alerts: dict[str, int] = field(default_factory=dict)
+    open: dict[str, Alert] = field(default_factory=dict)
+    lasting: dict[str, None] = field(default_factory=dict)
+    subjects: dict[str, Moment | None] = field(default_factory=dict)
+    groups: dict[str, None] = field(default_factory=dict)
+    wanted: dict[str, None] = field(default_factory=dict)
+    waiting: dict[str, None] = field(default_factory=dict)
+    took: dict[str, str] = field(default_factory=dict)
+    last: Moment | None = None
+    moved: Moment = 0
+    highest: Priority = "note"
+    called: int = -1
+    called_at: Moment | None = None
+    calls: int = 0
+    told: Fault | None = None
+    ended: Moment | None = None
+    gravest: tuple[int, bool] = (-1, False)
+    headed: tuple[str, str] = ("", "")
+
+    @property
+    def age(self) -> tuple[Moment, str]:
+        """Of several the oldest is the least."""
+        return self.raised, self.id
+
+    def serious(self) -> list[Alert]:
+        """Its open alerts that are no notes."""
+        return [one for one in self.open.values() if one.priority != "note"]
+
+    def holds(self) -> bool:
+        """Whether something in it is not over yet, what only a person ends left out."""
+        return bool(self.waiting) or any(
+            one.kind not in STAYS for one in self.serious()
+        )
+
+    def stays(self) -> bool:
+        """Whether something in it is open that only a person ends."""
+        return any(one.kind in STAYS for one in self.serious())
+
+    def covers(self, subject: str, lately: Moment) -> bool:
+        """Whether *subject* is of its place: something about it is open, its reset waits, or its own alert was over no earlier than *lately*."""
+        if subject not in self.subjects:
+            return False
+        over = self.subjects[subject]
+        if over is not None and over >= lately:
+            return True
+        if subject.partition("/")[2] in self.waiting and subject.startswith("section/"):
+            return True
+        return any(
+            subject in _covered(one)
+            for one in self.serious()
+            if self.ended is None or one.kind not in STAYS
+        )
+
+
+def _covered(alert: Alert) -> tuple[str, ...]:
+    """What *alert* speaks of: itself and what else is affected; about the feed, and in a note, itself alone."""
+    kind = alert.subject.partition("/")[0]
+    if kind in OF_THE_FEED or alert.priority == "note":
+        return (alert.subject,)
+    return (alert.subject, *alert.affected)
+
+
+def _section(subject: str) -> str:
+    kind, _, name = subject.partition("/")
+    return name if kind == "section" else ""
+
+
+@dataclass(slots=True, kw_only=True)
+class Faults:
+    """All faults of a line.
+
+    Args:
+        line: the line file.
+        recall_after: after nothing was raised for so long somebody is called again.
+        join_wait: so long what may be one of several waits to be called for.
+        again_within: so long after its end a fault may go on again.
+        standing: how many trains stand in or before these sections.
+        ask: called with the moment at which to be woken.
+    """
+
+    line: Line
+    recall_after: Duration
+    join_wait: Duration
+    again_within: Duration
+    standing: Callable[[tuple[str, ...]], int]
+    ask: Callable[[Moment], None]
+    cases: dict[str, Case] = field(default_factory=dict)
+    faults: list[Fault] = field(default_factory=list)
+    calls: list[Call] = field(default_factory=list)
+    _of: dict[str, Case] = field(default_factory=dict)
+    _at: dict[str, dict[str, Case]] = field(default_factory=dict)
+    _resets: set[str] = field(default_factory=set)
+    _pending: list[tuple[Moment, str]] = field(default_factory=list)
+    _ending: list[tuple[Moment, str]] = field(default_factory=list)
+    _came: int = 0
+
+    # What the engine calls.
+
+    @property
+    def told(self) -> bool:
+        """Whether anything has changed since it was asked last."""
+        return bool(self.faults or self.calls)
+
+    def give(self) -> tuple[tuple[Fault, ...], tuple[Call, ...]]:
+        """What has changed since this was asked last."""
+        given = tuple(self.faults), tuple(self.calls)
+        self.faults, self.calls = [], []
+        return given
+
+    def hear(self, alert: Alert, now: Moment) -> None:
+        """One more line of the alert record."""
+        case = self._of.get(alert.id)
+        before = None
+        new = case is None
+        if case is None:
+            case = self._joined(alert, now)
+            if case is None:
+                return
+            since = self._add(case, alert)
+        else:
+            before = case.open.get(alert.id)
+            since = case.last
+        case = self._follow(case, alert, now)
+        self._note(case, alert)
+        if before is not None or new:
+            self._weigh(case, alert, before, since, now)
+        self._settle(case, now)
+
+    def reset(self, fact: Fact, now: Moment) -> None:
+        """A section was given back, or a train has worked through after that."""
+        name = _section(fact.subject)
+        if fact.values.get("step") != "accepted":
+            return
+        if fact.ended is not None:
+            self._resets.discard(name)
+            for case in list(self._at.get(fact.subject, {}).values()):
+                if name in case.waiting:
+                    del case.waiting[name]
+                    case.moved = max(case.moved, fact.ended)
+                    self._settle(case, now)
+            return
+        self._resets.add(name)
+        at = self._find([fact.subject], (), now, ended_within=self.recall_after)
+        if at is not None:
+            at.waiting[name] = None
+            self._settle(at, now)
+
+    def wake(self, now: Moment) -> None:
+        """Some moment that was asked for has come."""
+        while self._pending and self._pending[0][0] <= now:
+            due, name = heappop(self._pending)
+            self._fall_due(due, name)
+        while self._ending and self._ending[0][0] <= now:
+            _, name = heappop(self._ending)
+            case = self.cases.get(name)
+            if case is not None:
+                self._settle(case, now)
+
+    def explain(self, section: str, zone_now: Moment) -> list[str]:
+        """Of which faults *section* is, in sentences."""
+        said = []
+        for case in self._at.get(f"section/{section}", {}).values():
+            told = case.told
+            if told is None:
+                continue
+            if told.ended is not None:
+                how = f"over since {clock(told.ended, self.line.zone, zone_now)}"
+            elif told.open:
+                how = f"{len(told.open)} of {len(told.alerts)} alerts open"
+            else:
+                how = "its alerts are over, a reset in it waits for a train"
+            said.append(
+                f"{section} is of fault {told.number} ({told.headline}): {how}; "
+                + (
+                    f"called {times(told.calls)}."
+                    if told.calls
+                    else "nobody was called."
+                )
+            )
+        return said
+
+    # Which fault.
+
+    def _joined(self, alert: Alert, now: Moment) -> Case | None:
+        """The fault that *alert* belongs to; a new one where there is none, and None for a note alone."""
+        if alert.kind == CAUSE:
+            found = self._of_cause(alert, now)
+        else:
+            found = self._named(alert) or self._placed(alert, now)
+        if found is not None or alert.priority == "note":
+            return found
+        return self._begin(alert)
+
+    def _begin(self, alert: Alert) -> Case:
+        self._forget(alert.raised)
+        numbers = {
+            number
+            for case in self.cases.values()
+            for number in (case.number, *case.took.values())
+        }
+        case = Case(
+            id=alert.id,
+            number=number_of(alert.id, numbers),
+            raised=alert.raised,
+            began=alert.began,
+        )
+        self.cases[case.id] = case
+        return case
+
+    def _named(self, alert: Alert) -> Case | None:
+        """The fault of the alert that this one names, or of the cause that has it."""
+        group = alert.parameters.get("group")
+        if group in self._of:
+            return self._of[group]
+        subject = alert.parameters.get("vanished")
+        if not isinstance(subject, str):
+            return None
+        named = [
+            (one.raised, case)
+            for case in self._at.get(subject, {}).values()
+            for one in case.open.values()
+            if one.kind == "vanished-train" and one.subject == subject
+        ]
+        return max(named, key=lambda one: one[0])[1] if named else None
+
+    def _placed(self, alert: Alert, now: Moment) -> Case | None:
+        kind, _, name = alert.subject.partition("/")
+        beside: list[str] = []
+        if kind == "section" and name in self.line.sections:
+            beside = [f"head/{head}" for head in self.line.heads_of(name)]
+        elif kind == "head" and name in self.line.heads:
+            between = self.line.heads[name].between
+            beside = [f"section/{one}" for one in between if one != OPEN]
+        own = [alert.subject]
+        if alert.kind in STAYS or kind == "head":
+            own += [one for one in _covered(alert) if one not in own]
+        within = None if alert.priority == "note" else self.again_within
+        return self._find(own, beside, max(now, alert.raised), ended_within=within)
+
+    def _find(
+        self,
+        own: list[str],
+        beside: Iterable[str],
+        at: Moment,
+        *,
+        ended_within: Duration | None,
+    ) -> Case | None:
+        """The fault of a place: an open one before one that has ended, of the place itself before one of what lies beside it, and of several the oldest."""
+        best: tuple[tuple[bool, int, Moment, str], Case] | None = None
+        for rank, subject in _ranked(own, beside):
+            for case in self._at.get(subject, {}).values():
+                if not self._is_of(case, subject, at, ended_within):
+                    continue
+                key = case.ended is not None, rank, *case.age
+                if best is None or key < best[0]:
+                    best = key, case
+        return None if best is None else best[1]
+
+    def _is_of(
+        self, case: Case, subject: str, at: Moment, ended_within: Duration | None
+    ) -> bool:
+        if case.ended is not None and (
+            ended_within is None
+            or at - case.ended > ended_within
+            or at - case.raised > LONGEST
+        ):
+            return False
+        return case.covers(subject, at - self.again_within)
+
+    # Causes.
+
+    def _of_cause(self, alert: Alert, now: Moment) -> Case | None:
+        """The oldest fault that a cause covers; all the others are taken into it."""
+        at = max(now, alert.raised)
+        found = {
+            case.id: case for case in self.cases.values() if alert.id in case.groups
+        }
+        for subject in _covered(alert):
+            for case in self._at.get(subject, {}).values():
+                if self._is_of(case, subject, at, None):
+                    found[case.id] = case
+        gateway = self._gateway_of(alert)
+        back = self._find([gateway], (), at, ended_within=self.recall_after)
+        if back is not None:
+            found[back.id] = back
+        if not found:
+            return self._find([alert.subject], (), at, ended_within=self.again_within)
+        return self._unite(found.values(), at)
+
+    def _gateway_of(self, alert: Alert) -> str:
+        """The gateway that speaks for all that *alert* affects, or ""."""
+        keepers = {
+            self.line.sections[name].evaluator
+            for one in alert.affected
+            if (name := _section(one)) in self.line.sections
+        }
+        gateways = {self.line.evaluators[one].gateway for one in keepers}
+        one = gateways.pop() if len(gateways) == 1 else None
+        return "" if one is None else f"gateway/{one}"
+
+    def _follow(self, case: Case, alert: Alert, now: Moment) -> Case:
+        """The same fault, or the one of the cause that has *alert* now, which takes it in."""
+        group = alert.parameters.get("group")
+        if not isinstance(group, str):
+            return case
+        case.groups[group] = None
+        _newest(case.groups)
+        cause = self._of.get(group)
+        if cause is None or cause is case:
+            return case
+        return self._unite((case, cause), max(now, alert.raised))
+
+    def _unite(self, cases: Iterable[Case], at: Moment) -> Case:
+        oldest, *others = sorted(cases, key=lambda case: case.age)
+        for other in others:
+            self._take(oldest, other, at)
+        return oldest
+
+    def _take(self, case: Case, other: Case, at: Moment) -> None:
+        """*other* goes into *case*, and says so."""
+        if other.told is not None:
+            self.faults.append(
+                replace(
+                    other.told,
+                    ended=other.ended or max(at, other.raised),
+                    open=(),
+                    lasting=(),
+                    waiting=(),
+                    into=case.id,
+                )
+            )
+        del self.cases[other.id]
+        for subject in other.subjects:
+            del self._at[subject][other.id]
+            self._cover(case, subject, other.subjects[subject])
+        for alert in other.alerts:
+            self._of[alert] = case
+        came = {**case.alerts, **other.alerts}
+        case.alerts = dict(sorted(came.items(), key=lambda item: item[1]))
+        case.open = {
+            name: one
+            for name in case.alerts
+            if (one := case.open.get(name) or other.open.get(name)) is not None
+        }
+        case.lasting |= other.lasting
+        case.groups |= other.groups
+        case.waiting |= other.waiting
+        case.wanted |= other.wanted
+        case.took |= {other.id: other.number, **other.took}
+        _newest(case.took)
+        case.began = min(case.began, other.began)
+        case.last = max(
+            (one for one in (case.last, other.last) if one is not None), default=None
+        )
+        case.moved = max(case.moved, other.moved)
+        case.highest = max(case.highest, other.highest, key=RANKS.__getitem__)
+        case.called = max(case.called, other.called)
+        case.called_at = max(
+            (one for one in (case.called_at, other.called_at) if one is not None),
+            default=None,
+        )
+        case.calls += other.calls
+        if other.gravest > case.gravest:
+            case.gravest, case.headed = other.gravest, other.headed
+        self._trim(case)
+
+    # What is in it.
+
+    def _add(self, case: Case, alert: Alert) -> Moment | None:
+        """*alert* comes into *case*; gives when one was raised there before."""
+        before = case.last
+        self._came += 1
+        case.alerts[alert.id] = self._came
+        self._of[alert.id] = case
+        case.began = min(case.began, alert.began)
+        case.moved = max(case.moved, alert.raised)
+        if alert.priority != "note":
+            case.last = alert.raised if before is None else max(before, alert.raised)
+        if alert.kind in STAYS:
+            case.lasting[alert.id] = None
+        self._trim(case)
+        return before
+
+    def _trim(self, case: Case) -> None:
+        if len(case.alerts) <= MOST:
+            return
+        for name in list(case.alerts):
+            if name != case.id and name not in case.open:
+                del case.alerts[name]
+                case.lasting.pop(name, None)
+                del self._of[name]
+                if len(case.alerts) <= MOST:
+                    return
+
+    def _note(self, case: Case, alert: Alert) -> None:
+        """What *alert* says now."""
+        own = alert.subject
+        for subject in _covered(alert):
+            self._cover(case, subject, None)
+            name = _section(subject)
+            if name in self._resets:
+                case.waiting[name] = None
+        if alert.ended is None:
+            case.open[alert.id] = alert
+        else:
+            case.open.pop(alert.id, None)
+            over = max(alert.ended, alert.raised)
+            case.moved = max(case.moved, over)
+            self._cover(case, own, over)
+        case.highest = max(case.highest, alert.priority, key=RANKS.__getitem__)
+        grave = RANKS[alert.priority], alert.kind == CAUSE
+        if grave >= case.gravest and (alert.ended is None or not case.headed[0]):
+            case.gravest, case.headed = grave, (headline(alert), alert.subject)
+
+    def _cover(self, case: Case, subject: str, over: Moment | None) -> None:
+        before = case.subjects.get(subject)
+        if over is None or before is None:
+            case.subjects[subject] = before if over is None else over
+        else:
+            case.subjects[subject] = max(before, over)
+        self._at.setdefault(subject, {})[case.id] = case
+
+    # Calls.
+
+    def _weigh(
+        self,
+        case: Case,
+        alert: Alert,
+        before: Alert | None,
+        since: Moment | None,
+        now: Moment,
+    ) -> None:
+        """Whether somebody is needed because of *alert*, which was *before*, where something was raised last at *since*."""
+        if not _needs(alert):
+            return
+        rank = RANKS[alert.priority]
+        if before is not None and _needs(before) and RANKS[before.priority] >= rank:
+            return
+        at = alert.raised if before is None else now
+        awaited = alert.kind == CAUSE and any(one in case.open for one in case.wanted)
+        quiet = since is None or at - since >= self.recall_after
+        if not (rank > case.called or quiet or awaited):
+            return
+        if alert.kind in OF_A_CAUSE and rank == CALLING:
+            due = at + self.join_wait
+            case.wanted[alert.id] = None
+            heappush(self._pending, (due, alert.id))
+            self.ask(max(due, now))
+        else:
+            self._call(case, alert, at)
+
+    def _fall_due(self, due: Moment, name: str) -> None:
+        """What waited for a cause is called for, unless that came, it is over, or somebody was called meanwhile."""
+        case = self._of.get(name)
+        if case is None or name not in case.wanted:
+            return
+        del case.wanted[name]
+        alert = case.open.get(name)
+        if alert is not None and _needs(alert):
+            self._call(case, alert, due)
+            self._tell(case)
+
+    def _call(self, case: Case, alert: Alert, at: Moment) -> None:
+        case.called = max(case.called, RANKS[alert.priority])
+        case.called_at = at if case.called_at is None else max(at, case.called_at)
+        case.calls += 1
+        case.wanted.clear()
+        standing = self.standing(self._sections(case, at))
+        self.calls.append(
+            Call(
+                fault=case.id,
+                number=case.number,
+                alert=alert.id,
+                priority=alert.priority,
+                at=at,
+                text=message(case.number, alert, standing, self.line),
+                standing=standing,
+            )
+        )
+
+    def _sections(self, case: Case, at: Moment) -> tuple[str, ...]:
+        """The sections that *case* covers now."""
+        return tuple(
+            name
+            for subject in case.subjects
+            if (name := _section(subject)) in self.line.sections
+            and case.covers(subject, at)
+        )
+
+    # How it stands.
+
+    def _settle(self, case: Case, now: Moment) -> None:
+        """Whether it is open or over, and what has changed is told."""
+        ended = None
+        if not case.holds():
+            ended = case.moved
+            if case.stays():
+                ended += self.recall_after
+                if ended > now:
+                    heappush(self._ending, (ended, case.id))
+                    self.ask(ended)
+                    ended = None
+        if ended is None or case.ended is None or case.moved > case.ended:
+            case.ended = ended
+        self._tell(case)
+
+    def _head(self, case: Case) -> tuple[str, str]:
+        """Its headline and what that is about: from its most serious open alert, else that a reset waits, else from the most serious it had."""
+        serious = case.serious()
+        if serious:
+            alert = min(serious, key=lambda one: _gravity(one, case.alerts))
+            return headline(alert), alert.subject
+        if case.waiting:
+            waiting = list(case.waiting)
+            return waiting_headline(waiting), f"section/{waiting[0]}"
+        return case.headed
+
+    def _tell(self, case: Case) -> None:
+        said, subject = self._head(case)
+        ranks = [one.priority for one in case.serious()] or [case.highest]
+        fault = Fault(
+            id=case.id,
+            number=case.number,
+            headline=said,
+            priority=max(ranks, key=RANKS.__getitem__),
+            subject=subject,
+            began=case.began,
+            raised=case.raised,
+            ended=case.ended,
+            alerts=tuple(case.alerts),
+            open=tuple(case.open),
+            lasting=tuple(case.lasting),
+            subjects=tuple(case.subjects),
+            waiting=tuple(case.waiting),
+            took=tuple(case.took),
+            into=None,
+            calls=case.calls,
+        )
+        if fault != case.told:
+            case.told = fault
+            self.faults.append(fault)
+
+    def _forget(self, now: Moment) -> None:
+        """Faults that cannot go on again are no longer remembered."""
+        for case in list(self.cases.values()):
+            if case.ended is None:
+                continue
+            kept = KEPT if case.lasting else self.again_within
+            if now - case.ended > max(kept, self.again_within):
+                del self.cases[case.id]
+                for subject in case.subjects:
+                    del self._at[subject][case.id]
+                    if not self._at[subject]:
+                        del self._at[subject]
+                for name in case.alerts:
+                    del self._of[name]
+
+
+def _ranked(own: Iterable[str], beside: Iterable[str]) -> Iterator[tuple[int, str]]:
+    for place, subject in enumerate(own):
+        yield min(place, 1), subject
+    for subject in beside:
+        yield 2, subject
+
+
+def _newest(kept: dict[str, Any]) -> None:
+    while len(kept) > MOST:
+        del kept[next(iter(kept))]
+
+
+def _needs(alert: Alert) -> bool:
+    """Whether somebody is needed now because of *alert*."""
+    return (
+        RANKS[alert.priority] >= CALLING
+        and alert.ended is None
+        and "quiet" not in alert.parameters
+    )
+
+
+def _gravity(alert: Alert, came: dict[str, int]) -> tuple[int, bool, bool, int]:
+    """The most serious is the least: by priority, what is quiet after what is not, a cause before others, the oldest."""
+    quiet = "quiet" in alert.parameters
+    return -RANKS[alert.priority], quiet, alert.kind != CAUSE, came[alert.id]

@@ -1,0 +1,255 @@
+"""What people are told of a fault: a headline of 42 characters, and a message that stands alone within 300.
+
+Both are pure functions of what is known, so the same fault is told in the same words live and in replay.
+
+A headline is what happened, and where: the words that the kind has, and the name of its place.
+Names may be sixty characters long, and words are what one reads first; so where both do not fit, the shorter words are taken, then the name is shortened in its middle, since names in a row differ at their ends.
+
+A message has its parts in this order, each within a room of its own, so that no name crowds out another part: number and priority, headline, where to go, since when, trains standing, the likeliest part, what to look at first, whom to call, the caution.
+What is left over of the 300 goes to what to look at first.
+
+Whatever comes from a file or the feed passes through `plain`: no control characters, no line breaks, nothing that turns the direction of writing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from monitor.core.alerts import Alert
+from monitor.core.layout import OPEN, Line
+from monitor.core.words import CAUTION, clock, span
+
+HEADLINE = 42
+"""The longest headline, in characters: what fits the desk's column at a size that can be read from the chair."""
+
+MESSAGE = 300
+"""The longest message."""
+
+SAYS: dict[str, tuple[str, ...]] = {
+    # kind: what happened, "{}" being the place; the longest that fits is taken
+    "clock-wrong": ("{}: clock departs from the others", "{}: clock departs"),
+    "contact-disagreement": ("{}: proving contacts disagree", "{}: contacts disagree"),
+    "count-mismatch": ("{} counted otherwise than others", "{} counts otherwise"),
+    "evaluator-locked-out": ("Evaluator {} locked out", "{} locked out"),
+    "feed-gap": ("{}: something sent never came", "{}: a message missing"),
+    "feed-silent": ("Gateway {} not heard", "{} not heard"),
+    "level-drift": ("{}: level on its way to a limit", "{}: level drifting"),
+    "level-out": ("{}: level outside its limits", "{}: level outside"),
+    "line-file-doubt": ("{}: line file in doubt",),
+    "long-occupation": ("{} occupied for longer than normal", "{} occupied for long"),
+    "one-sided-head": ("{} sees with one sensor",),
+    "repeat-disturbance": ("{} disturbed again and again", "{} disturbed repeatedly"),
+    "reset-not-held": ("{}: reset did not hold",),
+    "reset-unproved": ("{} reset, no train has followed", "{} reset, no train yet"),
+    "restoration-incomplete": (
+        "{}: restoration not completed",
+        "{}: not given back",
+    ),
+    "section-disturbed": ("{} disturbed",),
+    "spurious-occupation": (
+        "{} occupied and clear, no train seen",
+        "{}: no train seen to enter",
+    ),
+    "unseen-train": ("{} shown clear, a train came out",),
+    "vanished-train": (
+        "{} cleared, its train unaccounted for",
+        "{} cleared, train unaccounted for",
+    ),
+    "worsening": (
+        "{} disturbed more and more often",
+        "{} disturbed more often",
+    ),
+}
+"""What headlines say, by kind, the longest first."""
+
+OCCUPIED = (
+    "{} occupied, no train seen to enter",
+    "{}: no train seen to enter",
+)
+WENT_ON = (
+    "{} still occupied, its train went on",
+    "{} occupied, train went on",
+)
+RESET = SAYS["reset-unproved"]
+OTHER = ("{}: see its alerts",)
+"""Of a kind that is not known here."""
+
+
+def plain(text: str) -> str:
+    r"""*text* on one line, with a question mark for every character that is not one to be read.
+
+    Example:
+        >>> plain("T107\x1b[2J\r\n\u202edesk")
+        'T107?[2J ?desk'
+    """
+    spaced = " ".join(text.split())
+    return "".join(c if c.isprintable() else "?" for c in spaced)
+
+
+def shorten(text: str, room: int) -> str:
+    """*text* within *room* characters, its middle left out where it is longer.
+
+    Example:
+        >>> shorten("thornmere-junction-down-107", 13), shorten("T107", 13)
+        ('thornm…wn-107', 'T107')
+    """
+    if len(text) <= room:
+        return text
+    tail = (room - 1) // 2
+    return f"{text[: room - 1 - tail]}…{text[len(text) - tail :]}"
+
+
+def cut(text: str, room: int) -> str:
+    """*text* within *room* characters, its end left out where it is longer.
+
+    Example:
+        >>> cut("its supply and its cable", 12)
+        'its supply…'
+    """
+    if len(text) <= room:
+        return text
+    head = text[: room - 1]
+    whole = head.rpartition(" ")[0] if " " in head else head
+    return f"{whole.rstrip(' ,;:')}…"
+
+
+# Headlines.
+
+
+def headline(alert: Alert) -> str:
+    """What happened and where, of the alert that is most serious, within 42 characters."""
+    if alert.kind == "common-cause":
+        return _cause(alert)
+    return _fit(_words(alert), _name(alert.subject))
+
+
+def waiting_headline(sections: Sequence[str]) -> str:
+    """The headline of a fault of which nothing is open but resets that wait for a train.
+
+    Example:
+        >>> waiting_headline(["T103"]), waiting_headline(["T103", "T104"])
+        ('T103 reset, no train has followed', '2 sections reset, no train has followed')
+    """
+    if len(sections) > 1:
+        return f"{len(sections)} sections reset, no train has followed"
+    return _fit(RESET, plain(sections[0]))
+
+
+def _words(alert: Alert) -> tuple[str, ...]:
+    if alert.kind == "occupied-no-train":
+        return WENT_ON if "went on" in alert.summary else OCCUPIED
+    return SAYS.get(alert.kind, OTHER)
+
+
+def _name(subject: str) -> str:
+    return plain(subject.partition("/")[2] or subject)
+
+
+def _fit(words: tuple[str, ...], name: str) -> str:
+    for one in words:
+        said = one.format(name)
+        if len(said) <= HEADLINE:
+            return said
+    shortest = words[-1]
+    return shortest.format(shorten(name, HEADLINE - len(shortest) + 2))
+
+
+def _cause(alert: Alert) -> str:
+    kind, _, name = alert.subject.partition("/")
+    sections = [one for one in alert.affected if one.startswith("section/")]
+    members = [one for one in alert.affected if one != alert.subject]
+    what = "sections" if len(sections) == len(members) else "places"
+    times = [one.time for one in alert.evidence]
+    spread = max(times) - min(times) if times else 0
+    how = f"in {span(spread)}" if spread else "at once"
+    failed = f"{len(members)} {what} failed {how}"
+    whole = "{}" if kind == "site" else f"{kind.capitalize()} {{}}"
+    return _fit((f"{whole}: {failed}", f"{{}}: {failed}"), plain(name))
+
+
+# Messages.
+
+
+def message(number: str, alert: Alert, standing: int, line: Line) -> str:
+    """What is told of a fault when somebody is needed, within 300 characters.
+
+    Args:
+        number: the fault's, to say on the telephone.
+        alert: because of which somebody is needed.
+        standing: how many trains stand before or in it.
+        line: the line file, for where to go and whom to call.
+    """
+    since = clock(alert.began, line.zone, alert.raised)
+    trains = {0: "No train seen standing", 1: "1 train standing"}.get(
+        standing, f"{standing} trains standing"
+    )
+    caution = f"{CAUTION.partition('. ')[0]}."
+    what = f"{number} {alert.priority}: {headline(alert)}"
+    before = [what, _where(alert, line, since), trains]
+    if alert.suspects:
+        before.append(f"Likeliest {_asset(alert.suspects[0].asset, 24)}")
+    after = [*_call(alert, line), caution]
+    room = MESSAGE - len(_joined([*before, *after])) - 2
+    look = _look(alert)
+    return _joined([*before, cut(look, room), *after] if look else [*before, *after])
+
+
+def _joined(parts: Sequence[str]) -> str:
+    """*parts* as sentences; one that breaks off, or has its full stop, gets none."""
+    ended = [one if one.endswith((".", "…")) else f"{one}." for one in parts]
+    return " ".join(ended)
+
+
+def _asset(subject: str, room: int) -> str:
+    kind, _, name = subject.partition("/")
+    said = plain(name) if kind == "site" else f"{kind} {plain(name)}"
+    return shorten(said, room)
+
+
+def _where(alert: Alert, line: Line, since: str) -> str:
+    site = site_of(alert, line)
+    at = f"At {shorten(plain(site), 24)}, " if site else ""
+    return f"{at}{'since' if at else 'Since'} {since}"
+
+
+def _look(alert: Alert) -> str:
+    looks = [one for one in alert.checks if one.startswith("Look first")]
+    return plain(looks[0]) if looks else ""
+
+
+def _call(alert: Alert, line: Line) -> list[str]:
+    """Whom to call: the signaller of the area, as far as the line file says."""
+    areas = dict.fromkeys(line.sections[one].area for one in sections_of(alert, line))
+    if not areas:
+        return []
+    known = line.areas.get(next(iter(areas)))
+    if known is None or not (known.signaller or known.telephone):
+        return [f"Call the signaller of {shorten(plain(next(iter(areas))), 24)}"]
+    who = shorten(plain(known.signaller or "the signaller"), 24)
+    telephone = shorten(plain(known.telephone or ""), 20)
+    return [f"Call {who} {telephone}".rstrip()]
+
+
+def site_of(alert: Alert, line: Line) -> str:
+    """Where people go about *alert*: the site of the evaluator concerned, or "" where the line file tells none."""
+    kind, _, name = alert.subject.partition("/")
+    if kind == "site":
+        return name
+    if kind == "evaluator" and name in line.evaluators:
+        return line.evaluators[name].site
+    sections = sections_of(alert, line)
+    return (
+        line.evaluators[line.sections[sections[0]].evaluator].site if sections else ""
+    )
+
+
+def sections_of(alert: Alert, line: Line) -> list[str]:
+    """The sections that *alert* is about, its own first."""
+    found: list[str] = []
+    for subject in (alert.subject, *alert.affected):
+        kind, _, name = subject.partition("/")
+        if kind == "section" and name in line.sections:
+            found.append(name)
+        elif kind == "head" and name in line.heads:
+            found += [one for one in line.heads[name].between if one != OPEN]
+    return list(dict.fromkeys(found))
