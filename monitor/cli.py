@@ -310,6 +310,16 @@ def output(path: Path | None) -> Iterator[IO[str]]:
             yield file
 
 
+@contextmanager
+def written(path: Path | None) -> Iterator[IO[str] | None]:
+    """The file at *path* to write to, or None where none is wanted."""
+    if path is None:
+        yield None
+    else:
+        with output(path) as file:
+            yield file
+
+
 def progress(items: Iterable[T], doing: str) -> Iterator[T]:
     """The *items*, with their number on a terminal where they take longer than a second."""
     if not sys.stderr.isatty():
@@ -401,6 +411,16 @@ def replay(
             "also after the last event.",
         ),
     ] = None,
+    faults: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="OUT.jsonl", help="Where faults go, a line each time one changes."
+        ),
+    ] = None,
+    calls: Annotated[
+        Path | None,
+        typer.Option(metavar="OUT.jsonl", help="Where calls go."),
+    ] = None,
     *,
     verify: Annotated[
         bool,
@@ -413,7 +433,7 @@ def replay(
     """Play a recording through the detections, with no network."""
     from monitor.core.alerts import line as alert_line
     from monitor.core.engine import Engine
-    from replay.player import replay as replayed, second_opinion, up_to
+    from replay.player import People, replay as replayed, second_opinion, up_to
 
     end = None if until is None else moment(until)
     graph, tuning = load_both(line, settings)
@@ -425,8 +445,10 @@ def replay(
         taken = up_to(taken, end)
     raised: dict[str, str] = {}
     last: dict[str, str] = {}
-    with output(alerts) as out:
+    with output(alerts) as out, written(faults) as faulty, written(calls) as called:
+        people = People(found, faulty, called)
         for given in replayed(engine, taken, until=end):
+            people.take(given)
             for alert in given.alerts:
                 if verify:
                     last[alert.id] = alert_line(alert)
@@ -478,6 +500,41 @@ def _summary(events: int, rejected: int, raised: Counter[str]) -> str:
         f"{events:,} events, {rejected:,} lines rejected; "
         f"{raised.total()} alerts{': ' if kinds else ''}{kinds}"
     )
+
+
+class Format(StrEnum):
+    """How a table is written."""
+
+    TEXT = "text"
+    MARKDOWN = "markdown"
+
+
+@app.command(epilog="Example: tallywatch kinds --table --format markdown")
+def kinds(
+    *,
+    table: Annotated[
+        bool,
+        typer.Option(
+            "--table",
+            help="What the desk does first for each, within what time, and what "
+            "happens if not: the list that a local alarm panel signs.",
+        ),
+    ] = False,
+    form: Annotated[
+        Format, typer.Option("--format", help="How the table is written.")
+    ] = Format.TEXT,
+) -> None:
+    """Tell what is looked for, and what each kind asks of the desk."""
+    from monitor import kinds as known
+    from monitor.core.detectors import CATALOGUE
+
+    rows = known.asked(CATALOGUE)
+    if form is Format.MARKDOWN:
+        typer.echo(known.as_markdown(rows))
+    elif table:
+        typer.echo(known.as_text(rows))
+    else:
+        typer.echo(known.names(rows))
 
 
 @app.command(

@@ -16,6 +16,7 @@ import time
 from collections.abc import Awaitable, Callable, Iterable, Iterator
 from dataclasses import asdict, dataclass, fields, replace
 from functools import partial
+from typing import IO
 
 from monitor.core.alerts import Alert
 from monitor.core.engine import Detection, Engine, Output
@@ -33,6 +34,7 @@ from monitor.core.events import (
     SourceWatch,
     by_people,
 )
+from monitor.core.faults import call_line, fault_line
 from monitor.core.layout import Line
 from monitor.core.moments import SECOND, Moment, parse, seconds
 from monitor.core.wire import write
@@ -59,7 +61,11 @@ class Survey:
 
     def asked_for(self, alert: Alert) -> bool:
         """Whether *alert* was raised in the part of the day that was asked for, rather than in its lead-in."""
-        return self.window is None or self.window[0] <= alert.raised <= self.window[1]
+        return self.within(alert.raised)
+
+    def within(self, moment: Moment) -> bool:
+        """Whether *moment* is in the part of the day that was asked for."""
+        return self.window is None or self.window[0] <= moment <= self.window[1]
 
 
 def survey(events: Iterable[AnyEvent]) -> Survey:
@@ -108,6 +114,32 @@ def replay(
         if output:
             yield output
     yield engine.finish(until)
+
+
+@dataclass(frozen=True, slots=True)
+class People:
+    """Writes what people would have had: faults and calls, a JSON line each.
+
+    Args:
+        asked: what the first reading found; nothing from before the part that was asked for is written.
+        faults: where a fault goes each time it changes, or None.
+        calls: where calls go, or None.
+    """
+
+    asked: Survey
+    faults: IO[str] | None = None
+    calls: IO[str] | None = None
+
+    def take(self, output: Output) -> None:
+        """Write what *output* has of them."""
+        if self.faults is not None:
+            for fault in output.faults:
+                if self.asked.within(fault.raised):
+                    self.faults.write(f"{fault_line(fault)}\n")
+        if self.calls is not None:
+            for call in output.calls:
+                if self.asked.within(call.at):
+                    self.calls.write(f"{call_line(call)}\n")
 
 
 def heard(event: AnyEvent) -> Moment:

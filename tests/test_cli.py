@@ -130,7 +130,11 @@ def replayed(*more, line="line.toml", events="day.jsonl"):
 COMMANDS = {
     "check": ["--line"],
     "run": ["--line", "--settings", "--broker", "--arrival", "--rehearsal"],
-    "replay": ["--line", "--events", "--settings", "--alerts", "--until"],
+    "replay": [
+        *("--line", "--events", "--settings", "--alerts", "--until"),
+        *("--faults", "--calls"),
+    ],
+    "kinds": ["--table", "--format"],
     "play": ["--line", "--events", "--speed", "--broker"],
     "export": ["--from", "--to", "--events"],
     "explain": ["--line", "--events", "--section", "--at", "--kind"],
@@ -307,6 +311,40 @@ def test_replay_writes_to_a_file_what_it_would_print(here):
     assert printed
     assert ended.stdout == ""
     assert (here / "out.jsonl").read_text(encoding="utf-8") == printed
+
+
+def test_replay_writes_faults_and_calls(here):
+    """Each change of a fault and each call is a line, in event time, and the alerts are told as without."""
+    alone = call("replay", "--line", "line.toml", "--events", "day.jsonl").stdout
+    ended = call(
+        *("replay", "--line", "line.toml", "--events", "day.jsonl"),
+        *("--faults", "faults.jsonl", "--calls", "calls.jsonl"),
+    )
+    faults, calls = (
+        [json.loads(text) for text in (here / name).read_text().splitlines()]
+        for name in ("faults.jsonl", "calls.jsonl")
+    )
+
+    assert ended.exit_code == 0, ended.output
+    assert ended.stdout == alone
+    # Disturbed from 06:01:00 on, raised five seconds later; called for twenty after that.
+    assert faults[0]["headline"] == "T1 disturbed"
+    assert faults[0]["raised"] == "2026-05-04T06:01:05.000Z"
+    assert [one["at"] for one in calls] == ["2026-05-04T06:01:25.000Z"]
+    assert calls[0]["fault"] == faults[0]["id"]
+    assert calls[0]["text"].startswith(f"{faults[0]['number']} prompt: T1 disturbed. ")
+
+
+def test_kinds_prints_the_list_that_is_signed():
+    """Names alone, the table as text, or the table as Markdown."""
+    alone, text, marked = (
+        call("kinds", *more).stdout
+        for more in ((), ("--table",), ("--table", "--format", "markdown"))
+    )
+
+    assert "section-disturbed       disturbed" in alone
+    assert "tell the technician on" in text
+    assert "| `section-disturbed`: disturbed | prompt | yes | tell the tech" in marked
 
 
 def test_replay_reads_packed_recordings_the_same(here):

@@ -206,6 +206,18 @@ class Detector(Protocol):
     hears: ClassVar[tuple[type[Change], ...]]
     """The changes it is told of."""
 
+    priorities: ClassVar[tuple[Priority, ...]]
+    """What its alerts may ask of people, the usual first."""
+
+    first: ClassVar[str]
+    """What the desk does first, for the list that is signed."""
+
+    within: ClassVar[str]
+    """Within what time."""
+
+    otherwise: ClassVar[str]
+    """What happens if not."""
+
     def start(self, place: Place) -> Any:
         """The memory of a place of which nothing has been heard."""
 

@@ -335,8 +335,6 @@ class Engine:
             said.append(f"{section} is under work: nothing is raised about it.")
         said += self.entries.explain(section, now)
         said += self.trains.explain(section, now)
-        if kind is None:
-            said += self.faults.explain(section, now)
         if source is not None:
             said += self.hearing.explain(source, now)
             said += self.ordering.clocks.explain(source)
@@ -347,6 +345,8 @@ class Engine:
                     there += places["asset"]
                 for place in there:
                     said += self._explained(self.watching.at(slot, place), now)
+        if kind is None:
+            said += self.faults.explain(section, now)
         return said
 
     def _shown_in_words(self, section: str, now: Moment) -> list[str]:

@@ -13,6 +13,7 @@ from monitor.core.detector import (
     Over,
     Place,
     PlaceKind,
+    Priority,
     Suspect,
     Untimed,
     look,
@@ -82,6 +83,7 @@ class ClockWrong(Untimed):
     title: ClassVar[str] = "clock departs from the others"
     places: ClassVar[PlaceKind] = "source"
     hears: ClassVar[tuple[type[Change], ...]] = (ClockJudged,)
+    priorities: ClassVar[tuple[Priority, ...]] = ("planned",)
     first: ClassVar[str] = "put it on the day list; its times are corrected"
     within: ClassVar[str] = "the day"
     otherwise: ClassVar[str] = "times in records disagree with the neighbours'"

@@ -13,6 +13,7 @@ from monitor.core.detector import (
     Over,
     Place,
     PlaceKind,
+    Priority,
     Suspect,
     Untimed,
     look,
@@ -123,6 +124,7 @@ class CommonCause(Untimed):
     title: ClassVar[str] = "several failed at once, by one cause"
     places: ClassVar[PlaceKind] = "asset"
     hears: ClassVar[tuple[type[Change], ...]] = (CauseSeen, CauseOver)
+    priorities: ClassVar[tuple[Priority, ...]] = ("prompt",)
     first: ClassVar[str] = "send one person to the asset"
     within: ClassVar[str] = "5 min"
     otherwise: ClassVar[str] = (

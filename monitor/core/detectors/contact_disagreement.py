@@ -14,6 +14,7 @@ from monitor.core.detector import (
     Over,
     Place,
     PlaceKind,
+    Priority,
     look,
 )
 from monitor.core.moments import SECOND, Moment, seconds
@@ -71,6 +72,7 @@ class ContactDisagreement:
     title: ClassVar[str] = "proving contacts disagree"
     places: ClassVar[PlaceKind] = "section"
     hears: ClassVar[tuple[type[Change], ...]] = (ContactsChanged, *INTERRUPTIONS)
+    priorities: ClassVar[tuple[Priority, ...]] = ("prompt",)
     first: ClassVar[str] = "tell the technician on call"
     within: ClassVar[str] = "5 min"
     otherwise: ClassVar[str] = "the interlocking holds trains"

@@ -113,6 +113,7 @@ class CountMismatch:
         LeftOverGone,
         CountAgreed,
     )
+    priorities: ClassVar[tuple[Priority, ...]] = ("planned", "prompt")
     first: ClassVar[str] = "put the head on the day list"
     within: ClassVar[str] = "the day; where a section stays occupied, 5 min"
     otherwise: ClassVar[str] = "it miscounts again, and the sections on both sides fail"

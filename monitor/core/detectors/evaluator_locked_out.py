@@ -13,6 +13,7 @@ from monitor.core.detector import (
     Over,
     Place,
     PlaceKind,
+    Priority,
     Suspect,
     Untimed,
     look,
@@ -70,6 +71,7 @@ class EvaluatorLockedOut(Untimed):
     title: ClassVar[str] = "evaluator locked out"
     places: ClassVar[PlaceKind] = "evaluator"
     hears: ClassVar[tuple[type[Change], ...]] = (ServiceChanged,)
+    priorities: ClassVar[tuple[Priority, ...]] = ("prompt",)
     first: ClassVar[str] = "send the technician to the room; tell the signaller"
     within: ClassVar[str] = "5 min"
     otherwise: ClassVar[str] = "trains stand before every section it keeps"

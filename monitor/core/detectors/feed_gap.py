@@ -12,6 +12,7 @@ from monitor.core.detector import (
     Found,
     Place,
     PlaceKind,
+    Priority,
     Suspect,
     Untimed,
     look,
@@ -71,6 +72,7 @@ class FeedGap(Untimed):
     title: ClassVar[str] = "something that was sent never came"
     places: ClassVar[PlaceKind] = "source"
     hears: ClassVar[tuple[type[Change], ...]] = (GapFound,)
+    priorities: ClassVar[tuple[Priority, ...]] = ("note",)
     first: ClassVar[str] = "nothing; its sections are shown as not known"
     within: ClassVar[str] = "no time"
     otherwise: ClassVar[str] = "often repeated, it hides failures"

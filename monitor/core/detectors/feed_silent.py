@@ -13,6 +13,7 @@ from monitor.core.detector import (
     Over,
     Place,
     PlaceKind,
+    Priority,
     Suspect,
     Untimed,
     look,
@@ -70,6 +71,7 @@ class FeedSilent(Untimed):
     title: ClassVar[str] = "gateway not heard"
     places: ClassVar[PlaceKind] = "gateway"
     hears: ClassVar[tuple[type[Change], ...]] = (GatewaySilent, GatewayHeard)
+    priorities: ClassVar[tuple[Priority, ...]] = ("prompt",)
     first: ClassVar[str] = "ask telecoms about the gateway"
     within: ClassVar[str] = "5 min"
     otherwise: ClassVar[str] = "a failure there is not seen at all"

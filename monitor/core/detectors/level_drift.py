@@ -14,6 +14,7 @@ from monitor.core.detector import (
     Over,
     Place,
     PlaceKind,
+    Priority,
     Suspect,
     look,
 )
@@ -254,6 +255,7 @@ class LevelDrift:
     title: ClassVar[str] = "head level on its way to a limit"
     places: ClassVar[PlaceKind] = "head"
     hears: ClassVar[tuple[type[Change], ...]] = (LevelMeasured, WorkBegan, WorkEnded)
+    priorities: ClassVar[tuple[Priority, ...]] = ("planned",)
     first: ClassVar[str] = "plan a visit before the day it meets the limit"
     within: ClassVar[str] = "a week"
     otherwise: ClassVar[str] = "the head fails or miscounts on that day"

@@ -13,6 +13,7 @@ from monitor.core.detector import (
     Over,
     Place,
     PlaceKind,
+    Priority,
     Suspect,
     Untimed,
     look,
@@ -102,6 +103,7 @@ class LevelOut(Untimed):
     title: ClassVar[str] = "head level outside its limits"
     places: ClassVar[PlaceKind] = "head"
     hears: ClassVar[tuple[type[Change], ...]] = (LevelMeasured, WorkBegan, WorkEnded)
+    priorities: ClassVar[tuple[Priority, ...]] = ("planned",)
     first: ClassVar[str] = "tell the technician on call, with value and limits"
     within: ClassVar[str] = "the day"
     otherwise: ClassVar[str] = "the head fails or miscounts under a train"

@@ -13,6 +13,7 @@ from monitor.core.detector import (
     Over,
     Place,
     PlaceKind,
+    Priority,
     Suspect,
     Untimed,
     look,
@@ -84,6 +85,7 @@ class LineFileDoubt(Untimed):
     title: ClassVar[str] = "trains go otherwise than the line file says"
     places: ClassVar[PlaceKind] = "section"
     hears: ClassVar[tuple[type[Change], ...]] = (TrainsFromAfar, WorkBegan, WorkEnded)
+    priorities: ClassVar[tuple[Priority, ...]] = ("note",)
     first: ClassVar[str] = "hand it to whoever keeps the line file"
     within: ClassVar[str] = "a week"
     otherwise: ClassVar[str] = "trains seem to vanish and to appear there"

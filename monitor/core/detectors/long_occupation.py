@@ -23,6 +23,7 @@ from monitor.core.detector import (
     Over,
     Place,
     PlaceKind,
+    Priority,
     look,
 )
 from monitor.core.events import State
@@ -113,6 +114,7 @@ class LongOccupation:
         LearntAnew,
         *INTERRUPTIONS,
     )
+    priorities: ClassVar[tuple[Priority, ...]] = ("note",)
     first: ClassVar[str] = "nothing; it stands on the section's page"
     within: ClassVar[str] = "no time"
     otherwise: ClassVar[str] = "nothing happens"

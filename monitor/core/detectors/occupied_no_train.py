@@ -26,6 +26,7 @@ from monitor.core.detector import (
     Over,
     Place,
     PlaceKind,
+    Priority,
     look,
 )
 from monitor.core.events import State
@@ -148,6 +149,7 @@ class OccupiedNoTrain:
         StretchEnded,
         *INTERRUPTIONS,
     )
+    priorities: ClassVar[tuple[Priority, ...]] = ("prompt",)
     first: ClassVar[str] = "tell the signaller: vehicles may be in the section"
     within: ClassVar[str] = "5 min"
     otherwise: ClassVar[str] = "trains are held, or a vehicle is taken for a fault"

@@ -13,6 +13,7 @@ from monitor.core.detector import (
     Over,
     Place,
     PlaceKind,
+    Priority,
     Suspect,
     look,
 )
@@ -112,6 +113,7 @@ class OneSidedHead:
     title: ClassVar[str] = "head sees with one sensor"
     places: ClassVar[PlaceKind] = "head"
     hears: ClassVar[tuple[type[Change], ...]] = (HeadPassed, WorkBegan, WorkEnded)
+    priorities: ClassVar[tuple[Priority, ...]] = ("planned",)
     first: ClassVar[str] = "put the head on the day list"
     within: ClassVar[str] = "the day"
     otherwise: ClassVar[str] = "it miscounts, and both its sections fail"

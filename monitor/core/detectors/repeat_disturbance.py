@@ -20,6 +20,7 @@ from monitor.core.detector import (
     Over,
     Place,
     PlaceKind,
+    Priority,
     look,
 )
 from monitor.core.moments import DAY, HOUR, Duration, Moment
@@ -112,6 +113,7 @@ class RepeatDisturbance:
         CauseBegan,
         CauseEnded,
     )
+    priorities: ClassVar[tuple[Priority, ...]] = ("planned", "prompt")
     first: ClassVar[str] = "put it on the day list, with the likeliest part"
     within: ClassVar[str] = "the day; from the sixth, 5 min"
     otherwise: ClassVar[str] = "it fails for good, likely in the busiest hours"

@@ -23,6 +23,7 @@ from monitor.core.detector import (
     Over,
     Place,
     PlaceKind,
+    Priority,
     Untimed,
     look,
 )
@@ -138,6 +139,7 @@ class ResetNotHeld(Untimed):
         WorkBegan,
         WorkEnded,
     )
+    priorities: ClassVar[tuple[Priority, ...]] = ("prompt",)
     first: ClassVar[str] = "tell the technician on call: it is still failing"
     within: ClassVar[str] = "5 min"
     otherwise: ClassVar[str] = "it is reset again and again"

@@ -151,6 +151,7 @@ class ResetUnproved:
         LearntAnew,
         *INTERRUPTIONS,
     )
+    priorities: ClassVar[tuple[Priority, ...]] = ("planned", "prompt")
     first: ClassVar[str] = "ask the signaller when the next train is due there"
     within: ClassVar[str] = "the day; while awaiting the sweep, 5 min"
     otherwise: ClassVar[str] = "a section that detects nothing is trusted"

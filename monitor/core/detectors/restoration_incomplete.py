@@ -14,6 +14,7 @@ from monitor.core.detector import (
     Over,
     Place,
     PlaceKind,
+    Priority,
     look,
 )
 from monitor.core.events import State
@@ -82,6 +83,7 @@ class RestorationIncomplete:
         InterlockingChanged,
         *INTERRUPTIONS,
     )
+    priorities: ClassVar[tuple[Priority, ...]] = ("prompt",)
     first: ClassVar[str] = "ask the signaller whether the restoration was made"
     within: ClassVar[str] = "5 min"
     otherwise: ClassVar[str] = "trains are held for a step that was forgotten"

@@ -14,6 +14,7 @@ from monitor.core.detector import (
     Over,
     Place,
     PlaceKind,
+    Priority,
     look,
 )
 from monitor.core.events import State
@@ -60,6 +61,7 @@ class SectionDisturbed:
     title: ClassVar[str] = "disturbed"
     places: ClassVar[PlaceKind] = "section"
     hears: ClassVar[tuple[type[Change], ...]] = (StateChanged, *INTERRUPTIONS)
+    priorities: ClassVar[tuple[Priority, ...]] = ("prompt",)
     first: ClassVar[str] = "tell the technician on call, and the signaller"
     within: ClassVar[str] = "5 min"
     otherwise: ClassVar[str] = "trains stand before it"

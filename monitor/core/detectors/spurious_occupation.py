@@ -19,6 +19,7 @@ from monitor.core.detector import (
     Found,
     Place,
     PlaceKind,
+    Priority,
     Untimed,
     look,
 )
@@ -115,6 +116,7 @@ class SpuriousOccupation(Untimed):
         WorkBegan,
         WorkEnded,
     )
+    priorities: ClassVar[tuple[Priority, ...]] = ("planned",)
     first: ClassVar[str] = "put it on the day list, with who was on the track"
     within: ClassVar[str] = "the day"
     otherwise: ClassVar[str] = "a head goes on counting what is no axle"

@@ -12,6 +12,7 @@ from monitor.core.detector import (
     Found,
     Place,
     PlaceKind,
+    Priority,
     Suspect,
     Untimed,
     look,
@@ -81,6 +82,7 @@ class UnseenTrain(Untimed):
     title: ClassVar[str] = "shown clear, a train came out"
     places: ClassVar[PlaceKind] = "section"
     hears: ClassVar[tuple[type[Change], ...]] = (TrainUnseen, WorkBegan, WorkEnded)
+    priorities: ClassVar[tuple[Priority, ...]] = ("urgent", "note")
     first: ClassVar[str] = "tell the signaller which section did not show a train"
     within: ClassVar[str] = "at once"
     otherwise: ClassVar[str] = "the next train there may not be shown either"

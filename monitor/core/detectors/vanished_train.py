@@ -20,6 +20,7 @@ from monitor.core.detector import (
     Found,
     Place,
     PlaceKind,
+    Priority,
     Untimed,
     look,
 )
@@ -103,6 +104,7 @@ class VanishedTrain(Untimed):
         WorkBegan,
         WorkEnded,
     )
+    priorities: ClassVar[tuple[Priority, ...]] = ("urgent", "note")
     first: ClassVar[str] = "tell the signaller: a train may be in a section shown clear"
     within: ClassVar[str] = "at once"
     otherwise: ClassVar[str] = "another train may be signalled into it"

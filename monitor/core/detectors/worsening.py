@@ -23,6 +23,7 @@ from monitor.core.detector import (
     Over,
     Place,
     PlaceKind,
+    Priority,
     Suspect,
     look,
 )
@@ -211,6 +212,7 @@ class Worsening:
         StateChanged,
         *INTERRUPTIONS,
     )
+    priorities: ClassVar[tuple[Priority, ...]] = ("planned",)
     first: ClassVar[str] = "hand it to the maintenance planner"
     within: ClassVar[str] = "a week"
     otherwise: ClassVar[str] = "it goes on getting worse, and fails for good"

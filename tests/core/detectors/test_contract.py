@@ -17,6 +17,7 @@ from monitor.core import changes
 from monitor.core.detector import Detector, Over, Place
 from monitor.core.detectors import CATALOGUE
 from monitor.core.events import State
+from monitor.core.faults import STAYS
 from monitor.core.moments import MINUTE, SECOND, parse
 from monitor.core.words import CAUTION
 
@@ -453,6 +454,15 @@ def test_it_finds_the_plainest_case(faulty, detector):
 
 
 @each
+def test_its_table_says_what_it_asks_of_people(faulty, detector):
+    """The plainest case has the usual priority of its table, and only what stays until it is closed is said to."""
+    [found] = faulty(detector).found
+
+    assert found.priority == detector.priorities[0]
+    assert found.lasting == (detector.kind in STAYS)
+
+
+@each
 def test_what_it_finds_can_be_read_and_written(faulty, detector):
     """Every alert says what happened, what it rests on, where to look first, what else it could be, and the caution last."""
     [found] = faulty(detector).found
@@ -552,6 +562,7 @@ def test_whatever_happens_it_keeps_its_word(watch, detector, seed):
             is_open = False
         else:
             assert finding.began <= finding.raised
+            assert finding.priority in detector.priorities
             assert finding.checks[-1] == CAUTION
             is_open = finding.ended is None
 
