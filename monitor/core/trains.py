@@ -506,16 +506,24 @@ class Trains:
     ) -> None:
         """One of several trains came in, no neighbour has taken it, and each of them may be elsewhere: whichever it was, it is lost."""
         if self.spots[change.place].certain and all(
-            train.real
-            and train.parts
-            and not (train.guess or parts[train.number].may_have_left)
-            for train in leaving
+            self._came_in(train, parts[train.number]) for train in leaving
         ):
             beyond = set().union(*(part.beyond for part in parts.values()))
             train = replace(leaving[0], out=all(one.out for one in leaving))
             part = replace(parts[train.number], sure=True, beyond=beyond)
             lost = (train, part, change.cleared, change.event)
             self.spots[change.place].lost = lost
+
+    def _came_in(self, train: Train, part: Part) -> bool:
+        """Whether it was *train* that came in, if nobody else did: it is one, and went nowhere else out of where it had been."""
+        elsewhere = any(
+            other.since >= self.spots[way].entered
+            for way in part.ways
+            for other in train.parts.values()
+            if way in other.ways
+        )
+        maybe = train.guess or part.may_have_left or not train.parts
+        return train.real and not (maybe or elsewhere)
 
     def _weigh_entries(self, before: Moment) -> None:
         """Entries up to *before* are weighed before a clear of that moment."""
