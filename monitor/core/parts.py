@@ -138,6 +138,7 @@ class Spot:
         pending: entries that are not weighed yet.
         gone: it has cleared for good, and whoever was in it has been looked for elsewhere.
         hid: until when it showed neither clear nor `occupied`, or was not known.
+        visited: when a neighbour gave up a train last that may have come in here, where it was not clear.
         certain: one of the trains that may be in it has come in: it became `occupied`, and whoever may have come is among them.
     """
 
@@ -157,4 +158,5 @@ class Spot:
     pending: int = 0
     gone: bool = False
     certain: bool = False
+    visited: Moment = 0
     hid: Moment = 0

@@ -477,6 +477,7 @@ class Trains:
                 )
         if leaving and not (spot.lost or spot.open or change.beside):
             self._one_lost(leaving, parts, change)
+        self._visit(leaving, change)
         self._merge(leaving)
         if spot.appearance is not None:
             spot.appearance.cleared = change.cleared
@@ -500,6 +501,15 @@ class Trains:
         if len(leaving) > 1 and all(stay) and entered:
             for part in chain.from_iterable(stay):
                 part.sure = False
+
+    def _visit(self, leaving: list[Train], change: Cleared) -> None:
+        """A train that is surely nowhere else may have gone into a neighbour that was not clear, also beside another that is there."""
+        lost = [t for t in leaving if not any(p.sure for p in t.parts.values())]
+        for near in change.beside:
+            if any(near not in train.parts for train in lost):
+                self.spots[near].visited = change.cleared
+                if self.spots[near].left_behind:
+                    self._told.append(TrainMayHaveCome(place=near, at=change.at))
 
     def _one_lost(
         self, leaving: list[Train], parts: dict[int, Part], change: Cleared
@@ -699,6 +709,8 @@ class Trains:
             if near != between and near not in part.beyond
         ):
             return  # another may have come in out of it, and nobody saw
+        if spot.visited >= part.since:
+            return
         left = self.axles(name)
         if spot.open and (left is None or abs(left) > FEW):
             return  # another may have come in where there is no detection
