@@ -341,9 +341,11 @@ class Ordering:
                 self._jump(event, at, source, range(highest + 1, number))
         elif number < source.lowest and at <= source.last_at:
             pass  # older than the first that came: no gap is known there
+        elif self._fill(number, source):
+            pass
         elif online and self._just_turned(at, source):
             pass  # what it sent right after coming online overtook the word of it
-        elif not self._fill(number, source):
+        else:
             self._turn_back(event, at, source, number)
 
     def _just_turned(self, at: Moment, source: _Source) -> bool:

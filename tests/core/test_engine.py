@@ -286,6 +286,28 @@ def test_numbers_that_jump(run):
     assert sorted(day.engine.not_known()) == ["T1", "T3"]
 
 
+def test_a_heartbeat_that_comes_out_of_order_right_after_a_restart(run):
+    """Its number was missing, and fills: neither a gap nor another restart."""
+    day = (
+        run()
+        .tell(QUIET)
+        .tell(
+            """
+        06:10:00 T1 clear seq=7
+        06:10:10 GW1 online seq=0
+        06:10:10.100 T1 clear seq=1
+        06:10:10.200 T2 clear seq=2
+        06:10:10.300 T3 clear seq=4
+        06:10:10.250 GW1 online seq=3 at 06:10:10.400
+        06:10:30 T1 clear seq=5
+        """
+        )
+    )
+
+    assert day.until("06:10:50").brief("feed-gap") == []
+    assert day.engine.not_known() == {}
+
+
 def test_work_keeps_quiet_and_what_is_still_so_is_judged_from_its_end(run):
     """Nothing is raised under work; what still holds when it ends began then."""
     day = (
