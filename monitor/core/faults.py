@@ -190,7 +190,7 @@ def number_of(fault: str, taken: Iterable[str] = ()) -> str:
     value = int(fault, 16)
     text = ""
     has = set(taken)
-    while len(text) < FOUR or (text in has and value):
+    while len(text) < FOUR or text in has:
         value, digit = divmod(value, len(SYMBOLS))
         text += SYMBOLS[digit]
     return text
@@ -435,6 +435,11 @@ class Faults:
 
     def _joined(self, alert: Alert, now: Moment) -> Case | None:
         """The fault that *alert* belongs to; a new one where there is none, and None for a note alone."""
+        age = now - alert.raised
+        if (alert.kind in STAYS and age > KEPT) or (
+            alert.priority == "note" and age > self.again_within
+        ):
+            return None  # the fault it was of was over long ago, and is forgotten
         if alert.kind == CAUSE:
             found = self._of_cause(alert, now)
         else:
@@ -686,7 +691,10 @@ class Faults:
         if not _needs(alert):
             return
         rank = RANKS[alert.priority]
-        if before is not None and _needs(before) and RANKS[before.priority] >= rank:
+        if before is not None and (
+            case.ended is not None
+            or (_needs(before) and RANKS[before.priority] >= rank)
+        ):
             return
         at = alert.raised if before is None else now
         awaited = alert.kind == CAUSE and any(one in case.open for one in case.wanted)
@@ -795,8 +803,10 @@ class Faults:
     def _forget(self, now: Moment) -> None:
         """Faults that cannot go on again are no longer remembered."""
         for case in list(self.cases.values()):
-            if case.ended is None:
-                continue
+            if case.ended is None or any(
+                one.kind not in STAYS for one in case.open.values()
+            ):
+                continue  # a note may still be open in one that has ended
             kept = KEPT if case.lasting else self.again_within
             if now - case.ended > max(kept, self.again_within):
                 del self.cases[case.id]

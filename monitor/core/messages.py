@@ -202,8 +202,7 @@ def _joined(parts: Sequence[str]) -> str:
 
 def _asset(subject: str, room: int) -> str:
     kind, _, name = subject.partition("/")
-    said = plain(name) if kind == "site" else f"{kind} {plain(name)}"
-    return shorten(said, room)
+    return shorten(plain(name if kind == "site" else f"{kind} {name}"), room)
 
 
 def _where(alert: Alert, line: Line, since: str) -> str:

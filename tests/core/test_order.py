@@ -1,4 +1,4 @@
-"""Order, repetition, ticks and batches change no alert."""
+"""Order, repetition, ticks and batches change no alert, no fault and no call."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 from hypothesis import given, strategies as st
 
-from monitor.core.alerts import Alert, line as alert_line
+from monitor.core.alerts import line as alert_line
 from monitor.core.engine import Detection, Engine
 from monitor.core.events import (
     AnyEvent,
@@ -21,6 +21,7 @@ from monitor.core.events import (
     State,
     Step,
 )
+from monitor.core.faults import call_line, fault_line
 from monitor.core.moments import DAY, SECOND, parse
 
 BEGIN = parse("2026-05-04T06:00:00.000Z")
@@ -119,17 +120,26 @@ def tunings(draw):
 
 
 def lines(line, settings, events, ticks=()):
-    """The alert lines of *events*, with time passed up to each of *ticks* on the way."""
+    """The lines of *events* about alerts, faults and calls, with time passed up to each of *ticks* on the way."""
     engine = Engine(line, settings)
-    said: list[Alert] = []
+    outputs = []
     waiting = sorted(ticks)
     for event in events:
         while waiting and waiting[0] < event.arrival:
-            said += engine.pass_time(waiting.pop(0)).alerts
-        said += engine.take(event).alerts
+            outputs.append(engine.pass_time(waiting.pop(0)))
+        outputs.append(engine.take(event))
     told = [event for event in events if not isinstance(event, MonitorRecord)]
-    said += engine.finish(max(e.time for e in told) + 600 * SECOND).alerts
-    return [alert_line(one) for one in said]
+    outputs.append(engine.finish(max(e.time for e in told) + 600 * SECOND))
+    return written(outputs)
+
+
+def written(outputs):
+    """What came out, as lines: of alerts, of faults, of calls."""
+    return (
+        [alert_line(one) for output in outputs for one in output.alerts],
+        [fault_line(one) for output in outputs for one in output.faults],
+        [call_line(one) for output in outputs for one in output.calls],
+    )
 
 
 @given(st.data())
@@ -168,9 +178,10 @@ def test_what_was_concluded_so_far_is_the_beginning_of_what_will_be(plain, data)
     stop = data.draw(st.integers(1, len(events)))
     whole = lines(plain(), settings, events)
     engine = Engine(plain(), settings)
-    part = [alert_line(a) for e in events[:stop] for a in engine.take(e).alerts]
+    part = written([engine.take(event) for event in events[:stop]])
 
-    assert whole[: len(part)] == part
+    for every, some in zip(whole, part, strict=True):
+        assert every[: len(some)] == some
 
 
 def record(kind, at, **values):

@@ -1,0 +1,308 @@
+"""What people are told: headlines of 42 characters and messages of 300, whatever names and checks there are."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import example, given, strategies as st
+
+from monitor.core.alerts import Alert
+from monitor.core.detector import Evidence, Suspect
+from monitor.core.detectors import CATALOGUE
+from monitor.core.layout import read_line
+from monitor.core.messages import (
+    HEADLINE,
+    MESSAGE,
+    SAYS,
+    cut,
+    headline,
+    message,
+    plain,
+    shorten,
+    waiting_headline,
+)
+from monitor.core.moments import SECOND, parse
+from monitor.core.words import CAUTION
+
+NOON = parse("2026-05-04T12:00:00.000Z")
+LONG = "thornmere-junction-north-approach-down-fast-section-0000107x"
+KINDS = [one.kind for one in CATALOGUE]
+PLACES = {one.kind: one.places for one in CATALOGUE}
+LOOK = "Look first at the indications of EV1: which head it rejects"
+
+
+def alert(kind, subject, **more):
+    """An alert of *kind* about *subject*, as far as messages look at it."""
+    told = {
+        "id": "0123456789abcdef",
+        "kind": kind,
+        "subject": subject,
+        "priority": "prompt",
+        "began": NOON,
+        "raised": NOON + 5 * SECOND,
+        "ended": None,
+        "summary": "",
+        "evidence": (),
+        "affected": (subject,),
+        "suspects": (),
+        "checks": (LOOK, CAUTION),
+        "parameters": {},
+        **more,
+    }
+    return Alert(**told)
+
+
+def line_of(section="T107", head="H107", site="Thornmere room", area=""):
+    """A line of one section between two heads."""
+    return read_line(
+        '[line]\nname = "Thornmere"\ntimezone = "UTC"\n'
+        f'[[evaluator]]\nid = "EV1"\nsite = "{site}"\n{area}'
+        f'[[section]]\nid = "{section}"\narea = "thornmere"\nevaluator = "EV1"\n'
+        "length_m = 820\nspeed_km_h = 120\n"
+        f'[[head]]\nid = "{head}"\nbetween = ["open", "{section}"]\n'
+        f'[[head]]\nid = "B{head[1:]}"\nbetween = ["{section}", "open"]\n'
+    )
+
+
+DESK = (
+    '[[area]]\nid = "thornmere"\nsignaller = "Thornmere desk"\n'
+    'telephone = "01632 960123"\n'
+)
+
+
+# Headlines.
+
+
+@pytest.mark.parametrize(
+    ("kind", "subject", "more", "said"),
+    [
+        ("section-disturbed", "section/T107", {}, "T107 disturbed"),
+        (
+            "vanished-train",
+            "section/T107",
+            {},
+            "T107 cleared, its train unaccounted for",
+        ),
+        ("unseen-train", "section/T107", {}, "T107 shown clear, a train came out"),
+        (
+            "occupied-no-train",
+            "section/T107",
+            {},
+            "T107 occupied, no train seen to enter",
+        ),
+        (
+            "occupied-no-train",
+            "section/T107",
+            {"summary": "T107 still occupied 60 s after its train went on: ..."},
+            "T107 still occupied, its train went on",
+        ),
+        ("count-mismatch", "head/H107", {}, "H107 counted otherwise than others"),
+        ("evaluator-locked-out", "evaluator/EV1", {}, "Evaluator EV1 locked out"),
+        ("feed-silent", "gateway/GW1", {}, "Gateway GW1 not heard"),
+        ("of-a-later-version", "section/T107", {}, "T107: see its alerts"),
+    ],
+)
+def test_a_headline_says_what_happened_and_where(kind, subject, more, said):
+    """What happened and where, in the words of the kind."""
+    assert headline(alert(kind, subject, **more)) == said
+
+
+@pytest.mark.parametrize(
+    ("asset", "members", "seconds", "said"),
+    [
+        ("cable/C4", 4, 6, "Cable C4: 4 sections failed in 6 s"),
+        ("site/Thornmere room", 60, 9, "Thornmere room: 60 sections failed in 9 s"),
+        ("area/west", 40, 585, "Area west: 40 sections failed in 9 min"),
+        ("unit/TU7", 3, 0, "Unit TU7: 3 sections failed at once"),
+    ],
+)
+def test_a_headline_of_a_cause_says_how_many_and_how_fast(
+    asset, members, seconds, said
+):
+    """What they share, how many failed, and within what time."""
+    sections = tuple(f"section/T{number}" for number in range(members))
+    evidence = tuple(
+        Evidence(time=NOON + at * SECOND, text="failed") for at in (0, seconds)
+    )
+    found = alert("common-cause", asset, affected=(asset, *sections), evidence=evidence)
+
+    assert headline(found) == said
+
+
+def test_every_kind_has_its_words():
+    """No kind falls back to what stands for those that are not known."""
+    assert sorted([*SAYS, "common-cause", "occupied-no-train"]) == KINDS
+
+
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_headline_with_the_longest_name_fits(kind):
+    """Sixty characters of name leave a headline of 42 with the words whole, and both ends of the name."""
+    assert len(LONG) == 60
+    for summary in ("", "its train went on"):
+        said = headline(
+            alert(
+                kind,
+                f"{PLACES[kind]}/{LONG}",
+                summary=summary,
+                affected=tuple(f"section/T{number}" for number in range(1000)),
+                evidence=(
+                    Evidence(time=NOON, text=""),
+                    Evidence(time=NOON + 5985 * SECOND, text=""),
+                ),
+            )
+        )
+        words = said.replace("…", " ").split()
+
+        assert len(said) <= HEADLINE
+        assert "…" in said
+        assert LONG.endswith(words[1].rstrip(":"))
+
+
+def test_a_headline_of_waiting_resets_fits():
+    """One names its section, several say how many."""
+    assert waiting_headline(["T107"]) == "T107 reset, no train has followed"
+    assert len(waiting_headline([LONG])) <= HEADLINE
+    assert waiting_headline(["a"] * 9999) == (
+        "9999 sections reset, no train has followed"
+    )
+    assert len(waiting_headline(["a"] * 9999)) <= HEADLINE
+
+
+# Messages.
+
+
+def test_a_message_stands_alone():
+    """Number, priority, what, where to go, since when, trains, part, look, whom to call, caution: in this order."""
+    found = alert(
+        "section-disturbed",
+        "section/T107",
+        suspects=(Suspect(asset="head/H107", weight=0.5),),
+    )
+
+    assert message("4K7M", found, 2, line_of(area=DESK)) == (
+        "4K7M prompt: T107 disturbed. At Thornmere room, since 12:00:00. "
+        "2 trains standing. Likeliest head H107. "
+        "Look first at the indications of EV1: which head it rejects. "
+        "Call Thornmere desk 01632 960123. "
+        "Nothing here proves a section empty."
+    )
+
+
+@pytest.mark.parametrize(
+    ("standing", "said"),
+    [(0, "No train seen standing."), (1, "1 train standing."), (3, "3 trains")],
+)
+def test_how_many_trains_stand(standing, said):
+    """None, one, or so many."""
+    found = alert("section-disturbed", "section/T107")
+
+    assert said in message("4K7M", found, standing, line_of())
+
+
+def test_whom_to_call_where_the_line_file_does_not_say():
+    """Then it is the signaller of the area, without a telephone."""
+    found = alert("section-disturbed", "section/T107")
+
+    assert "Call the signaller of thornmere." in message("4K7M", found, 0, line_of())
+
+
+def test_what_began_on_another_day_carries_its_date():
+    """A message read after midnight does not mistake yesterday's time."""
+    found = alert("section-disturbed", "section/T107", raised=NOON + 86400 * SECOND)
+
+    assert "since 2026-05-04 12:00:00" in message("4K7M", found, 0, line_of())
+
+
+def test_the_longest_names_leave_room_for_every_part():
+    """With all names at their longest every part is there, and what to look at first breaks off."""
+    area = (
+        f'[[area]]\nid = "thornmere"\nsignaller = "{"s" * 300}"\n'
+        f'telephone = "{"5" * 300}"\n'
+    )
+    found = alert(
+        "vanished-train",
+        f"section/{LONG}",
+        priority="urgent",
+        suspects=(Suspect(asset=f"head/{LONG[:-1]}y", weight=1.0),),
+        checks=("Look first at " + "the cable and its joints, " * 20, CAUTION),
+        raised=NOON + 86400 * SECOND,
+    )
+    line = line_of(LONG, f"{LONG[:-1]}y", "r" * 120, area)
+    said = message("4K7MX", found, 12, line)
+
+    assert len(said) <= MESSAGE
+    for part in (
+        "4K7MX urgent: ",
+        "train unaccounted for. At rrr",
+        "since 2026-05-04 12:00:00. ",
+        "12 trains standing. Likeliest head thorn",
+        "Look first at the cable",
+        "… Call sss",
+        "555. Nothing here proves a section empty.",
+    ):
+        assert part in said
+
+
+SIGNS = st.characters(exclude_categories=["Cs"])
+HOSTILE = ["\x1b[2J", "\r\n\r\n", "\u202e", "\x00", "<script>", "a" * 500, "\u200b"]
+ANYTHING = st.text(SIGNS, max_size=80) | st.sampled_from(HOSTILE)
+
+
+TEXTS = st.fixed_dictionaries(
+    {"name": ANYTHING, "asset": ANYTHING, "check": ANYTHING, "summary": ANYTHING}
+)
+ESCAPES = {
+    "name": "\x1b]0;x\x07",
+    "asset": "\x1b/\n",
+    "check": "\r\n\x1b[2J",
+    "summary": "\x00",
+}
+
+
+@given(st.sampled_from([*KINDS, "later"]), TEXTS, st.integers(0, 999))
+@example("section-disturbed", ESCAPES, 0)
+def test_hostile_texts_cannot_break_it(kind, texts, standing):
+    """Whatever names and checks hold, it is one printable line of at most 300 characters that begins with the number and ends with the caution."""
+    found = alert(
+        kind,
+        f"section/{texts['name']}",
+        summary=texts["summary"],
+        suspects=(Suspect(asset=texts["asset"], weight=1.0),),
+        checks=(texts["check"], f"Look first at {texts['check']}", CAUTION),
+    )
+    said = message("4K7M", found, standing, line_of())
+
+    assert said.isprintable()
+    assert len(said) <= MESSAGE
+    assert said.startswith("4K7M prompt: ")
+    assert said.endswith("Nothing here proves a section empty.")
+    assert headline(found).isprintable()
+    assert len(headline(found)) <= HEADLINE
+
+
+@given(st.text(max_size=90), st.integers(3, 60))
+def test_shortened_names_keep_both_ends(text, room):
+    """What fits is unchanged; what does not fills the room and keeps its beginning and its end."""
+    said = shorten(text, room)
+
+    assert len(said) == min(len(text), room)
+    if len(text) <= room:
+        assert said == text
+    else:
+        assert said[0] == text[0]
+        assert said[-1] == text[-1]
+
+
+@given(st.text(st.sampled_from("ab ,"), max_size=90), st.integers(3, 60))
+def test_cut_sentences_break_off_between_words(text, room):
+    """What fits is unchanged; what does not ends with an ellipsis within the room."""
+    said = cut(text, room)
+
+    assert len(said) <= room
+    assert said == text or said.endswith("…")
+
+
+@given(st.text(max_size=60))
+def test_plain_text_is_one_line_that_can_be_read(text):
+    """No control character, line break or turn of the direction of writing gets through, and doing it again changes nothing."""
+    assert plain(text).isprintable()
+    assert plain(plain(text)) == plain(text)
