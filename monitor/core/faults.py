@@ -9,7 +9,7 @@
 
 **Its place**: the sections, heads and assets that its open alerts speak of, those whose own alerts are over for less than `again_within_s`, and those whose reset waits.
 A section's alert belongs to a fault of that section, of one of its heads, or of a cause that covers it; a head's to one of that head or of a section beside it.
-What is silent or wrong about the feed (gateways, sources, the monitor's own clock) is of its own place alone; but when all that failed together came back with their gateway, the failure is that fault's.
+What is silent or wrong about the feed (gateways, sources, the monitor's own clock) is of its own place alone; but when all that failed together did so within a minute of their gateway's being heard again, the failure is that fault's.
 So one head that works loose is one fault, with all that its sections show through an evening, and is never counted as another because it was quiet between: not within `again_within_s`, and not for longer than a day after it began.
 
 **Only a person ends** what stays until it is closed: a train unaccounted for, or one that came out of where none was shown.
@@ -19,7 +19,7 @@ Here it counts as over when everything else is, and nothing more came for `recal
 Somebody is needed when an alert is urgent or prompt, open, and not kept quiet; when it becomes so later, then.
 Who was called for a fault is called again only for what is of higher priority than what they were called for, or after nothing was raised in it for `recall_after_s`.
 What may yet prove to be one of several of a cause is due `join_wait_s` after it was raised; if by then a cause has it, or it is over, nobody is called for it.
-For a cause nobody is called again either, unless somebody was about to be called for one of those it takes in: then the cause's is the one call for all of them.
+For a cause nobody is called again either, unless somebody was about to be called for one of those it takes in: then the cause's is the one call for all of them; but not where what failed together came back with a gateway that somebody was called for within `recall_after_s`.
 
 **Its number** is made of its id, never counted up, in letters and digits of which no two rhyme or look alike; four of them, and more where another fault that is remembered has those.
 
@@ -39,7 +39,7 @@ from monitor.core.detector import Priority
 from monitor.core.facts import Fact
 from monitor.core.layout import OPEN, Line
 from monitor.core.messages import headline, message, waiting_headline
-from monitor.core.moments import DAY, Duration, Moment, stamp
+from monitor.core.moments import DAY, MINUTE, Duration, Moment, stamp
 from monitor.core.suppression import OF_A_CAUSE
 from monitor.core.trains import Trains
 from monitor.core.words import clock, times
@@ -69,6 +69,9 @@ KEPT: Duration = 2 * DAY
 
 LONGEST: Duration = DAY
 """So long after it began a fault that has ended may go on again."""
+
+RETURN: Duration = MINUTE
+"""What fails so soon after its gateway was heard again came back with it (common practice: equipment starts within a minute of its supply)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -536,13 +539,24 @@ class Faults:
             for case in self._at.get(subject, {}).values():
                 if self._is_of(case, subject, at, None):
                     found[case.id] = case
-        gateway = self._gateway_of(alert)
-        back = self._find([gateway], (), at, ended_within=self.recall_after)
+        back = self._came_back(alert)
         if back is not None:
             found[back.id] = back
+            if back.last is not None and at - back.last < self.recall_after:
+                for case in found.values():
+                    case.wanted.clear()  # who was called for that is at it
         if not found:
             return self._find([alert.subject], (), at, ended_within=self.again_within)
         return self._unite(found.values(), at)
+
+    def _came_back(self, alert: Alert) -> Case | None:
+        """The fault of the gateway with which all that *alert* affects came back, or None."""
+        gateway = self._gateway_of(alert)
+        for case in self._at.get(gateway, {}).values():
+            over = case.subjects[gateway]
+            if over is not None and abs(alert.began - over) <= RETURN:
+                return case
+        return None
 
     def _gateway_of(self, alert: Alert) -> str:
         """The gateway that speaks for all that *alert* affects, or ""."""

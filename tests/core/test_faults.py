@@ -345,17 +345,19 @@ def test_what_only_a_person_ends_counts_as_over_when_all_else_is(desk):
 # Causes.
 
 
-def cause(desk, at, subject="evaluator/EV1", sections="", **more):
-    """A common cause is seen; before that its members say that it has them."""
+def cause(desk, at, subject="evaluator/EV1", sections=""):
+    """A common cause is seen, ten seconds after it began; before that its members say that it has them."""
     affected = (subject, *(f"section/{one}" for one in sections.split()))
-    began = desk.until(at)
+    began = desk.until(at) - 10 * SECOND
     group = identify("common-cause", subject, began)
     members = []
     for one in desk.open:
         if one.subject in affected and one.kind in OF_A_CAUSE:
             marks = {"group": group, "quiet": f"a common cause covers it: {subject}"}
             members.append(desk.changed(at, one, parameters=marks))
-    found = desk.raised(at, "common-cause", subject, affected=affected, **more)
+    found = desk.raised(
+        at, "common-cause", subject, affected=affected, began=began, id=group
+    )
     return found, members
 
 
@@ -461,7 +463,19 @@ def test_a_room_that_comes_back_with_its_gateway_is_one_fault(watched):
 
     assert watched.fault_of(found).id == silent.id
     assert watched.fault_of(members[0]).id == silent.id
-    assert second(watched.calls[0].at) == 0
+    assert watched.called == [0]
+
+
+def test_what_fails_later_is_none_of_its_gateway(watched):
+    """The gateway was heard again for five minutes when a cable is cut: another fault, and a call for it."""
+    silent = watched.raised(0, "feed-silent", "gateway/GW1")
+    watched.over(120, silent)
+    for number in (1, 2, 3):
+        watched.disturbed(420 + number, f"T{number}")
+    found, _ = cause(watched, 434, sections="T1 T2 T3")
+
+    assert watched.fault_of(found).id != silent.id
+    assert watched.called == [0, 434]
 
 
 # Calls.
