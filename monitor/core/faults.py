@@ -655,8 +655,8 @@ class Faults:
     def _trim(self, case: Case) -> None:
         if len(case.alerts) <= MOST:
             return
-        for name in list(case.alerts):
-            if name != case.id and name not in case.open:
+        for name in list(case.alerts)[1:-1]:
+            if name not in case.open:
                 del case.alerts[name]
                 case.lasting.pop(name, None)
                 del self._of[name]

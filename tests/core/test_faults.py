@@ -681,6 +681,27 @@ def test_what_is_remembered_is_bounded(desk):
     assert len(stage._pending) + len(stage._ending) <= 3
 
 
+def test_all_that_is_open_is_remembered(plain):
+    """A fault of more sections than it may have alerts keeps each of them while it is open, and ends with the last."""
+    count = MOST + 50
+    watched = Watched(plain(count))
+    names = " ".join(f"T{number}" for number in range(1, count + 1))
+    members = [watched.disturbed(0, one) for one in names.split()[:3]]
+    found, _ = cause(watched, 10, sections=names)
+    marks = {"group": found.id, "quiet": "a common cause covers it: evaluator/EV1"}
+    members += [
+        watched.disturbed(11, one, parameters=marks) for one in names.split()[3:]
+    ]
+    full = watched.fault_of(found)
+    for one in members:
+        watched.over(100, watched.by_id[one.id])
+    watched.over(100, found)
+    (fault,) = [one for one in watched.faults.values() if one.into is None]
+
+    assert len(full.open) == len(full.alerts) == count + 1
+    assert second(fault.ended) == 100
+
+
 # Whatever happens.
 
 KINDS = (
