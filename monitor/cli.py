@@ -77,6 +77,7 @@ FAULTS = (
     ("monitor.settings", "SettingsFault"),
     ("monitor.daemon", "DaemonFault"),
     ("monitor.journal", "JournalFault"),
+    ("monitor.plans", "PlanFault"),
     ("replay.recording", "RecordingError"),
 )
 """Where the faults are described that people can do something about."""
@@ -421,6 +422,14 @@ def replay(
         Path | None,
         typer.Option(metavar="OUT.jsonl", help="Where calls go."),
     ] = None,
+    plan: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="Planned work (.csv or .ics) that was done as planned: what happened "
+            "under it keeps quiet.",
+        ),
+    ] = None,
     *,
     verify: Annotated[
         bool,
@@ -433,14 +442,23 @@ def replay(
     """Play a recording through the detections, with no network."""
     from monitor.core.alerts import line as alert_line
     from monitor.core.engine import Engine
-    from replay.player import People, replay as replayed, second_opinion, up_to
+    from monitor.plans import as_done, read_plan
+    from replay.player import (
+        People,
+        replay as replayed,
+        second_opinion,
+        up_to,
+        with_entries,
+    )
 
     end = None if until is None else moment(until)
     graph, tuning = load_both(line, settings)
     reader = Reader(events)
     found = reader.survey()
     engine = Engine(graph, tuning, learnt=found.learnt)
-    taken: Iterable[AnyEvent] = reader.read("replaying")
+    works = () if plan is None else read_plan(plan, graph)
+    entries = [] if plan is None else as_done(works, plan.stem)
+    taken = with_entries(reader.read("replaying"), entries)
     if end is not None:
         taken = up_to(taken, end)
     raised: dict[str, str] = {}
@@ -457,7 +475,7 @@ def replay(
                     out.write(f"{alert_line(alert)}\n")
     say(_summary(reader.events, reader.rejected, Counter(raised.values())))
     if verify:
-        again = read_again(events, end)
+        again = with_entries(read_again(events, end), entries)
         _verify(second_opinion(again, last.values(), graph, tuning))
 
 
@@ -500,6 +518,36 @@ def _summary(events: int, rejected: int, raised: Counter[str]) -> str:
         f"{events:,} events, {rejected:,} lines rejected; "
         f"{raised.total()} alerts{': ' if kinds else ''}{kinds}"
     )
+
+
+@app.command(
+    epilog="Example: tallywatch plan --line line.toml --plan possessions.csv"
+)
+def plan(
+    line: LineFile,
+    file: Annotated[
+        Path,
+        typer.Option("--plan", metavar="FILE", help="Planned work (.csv or .ics)."),
+    ],
+) -> None:
+    """Read planned work, say everything that is wrong with it, and which sections it takes out and when.
+
+    A plan quiets nothing: work begins when somebody says so.
+    """
+    from monitor.core.moments import as_datetime
+    from monitor.plans import read_plan
+
+    graph = load_line(line)
+    for work in read_plan(file, graph):
+        begin, end = (
+            as_datetime(moment).astimezone(graph.zone)
+            for moment in (work.begin, work.end)
+        )
+        last = f"{end:%H:%M}" if begin.date() == end.date() else f"{end:%Y-%m-%d %H:%M}"
+        reference = f"  {work.reference}" if work.reference else ""
+        typer.echo(
+            f"{begin:%Y-%m-%d %H:%M} to {last}  {', '.join(work.sections)}{reference}"
+        )
 
 
 class Format(StrEnum):

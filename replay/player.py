@@ -152,6 +152,24 @@ def up_to(events: Iterable[AnyEvent], moment: Moment) -> Iterator[AnyEvent]:
     return (event for event in events if heard(event) <= moment)
 
 
+def with_entries(
+    events: Iterable[AnyEvent], entries: Iterable[AnyEvent]
+) -> Iterator[AnyEvent]:
+    """A recording and what people entered besides, each where it came; what came after the last event is left out, for nothing was heard then.
+
+    Args:
+        events: in order of arrival.
+        entries: likewise.
+    """
+    waiting = iter(entries)
+    entry = next(waiting, None)
+    for event in events:
+        while entry is not None and heard(entry) <= heard(event):
+            yield entry
+            entry = next(waiting, None)
+        yield event
+
+
 # Worked out again.
 
 

@@ -132,9 +132,10 @@ COMMANDS = {
     "run": ["--line", "--settings", "--broker", "--arrival", "--rehearsal"],
     "replay": [
         *("--line", "--events", "--settings", "--alerts", "--until"),
-        *("--faults", "--calls"),
+        *("--faults", "--calls", "--plan"),
     ],
     "kinds": ["--table", "--format"],
+    "plan": ["--line", "--plan"],
     "play": ["--line", "--events", "--speed", "--broker"],
     "export": ["--from", "--to", "--events"],
     "explain": ["--line", "--events", "--section", "--at", "--kind"],
@@ -345,6 +346,60 @@ def test_kinds_prints_the_list_that_is_signed():
     assert "section-disturbed       disturbed" in alone
     assert "tell the technician on" in text
     assert "| `section-disturbed`: disturbed | prompt | yes | tell the tech" in marked
+
+
+PLANNED = "subject,from,to,reference\nT1,2026-05-04T{begin}Z,2026-05-04T06:08Z,W7\n"
+
+
+def test_replay_takes_a_plan_as_done(here):
+    """What begins under planned work raises nothing, and what is open when it begins says what keeps it quiet."""
+    plan = here / "week.csv"
+    plan.write_text(PLANNED.format(begin="06:00:30"), encoding="utf-8")
+    assert replayed("--plan", plan) == []
+
+    plan.write_text(PLANNED.format(begin="06:02"), encoding="utf-8")
+    raised, quiet, over = replayed("--plan", plan)
+    assert "quiet" not in raised["parameters"]
+    assert quiet["parameters"]["quiet"] == "under work: work W7"
+    assert over["ended"] == "2026-05-04T06:06:00.000Z"
+    assert {one["id"] for one in (raised, quiet, over)} == {raised["id"]}
+
+
+def test_replay_refuses_a_plan_that_is_wrong(here):
+    """Nothing of it is taken, and every fault is named."""
+    plan = here / "week.csv"
+    plan.write_text("subject,from,to\nT8,now,then\n", encoding="utf-8")
+    wanted = [
+        "week.csv: row 2: the line file has nothing that is T8",
+        "week.csv: row 2: 'now' is no time",
+        "week.csv: row 2: 'then' is no time",
+    ]
+
+    assert fails("plan", "--line", "line.toml", "--plan", plan) == wanted
+    assert (
+        fails(
+            *("replay", "--line", "line.toml", "--events", "day.jsonl"),
+            *("--plan", plan),
+        )
+        == wanted
+    )
+
+
+def test_a_plan_is_shown_as_it_is_understood(here):
+    """One line a work: from when to when in the line's time, which sections, what it is called."""
+    plan = here / "week.csv"
+    plan.write_text(
+        PLANNED.format(begin="06:02") + "area/thornmere,2026-05-04T22:00Z,"
+        "2026-05-05T04:00Z,\n",
+        encoding="utf-8",
+    )
+    shown = call("plan", "--line", "line.toml", "--plan", plan)
+
+    assert shown.exit_code == 0
+    assert shown.stdout.splitlines() == [
+        "2026-05-04 06:02 to 06:08  T1  W7",
+        "2026-05-04 22:00 to 2026-05-05 04:00  T1, T2",
+    ]
 
 
 def test_replay_reads_packed_recordings_the_same(here):
