@@ -520,9 +520,7 @@ def _summary(events: int, rejected: int, raised: Counter[str]) -> str:
     )
 
 
-@app.command(
-    epilog="Example: tallywatch plan --line line.toml --plan possessions.csv"
-)
+@app.command(epilog="Example: tallywatch plan --line line.toml --plan possessions.csv")
 def plan(
     line: LineFile,
     file: Annotated[
