@@ -411,7 +411,7 @@ class Faults:
             if case is not None:
                 self._settle(case, now)
 
-    def explain(self, section: str, zone_now: Moment) -> list[str]:
+    def explain(self, section: str, at: Moment) -> list[str]:
         """Of which faults *section* is, in sentences."""
         said = []
         for case in self._at.get(f"section/{section}", {}).values():
@@ -419,7 +419,7 @@ class Faults:
             if told is None:
                 continue
             if told.ended is not None:
-                how = f"over since {clock(told.ended, self.line.zone, zone_now)}"
+                how = f"over since {clock(told.ended, self.line.zone, at)}"
             elif told.open:
                 how = f"{len(told.open)} of {len(told.alerts)} alerts open"
             else:
