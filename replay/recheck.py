@@ -893,14 +893,8 @@ def _moved_on(section: str, start: Moment, then: Then) -> Doubts:
 
 def _gone_on(section: str, began: Moment, then: Then) -> Doubts:
     """Rule (b): the train has gone on over the section between, and nothing has come since."""
-    between = [
-        one
-        for one in then.line.neighbours(section)
-        if any(
-            _same(piece.start, began) for piece in then.clears(one, began, began + 999)
-        )
-    ]
-    if not between:
+    ways = _ways_over(section, began, then)
+    if not ways:
         yield Doubt(f"no neighbour of {section} became clear at {_clock(began)}")
         return
     stayed = [
@@ -911,11 +905,11 @@ def _gone_on(section: str, began: Moment, then: Then) -> Doubts:
     if not stayed:
         yield Doubt(f"{section} was not occupied from {_clock(began)} on")
         return
-    if then.line.is_open(section):
+    tally = then.book.tally(section, then.raised)
+    if then.line.is_open(section) and (tally is None or abs(tally) > FEW):
         yield Doubt(f"{section} has an open head")
-    ways = [list(_passed(stayed[0], section, one, began, then)) for one in between]
-    if all(ways):
-        yield from ways[0]
+    told = [list(_passed(stayed[0], section, way, began, then)) for way in ways]
+    yield from min(told, key=_weight)
     yield from _under_work(then, section)
     yield from _nothing_since(section, began, then)
     starts = {began} | then.known_again(section, began)
@@ -925,10 +919,42 @@ def _gone_on(section: str, began: Moment, then: Then) -> Doubts:
     yield from then.fell_due(allowed, "it had lingered long enough")
 
 
+def _ways_over(section: str, cleared: Moment, then: Then) -> list[tuple[str, str]]:
+    """Where the train of *section* may have gone on over: a section that became clear then, and the one before it; others that stayed occupied too may lie between."""
+    ways: list[tuple[str, str]] = []
+    seen, edge = {section}, [section]
+    while edge:
+        behind = edge.pop()
+        for one in then.line.neighbours(behind):
+            if one in seen:
+                continue
+            seen.add(one)
+            clears = then.clears(one, cleared, cleared + 999)
+            if any(_same(piece.start, cleared) for piece in clears):
+                ways.append((one, behind))
+            elif then.shows(one, cleared, cleared) == "occupied":
+                edge.append(one)
+    return ways
+
+
+def _weight(doubts: list[Doubt]) -> tuple[int, int]:
+    """How much speaks against something: what is sure before what is not."""
+    return sum(doubt.sure for doubt in doubts), len(doubts)
+
+
 def _passed(
-    stretch: Piece, section: str, between: str, cleared: Moment, then: Then
+    stretch: Piece, section: str, way: tuple[str, str], cleared: Moment, then: Then
 ) -> Doubts:
-    """Whether the train of *stretch* went on from *section* over *between*, cleared then, into one beyond."""
+    """Whether the train of *stretch* went on from *section* over a section that cleared then, into one beyond.
+
+    Args:
+        stretch: of *section*.
+        section: which stays occupied.
+        way: the section between, and the one out of which it was entered.
+        cleared: when that between became clear.
+        then: what was so.
+    """
+    between, behind = way
     skew = then.rules.skew
     run = then.occupation(between, cleared)
     start = run[0].start if run else cleared
@@ -940,18 +966,22 @@ def _passed(
     tallies = then.book.tallies(section, stretch.start, then.raised)
     pairs = list(pairwise(tallies))
     if pairs and not any(after < before for before, after in pairs):
-        yield Doubt(f"the tally of {section} never went down")
-    other = then.beside_but(between, start, section, entry=True)
+        lost = any(
+            one.state is None
+            for one in then.within(section, stretch.start, then.raised)
+        )
+        yield Doubt(f"the tally of {section} never went down", sure=not lost)
+    other = then.beside_but(between, start, behind, entry=True)
     if other:
         # Tallies can tell whose train it was; states alone cannot.
         yield Doubt(
-            f"what entered {between} need not have come from {section}: {other}",
+            f"what entered {between} need not have come from {behind}: {other}",
             sure=not tallies,
         )
     beyond = [
         (one, piece.start)
         for one in then.line.neighbours(between)
-        if one != section
+        if one != behind
         for piece in then.within(one, cleared - skew, cleared + skew)
         if piece.not_clear and start - skew <= piece.start <= cleared + skew
     ]
@@ -1420,8 +1450,8 @@ def _still_there(section: str, then: Then) -> Doubts:
     every = [list(_gone_on(section, one, then)) for one in sorted(cleared)]
     if not every:
         yield Doubt(f"no train was seen to go on from {section}")
-    elif all(every):
-        yield from every[-1]
+    else:
+        yield from min(reversed(every), key=_weight)
 
 
 # The door.
