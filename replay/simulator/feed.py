@@ -322,6 +322,12 @@ class Feed:
         """Which source tells of each section."""
         return {one: x.name for x in self.sources.values() for one in x.sections}
 
+    @property
+    def last(self) -> Moment:
+        """When the last event was sent; now, where none was."""
+        sent = [one.last for one in self.sources.values() if one.last is not None]
+        return max(sent, default=self.agenda.now)
+
     # How it is sent.
 
     def _send(

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from monitor.core.events import State, Step
@@ -22,6 +22,8 @@ from replay.simulator.railway import Visit
 
 SKEW = 2 * SECOND
 BY_RESET = 10 * SECOND
+NOTICED = 90 * SECOND
+"""A silence is noticed after three heartbeats."""
 CLOCKS = SECOND
 """Two evaluators' clocks lie no farther apart than this, with a little room."""
 
@@ -136,6 +138,29 @@ class Day:
     levels: Mapping[str, Sequence[Measured]] = field(default_factory=dict)
     miscounts: Sequence[Miscount] = ()
     richness: str = "full"
+
+
+def unnoticed(day: Day) -> Day:
+    """*day* as it seems while what was lost is not noticed: what a section showed last it goes on showing.
+
+    Where a source sends heartbeats a silence is noticed after three of them; without, only when its next message leaves out a number.
+    Of a section whose source is not told, what is not known is known not to be.
+    """
+
+    def seems(section: str, sightings: Sequence[Sighting]) -> Iterator[Sighting]:
+        source = day.source_of.get(section)
+        for place, one in enumerate(sightings):
+            if one.what is not None or source is None:
+                yield one
+            elif source in day.heard:
+                after = sightings[place + 1 : place + 2]
+                if not after or one.at + NOTICED < after[0].at:
+                    yield replace(one, at=one.at + NOTICED)
+
+    return replace(
+        day,
+        sections={one: list(seems(one, x)) for one, x in day.sections.items()},
+    )
 
 
 # What was shown, as lengths of time.

@@ -98,7 +98,7 @@ class Simulation:
             for wait in (0, 4, 8, QUIET_S):
                 agenda.now = self.end + wait * SECOND
                 feed.last_heartbeats()
-            self._last = agenda.now
+        self._last = feed.last
         feed.still_silent(self._last)
         yield from feed.arrived(agenda.now + HOUR)
 

@@ -4,12 +4,14 @@ Worked out afterwards, at leisure, with the whole day in hand: from what was sen
 It shares no code with what draws conclusions from the feed as it comes; only the meanings of the kinds are the same.
 
 What falls due after the last event of the day is left out.
+While messages are lost and nobody can have noticed, a day seems otherwise than it was: what seems so then may be said or not.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import replace
 from itertools import pairwise
 from statistics import median
 
@@ -26,6 +28,7 @@ from monitor.core.moments import (
 )
 from replay.simulator.feed import FeedFault, Sighting
 from replay.simulator.record import (
+    CLOCKS,
     SKEW,
     Day,
     Record,
@@ -34,9 +37,10 @@ from replay.simulator.record import (
     itself,
     pieces_of,
     spells,
+    unnoticed,
 )
 from replay.simulator.truth_of_causes import candidates, groups
-from replay.simulator.truth_of_counts import miscounts, of_heads
+from replay.simulator.truth_of_counts import left_over, miscounts, of_heads
 from replay.simulator.truth_of_trains import left_behind, spurious, unseen, vanished
 
 SETTLE = 5 * SECOND
@@ -58,34 +62,66 @@ def truths(day: Day) -> list[Truth]:
     )
     found += [one.truth() for one in causes]
     behind = {one: list(left_behind(record, one)) for one in day.line.sections}
+    seems = Record(unnoticed(day))
+    stays = [x for one in day.line.sections for x in left_behind(seems, one)]
+    seeming = list(_seeming(seems))
     for section in day.line.sections:
         found += came[section]
-        found += _of_section(record, section, behind[section])
+        found += _of_section(record, section, came[section], behind[section], seeming)
         found += [
             one
             for one in vanished(record, section)
             if not any(group.covers(section, one.began) for group in causes)
         ]
     found += miscounts(record, [one for some in behind.values() for one in some])
+    found += left_over(seems, list(_doubtful(stays, found)))
+    found += _doubtful([*seeming, *stays], found)
     found += of_heads(record)
     for evaluator, sightings in day.evaluators.items():
         found += _locked_out(evaluator, sightings, day.end)
     for fault in day.feed:
         found += _of_feed(fault)
     return sorted(
-        (one for one in found if (one.known or one.began) <= day.end),
+        _by(day.end, found),
         key=lambda one: (one.known or one.began, one.kind, one.subject, one.began),
     )
+
+
+def _by(end: Moment, found: Iterable[Truth]) -> Iterator[Truth]:
+    """What of *found* was so by *end*; what falls due so close to it that the clocks decide may be said or not."""
+    for one in found:
+        due = one.began if one.known is None else one.known
+        if due >= end + CLOCKS:
+            continue
+        close = one.known is not None and one.known > end - CLOCKS
+        yield replace(one, known=None) if close else one
+
+
+def _seeming(record: Record) -> Iterator[Truth]:
+    """What seems so in *record*, where what was lost is not noticed: of kinds that call nobody at once."""
+    for section in record.line.sections:
+        yield from spurious(record, section)
+        yield from _no_train(record, section)
+        yield from _long(record, section)
 
 
 # Of a section.
 
 
 def _of_section(
-    record: Record, section: str, behind: Sequence[Truth]
+    record: Record,
+    section: str,
+    came: Sequence[Truth],
+    behind: Sequence[Truth],
+    seeming: Iterable[Truth],
 ) -> Iterator[Truth]:
+    doubtful = [
+        one
+        for one in seeming
+        if one.kind == "spurious-occupation" and one.subject == f"section/{section}"
+    ]
     yield from _disturbed(record, section)
-    yield from _repeated(record, section)
+    yield from _repeated(record, section, came, doubtful)
     yield from _unproved(record, section)
     no_train = [*_no_train(record, section), *behind]
     yield from no_train
@@ -129,21 +165,59 @@ def _disturbed(record: Record, section: str) -> Iterator[Truth]:
     yield from _lasting(record, section, "section-disturbed", found, SETTLE)
 
 
-def _disturbances(record: Record, section: str) -> list[Moment]:
-    """When *section* turned disturbed, those close together once, those under work not at all."""
-    found: list[Moment] = []
-    for spell in spells(record.states[section], lambda x: x is State.DISTURBED):
-        if record.under_work(section, spell.start):
-            continue
-        if not found or spell.start - found[-1] > SETTLE:
-            found.append(spell.start)
+def _disturbances(
+    record: Record, section: str, came: Iterable[Truth]
+) -> list[tuple[Moment, Moment]]:
+    """When *section* was disturbed and when that could be known, those close together once, those under work not at all.
+
+    A spurious occupation, of *came*, is one from its beginning, and known when it is over.
+    """
+    turned = [
+        (spell.start, spell.start)
+        for spell in spells(record.states[section], lambda x: x is State.DISTURBED)
+        if not record.under_work(section, spell.start)
+    ]
+    turned += [(one.began, one.ended or one.began) for one in came]
+    found: list[tuple[Moment, Moment]] = []
+    for began, known in sorted(turned):
+        if not found or began - found[-1][0] > SETTLE:
+            found.append((began, known))
     return found
 
 
-def _repeated(record: Record, section: str) -> Iterator[Truth]:
-    times = _disturbances(record, section)
+def _repeated(
+    record: Record, section: str, came: Sequence[Truth], doubtful: Sequence[Truth]
+) -> Iterator[Truth]:
+    """`repeat-disturbance`; with spurious occupations that may be told or not, it may be told or not."""
+    surely = [one for one in came if one.known is not None]
+    told = list(_repeats(record, section, _disturbances(record, section, surely)))
+    yield from told
+    every = _disturbances(record, section, [*came, *doubtful])
+    yield from _doubtful(_repeats(record, section, every), told)
+
+
+def _doubtful(found: Iterable[Truth], told: Sequence[Truth]) -> Iterator[Truth]:
+    """What of *found* is not among *told*, as what may be said or not."""
+    for one in found:
+        if not any(_overlap(one, other) for other in told):
+            yield replace(one, known=None)
+
+
+def _overlap(one: Truth, other: Truth) -> bool:
+    """Whether the two say the same of the same time."""
+    return (
+        (one.kind, one.subject) == (other.kind, other.subject)
+        and (other.ended is None or one.began <= other.ended)
+        and (one.ended is None or other.began <= one.ended)
+    )
+
+
+def _repeats(
+    record: Record, section: str, happened: Sequence[tuple[Moment, Moment]]
+) -> Iterator[Truth]:
+    times = [began for began, _ in happened]
     open_since: tuple[Moment, Moment] | None = None
-    for place, one in enumerate(times):
+    for place, (one, known) in enumerate(happened):
         if open_since is not None:
             over = times[place - 2] + DAY if place >= 2 else one
             if over < one:
@@ -153,7 +227,7 @@ def _repeated(record: Record, section: str) -> Iterator[Truth]:
         hour = [x for x in day if x > one - HOUR]
         counted = day if len(day) >= 3 else hour if len(hour) >= 2 else []
         if counted and open_since is None:
-            open_since = counted[0], one
+            open_since = counted[0], known
     if open_since is not None:
         over = times[-2] + DAY
         yield _repeat(section, *open_since, over if over <= record.day.end else None)
@@ -382,8 +456,19 @@ def _not_held_line(
 
 
 def _long(record: Record, section: str) -> Iterator[Truth]:
+    told = list(_stood_long(record, section))
+    yield from told
+    yield from _doubtful(_not_clear_long(record, section), told)
+
+
+def _normal(record: Record, section: str) -> Duration:
     normal_s = record.line.sections[section].normal_occupation_s
-    normal = NORMAL if normal_s is None else round(normal_s * SECOND)
+    return NORMAL if normal_s is None else round(normal_s * SECOND)
+
+
+def _stood_long(record: Record, section: str) -> Iterator[Truth]:
+    """`long-occupation`: *section* was occupied for long without a break."""
+    normal = _normal(record, section)
     came, gone = record.entered[section], record.left[section]
     for spell in spells(record.smooth[section], lambda x: x is State.OCCUPIED):
         known = spell.lasted(normal)
@@ -404,6 +489,30 @@ def _long(record: Record, section: str) -> Iterator[Truth]:
                 ended=spell.end,
                 # Where it went on since, that may be told, or it may not.
                 known=known if stayed else None,
+            )
+
+
+def _not_clear_long(record: Record, section: str) -> Iterator[Truth]:
+    """The same where it failed meanwhile: one occupation, that a train began and a train was in when it had lasted, the same or another."""
+    pieces = record.smooth[section]
+    for spell in spells(pieces, lambda x: x is not State.CLEAR):
+        known = spell.lasted(_normal(record, section))
+        if known is None or record.under_work(section, known):
+            continue
+        at = {
+            one.value
+            for one in pieces
+            for moment in (spell.start, known)
+            if one.start <= moment < one.end
+        }
+        inside = record.train_inside(section, spell.start + SETTLE)
+        if at == {State.OCCUPIED} and inside:
+            yield Truth(
+                kind="long-occupation",
+                subject=f"section/{section}",
+                began=spell.start,
+                ended=spell.end,
+                known=known,
             )
 
 

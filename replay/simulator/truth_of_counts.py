@@ -33,7 +33,8 @@ DRIFT_P = 0.01
 
 
 def miscounts(record: Record, behind: Sequence[Truth]) -> Iterator[Truth]:
-    """`count-mismatch`, of each miscount; *behind* is what was found of sections that stayed occupied."""
+    """`count-mismatch`, of each miscount, and of what else a train left over; *behind* is what was found of sections that stayed occupied."""
+    owned: list[Truth] = []
     for one in record.day.miscounts:
         kind, _, name = one.place.partition("/")
         sections = [name]
@@ -47,9 +48,11 @@ def miscounts(record: Record, behind: Sequence[Truth]) -> Iterator[Truth]:
             and one.at - MINUTE < truth.began
             and _train_of(record, truth, one)
         ]
-        known = [x.known for x in left if x.known is not None and _few_left(record, x)]
+        few = [x for x in left if _few_left(record, x)]
+        owned += few
+        known = [x.known for x in few if x.known is not None]
         told = _by_passages(record, one) if kind == "head" else None
-        needs = "tallies" if known else "full"
+        needs = "tallies" if known or (few and told is None) else "full"
         if told is not None and record.day.richness == "full":
             known.append(told)
         yield Truth(
@@ -60,6 +63,52 @@ def miscounts(record: Record, behind: Sequence[Truth]) -> Iterator[Truth]:
             known=min(known, default=None),
             needs=needs,
         )
+    yield from left_over(record, [one for one in behind if one not in owned])
+
+
+def left_over(record: Record, behind: Iterable[Truth]) -> Iterator[Truth]:
+    """`count-mismatch`, of one to three axles that stayed in a section whose train went on, however they came to be left.
+
+    Nobody may have miscounted: what a section showed before its train came stays in it too, and what a section did not count on its way in is lacking afterwards.
+    """
+    told: list[Truth] = []
+    for one in sorted(behind, key=lambda x: x.began):
+        if not _few_left(record, one):
+            continue
+        subject = _pointed_at(record, one)
+        if any(
+            x.subject == subject and (x.ended is None or one.began <= x.ended)
+            for x in told
+        ):
+            continue  # the other half of a pair
+        told.append(
+            Truth(
+                kind="count-mismatch",
+                subject=subject,
+                began=one.began,
+                ended=one.ended,
+                known=one.known,
+                needs="tallies",
+            )
+        )
+    yield from told
+
+
+def _pointed_at(record: Record, truth: Truth) -> str:
+    """The one head beside which as many axles are lacking as are over, or the section itself."""
+    section = truth.subject.removeprefix("section/")
+    asked = truth.began + MINUTE
+    axles = record.axles(section, asked)
+    assert axles is not None  # noqa: S101 - they are few
+    heads = [
+        head
+        for head in record.line.heads_of(section)
+        for other in record.line.heads[head].between
+        if other in record.line.sections
+        and other != section
+        and record.axles(other, asked) == -axles
+    ]
+    return f"head/{heads[0]}" if len(heads) == 1 else truth.subject
 
 
 def _train_of(record: Record, truth: Truth, one: Miscount) -> bool:
@@ -70,9 +119,8 @@ def _train_of(record: Record, truth: Truth, one: Miscount) -> bool:
 
 
 def _few_left(record: Record, truth: Truth) -> bool:
-    """Whether one to three axles were shown as left over."""
-    assert truth.known is not None  # noqa: S101 - asked before
-    axles = record.axles(truth.subject.removeprefix("section/"), truth.known)
+    """Whether one to three axles were shown as left over, a minute after the section between had cleared."""
+    axles = record.axles(truth.subject.removeprefix("section/"), truth.began + MINUTE)
     return axles is not None and 1 <= abs(axles) <= FEW
 
 

@@ -21,6 +21,8 @@ from monitor.core.moments import DAY, HOUR, MINUTE, SECOND, parse, stamp
 from replay.simulator import Fault, simulate
 from replay.simulator.faults import KINDS, drawn, sections_on
 from replay.simulator.feed import FeedFault, Shown, Sighting
+from replay.simulator.miscounts import Miscount
+from replay.simulator.railway import Visit
 from replay.simulator.record import Day
 from replay.simulator.scenarios import DAYS, NIGHT, NOTHING, day, tour
 from replay.simulator.truth import truths
@@ -49,28 +51,48 @@ ROW = read_line(
 )
 
 
-def shown(state, *, contacts=None, interlocking=None):
+def shown(state, *, axles=None, contacts=None, interlocking=None):
     """What a section shows, all in agreement unless said."""
     clear = state is CLEAR
     return Shown(
         state=state,
-        axles=None,
+        axles=axles,
         contacts=contacts or Contacts(clear=clear, occupied=not clear),
         interlocking=interlocking or (CLEAR if clear else OCCUPIED),
     )
 
 
-def found(*, end=2 * HOUR, trains=(), feed=(), evaluators=None, **sections):
+def found(**asked):
+    """As `found_at_all`, without who needs what."""
+    return [one[:5] for one in found_at_all(**asked)]
+
+
+def found_at_all(
+    *,
+    end=2 * HOUR,
+    trains=(),
+    feed=(),
+    evaluators=None,
+    visits=(),
+    miscounts=(),
+    source_of=None,
+    heard=None,
+    **sections,
+):
     """The truth of a day on the row of five, in seconds after noon: every section clear from a minute before, then as said.
 
-    A section's story is a list of (second, what); *trains* are (section, from, to).
+    A section's story is a list of (second, what), a number being the tally it shows; *trains* are (section, from, to).
     """
     stories = {one: [(-60, CLEAR), *sections.get(one, ())] for one in "ABCDE"}
     sightings = {
         one: [
             Sighting(
                 NOON + round(second * SECOND),
-                shown(what) if isinstance(what, State) else what,
+                shown(what)
+                if isinstance(what, State)
+                else shown(OCCUPIED if what else CLEAR, axles=what)
+                if type(what) is int
+                else what,
             )
             for second, what in story
         ]
@@ -86,6 +108,10 @@ def found(*, end=2 * HOUR, trains=(), feed=(), evaluators=None, **sections):
             feed=feed,
             entries=[(NOON + start * SECOND, one) for one, start, _ in trains],
             exits=[(NOON + stop * SECOND, one) for one, _, stop in trains],
+            visits=visits,
+            miscounts=miscounts,
+            source_of=source_of or {},
+            heard=heard or {},
         )
     )
     return [
@@ -95,6 +121,7 @@ def found(*, end=2 * HOUR, trains=(), feed=(), evaluators=None, **sections):
             seconds(one.began),
             seconds(one.known),
             seconds(one.ended),
+            one.needs,
         )
         for one in told
     ]
@@ -273,6 +300,160 @@ def test_a_train_that_stands_for_more_than_half_an_hour_is_long():
     trains = [("B", -40, 10), ("C", 0, 2000), ("D", 1990, 2060)]
     assert found(**stories, trains=trains) == [("long-occupation", "C", 0, 1800, 2000)]
     assert found(**stories, trains=[("B", -40, -1)]) == []
+
+
+def test_spurious_occupations_are_disturbances_from_their_beginning():
+    """At 0, 2 h and 4 h, ten seconds each: three within a day, known two seconds after the third is over."""
+    story = [
+        (0, OCCUPIED),
+        (10, CLEAR),
+        (7200, OCCUPIED),
+        (7210, CLEAR),
+        (14400, OCCUPIED),
+        (14410, CLEAR),
+    ]
+    told = found(C=story, end=5 * HOUR)
+    assert ("repeat-disturbance", "C", 0, 14412, None) in told
+    two = found(C=story[2:], end=5 * HOUR)
+    assert "repeat-disturbance" not in {kind for kind, *_ in two}
+
+
+def test_a_disturbance_that_clocks_leave_open_makes_no_repetition_known():
+    """B cleared two seconds before the third: whether that explains it the clocks decide, and with it whether there were three."""
+    story = [
+        (0, DISTURBED),
+        (60, CLEAR),
+        (7200, DISTURBED),
+        (7260, CLEAR),
+        (14400, OCCUPIED),
+        (14410, CLEAR),
+    ]
+    told = found(B=[(14300, OCCUPIED), (14398, CLEAR)], C=story, end=5 * HOUR)
+    assert ("repeat-disturbance", "C", 0, None, None) in told
+
+
+def through(**beyond):
+    """A train through the row, eight axles, a section in sixty seconds; *beyond* is what a section shows after it instead of clear."""
+    stories, visits = {}, []
+    for place, one in enumerate("ABCDE"):
+        came = 50 * place
+        stories[one] = [(came, 8), *beyond.get(one, [(came + 60, CLEAR)])]
+        visits.append(
+            Visit(
+                section=one,
+                train=1,
+                came=NOON + came * SECOND,
+                out_of="ABCDE"[place - 1] if place else None,
+                reached=NOON + (came + 50) * SECOND,
+                into="ABCDE"[place + 1] if place < 4 else None,
+                left=NOON + (came + 60) * SECOND,
+            )
+        )
+    return {**stories, "visits": visits}
+
+
+@pytest.mark.parametrize("axles", [2, 4, -3])
+def test_few_axles_that_stay_when_the_train_is_gone_are_a_mismatch(axles):
+    """B keeps them when C has cleared at 160: with its being occupied they are known at 220, where tallies are given; four may be a vehicle."""
+    told = found_at_all(**through(B=[(110, axles), (2000, CLEAR)]))
+    mismatches = [one for one in told if one[0] == "count-mismatch"]
+    assert ("occupied-no-train", "B", 160, 220, 2000, "") in told
+    few = [("count-mismatch", "B", 160, 220, 2000, "tallies")]
+    assert mismatches == ([] if axles == 4 else few)
+
+
+def test_as_many_axles_over_as_are_lacking_beside_it_point_to_the_head_between():
+    """B keeps two and C lacks two: that is said of H2 between them, and once."""
+    told = found(
+        **through(B=[(110, 2), (2000, CLEAR)], C=[(160, -2), (2000, CLEAR)]),
+    )
+    mismatches = [one[:3] for one in told if one[0] == "count-mismatch"]
+    assert mismatches == [("count-mismatch", "H2", 210)]
+
+
+def test_a_miscount_is_told_of_its_head_and_not_of_the_section_as_well():
+    """H2 missed two axles of the train: what B keeps is of that."""
+    missed = Miscount(at=NOON + 100 * SECOND, place="head/H2", axles=-2, train=1)
+    told = found_at_all(
+        **through(B=[(110, 2), (2000, CLEAR)]),
+        miscounts=[missed],
+    )
+    mismatches = [one for one in told if one[0] == "count-mismatch"]
+    assert mismatches == [("count-mismatch", "H2", 100, 220, 220, "tallies")]
+
+
+SOURCES = {**dict.fromkeys("ABCE", "ev/1"), "D": "ev/2"}
+
+
+def test_what_seems_so_while_messages_are_lost_may_be_said():
+    """D's messages are lost from -30 to 500: nobody can know that yet, and C seems to be occupied without a train, and to clear as it came."""
+    stories = {"C": [(0, OCCUPIED), (400, CLEAR)], "D": [(-30, None), (500, CLEAR)]}
+    told = found(**stories, source_of=SOURCES)
+    assert ("occupied-no-train", "C", 0, None, 400) in told
+    assert {(kind, known) for kind, _, _, known, _ in told} == {
+        ("occupied-no-train", None),
+        ("spurious-occupation", None),
+    }
+    assert found(**stories) == []
+
+
+def test_a_silence_that_heartbeats_show_excuses_nothing_afterwards():
+    """With heartbeats it is noticed at 60: what falls due at 120 must not be said, what was over at 10 may be."""
+    heard = {"ev/2": [NOON - 30 * SECOND, NOON + 500 * SECOND]}
+    silent = [(-30, None), (500, CLEAR)]
+    long_ = found(
+        C=[(0, OCCUPIED), (400, CLEAR)], D=silent, source_of=SOURCES, heard=heard
+    )
+    assert long_ == []
+    short = found(
+        C=[(0, OCCUPIED), (10, CLEAR)], D=silent, source_of=SOURCES, heard=heard
+    )
+    assert [(kind, known) for kind, _, _, known, _ in short] == [
+        ("spurious-occupation", None)
+    ]
+
+
+def test_no_lost_message_excuses_a_vanished_train():
+    """A train comes into C and its coming out into D is lost: nothing urgent is so, and nothing urgent may be said."""
+    stories = through()
+    stories["D"] = [(149, None), (500, CLEAR)]
+    told = found(**stories, source_of=SOURCES)
+    assert not {"vanished-train", "unseen-train"} & {kind for kind, *_ in told}
+
+
+def test_an_occupation_in_which_a_section_failed_may_be_called_long():
+    """C is entered at 0, fails, is given back under another train and clears at 2000: no train stood for so long, but nobody can tell."""
+    told = found(
+        B=[(-40, OCCUPIED), (10, CLEAR)],
+        C=[(0, OCCUPIED), (100, DISTURBED), (1000, OCCUPIED), (2000, CLEAR)],
+        D=[(1990, OCCUPIED), (2060, CLEAR)],
+        trains=[("B", -40, 10), ("C", 0, 100), ("C", 900, 2000), ("D", 1990, 2060)],
+    )
+    assert ("long-occupation", "C", 0, None, 2000) in told
+
+
+def test_what_falls_due_with_the_last_event_may_be_said_or_not():
+    """Disturbed at 0: with the last event at 5.5 the clocks decide whether five seconds are over; at 6.5 they are."""
+    for end, known in ((5.5, None), (6.5, 5)):
+        told = found(C=[(0, DISTURBED)], end=round(end * SECOND))
+        assert told == [("section-disturbed", "C", 0, known, None)]
+
+
+def test_a_day_is_over_with_its_last_event():
+    """M05 is disturbed eight seconds before the hour and nothing comes after it: that it lasted was not seen."""
+    fault = Fault(kind="reset_unfollowed", subject="M05", at=BEGIN + HOUR - 8 * SECOND)
+    simulation = simulate(
+        LINE,
+        hours=1,
+        seed=3,
+        begin=BEGIN,
+        richness="basic",
+        faults=[fault],
+        traffic_after_s=None,
+    )
+    last = [x for x in simulation.events if not x.retained][-1]
+    assert (last.subject, last.state) == ("M05", DISTURBED)
+    assert simulation.truth == []
 
 
 def test_contacts_that_stand_alike_for_a_second_disagree():
