@@ -452,6 +452,7 @@ def test_a_day_is_over_with_its_last_event():
         traffic_after_s=None,
     )
     last = [x for x in simulation.events if not x.retained][-1]
+    assert isinstance(last, SectionState)
     assert (last.subject, last.state) == ("M05", DISTURBED)
     assert simulation.truth == []
 
