@@ -14,6 +14,8 @@ from monitor.core.moments import SECOND, parse
 from replay import scoring
 from replay.simulator import scenarios
 
+pytestmark = pytest.mark.days
+
 ROOT = Path(__file__).parents[2]
 LINE = read_line((ROOT / "deploy/example/line.toml").read_text())
 
@@ -36,7 +38,6 @@ def scored(simulation, *, richness="full"):
     return scoring.score(alerts, truth, richness=richness, beside=beside)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("name", scenarios.DAYS)
 def test_what_went_wrong_is_found_and_nothing_else(name):
     """Each named day gives the alerts of its truth, kind by kind and place by place; a quiet day gives none."""
@@ -47,7 +48,6 @@ def test_what_went_wrong_is_found_and_nothing_else(name):
     assert [(one.kind, one.subject) for one in scores.false] == []
 
 
-@pytest.mark.slow
 def test_a_clock_an_hour_off_moves_only_its_own_source():
     """A clock that jumps by an hour, and back, is one alert about that source and none about anybody's sections."""
     for seed in (2, 3):
@@ -57,7 +57,6 @@ def test_a_clock_an_hour_off_moves_only_its_own_source():
         assert alerts[0].ended is not None
 
 
-@pytest.mark.slow
 def test_alerts_are_raised_when_they_could_be_known():
     """Each alert is raised at the moment from which the truth could be known, within the skew and the spread of clocks."""
     simulation = scenarios.day("loose_head").simulate(LINE, seed=1)

@@ -32,6 +32,8 @@ from monitor.core.moments import HOUR, MINUTE, SECOND, Moment
 from replay.simulator import scenarios
 from replay.simulator.railway import Visit
 
+pytestmark = pytest.mark.days
+
 ROOT = Path(__file__).parents[2]
 LINE = read_line((ROOT / "deploy/example/line.toml").read_text())
 RICHNESS = ("basic", "tallies", "full")
@@ -390,7 +392,6 @@ LIST = (
 )
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("odd", LIST, ids=lambda odd: odd.seen.__name__)
 def test_everything_that_must_raise_nothing_happens(odd):
     """Each line of what must raise nothing happens in the quiet days, whatever the richness of the feed that can tell of it."""
@@ -398,7 +399,6 @@ def test_everything_that_must_raise_nothing_happens(odd):
         assert odd.seen(quiet(richness)) > 0
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("richness", RICHNESS)
 def test_quiet_days_raise_nothing_above_a_note(richness):
     """In days with all that must raise nothing, nothing is raised above a note but the sections that are truly disturbed for a train to pass through."""
@@ -413,7 +413,6 @@ def test_quiet_days_raise_nothing_above_a_note(richness):
     assert above_note(day.events) == disturbed
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("richness", RICHNESS)
 @pytest.mark.parametrize("after", [7 * HOUR + 7 * MINUTE, 13 * HOUR + 41 * MINUTE])
 def test_starting_in_the_middle_of_traffic_raises_nothing(richness, after):

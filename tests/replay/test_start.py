@@ -12,6 +12,8 @@ from monitor.core.engine import Engine
 from monitor.core.layout import read_line
 from replay.simulator import scenarios
 
+pytestmark = pytest.mark.days
+
 ROOT = Path(__file__).parents[2]
 LINE = read_line((ROOT / "deploy/example/line.toml").read_text())
 
@@ -39,7 +41,6 @@ def told(events):
     }
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("richness", ["basic", "full"])
 @pytest.mark.parametrize(
     "name", ["quiet", "phantom", "reset_inside", "loose_head", "silence", "gap"]

@@ -13,6 +13,8 @@ from monitor.core.layout import read_line
 from monitor.core.moments import HOUR
 from replay.simulator import scenarios
 
+pytestmark = pytest.mark.days
+
 ROOT = Path(__file__).parents[2]
 LINE = read_line((ROOT / "deploy/example/line.toml").read_text())
 SOURCE = "gw/GW1"
@@ -34,7 +36,6 @@ def about_others(events):
     }
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("arrival", ["told", "not told"])
 @pytest.mark.parametrize("by", [HOUR, -HOUR], ids=["ahead", "behind"])
 @pytest.mark.parametrize("name", ["quiet", "loose_head", "reset_inside", "gap"])

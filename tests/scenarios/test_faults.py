@@ -240,6 +240,7 @@ ORDINARY = [
 ]
 
 
+@pytest.mark.days
 @pytest.mark.parametrize("day", ORDINARY)
 def test_live_and_replayed_are_the_same(day):
     """Whenever somebody asks what time it is, the same faults, numbers, calls and texts are told, in the same order; in whatever order events come, they are the same in the end."""
