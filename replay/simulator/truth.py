@@ -348,12 +348,13 @@ def _no_train(record: Record, section: str) -> Iterator[Truth]:
             continue
         known = one.start + NO_TRAIN_AFTER
         alone = record.alone(section, one.start)
+        moved = _moved_on(record, section, one.start, known)
         if (
             one.end < known
             or record.under_work(section, one.start)
             or record.under_work(section, known)
             or alone is False
-            or _moved_on(record, section, one.start, known)
+            or not all(map(record.line.is_open, moved))
             or _interrupted(record, section, one.start, known)
         ):
             continue
@@ -370,12 +371,14 @@ def _no_train(record: Record, section: str) -> Iterator[Truth]:
             subject=f"section/{section}",
             began=one.start,
             ended=ended,
-            known=known if alone else None,
+            # What came into a section with an open end may have come from outside.
+            known=known if alone and not moved else None,
         )
 
 
-def _moved_on(record: Record, section: str, start: Moment, until: Moment) -> bool:
-    """Whether a neighbour was entered since, out of *section* and nowhere else."""
+def _moved_on(record: Record, section: str, start: Moment, until: Moment) -> set[str]:
+    """The neighbours that were entered since, as far as the line shows out of *section* and out of nowhere else."""
+    found = set()
     for neighbour in record.line.neighbours(section):
         if record.line.is_open(neighbour):
             others: list[str] = []
@@ -389,8 +392,8 @@ def _moved_on(record: Record, section: str, start: Moment, until: Moment) -> boo
                 record._explains(other, one.start)  # noqa: SLF001 - of this file
                 for other in others
             ):
-                return True
-    return False
+                found.add(neighbour)
+    return found
 
 
 def _interrupted(record: Record, section: str, start: Moment, until: Moment) -> bool:

@@ -285,6 +285,12 @@ def test_an_occupation_that_moves_on_is_a_train():
     assert told == []
 
 
+def test_an_occupation_that_may_have_moved_on_may_be_said():
+    """E is entered beside D, and has an open end: whether the train came out of D or from outside nobody can tell."""
+    told = found(D=[(0, OCCUPIED), (400, CLEAR)], E=[(60, OCCUPIED), (150, CLEAR)])
+    assert ("occupied-no-train", "D", 0, None, 400) in told
+
+
 def test_a_section_with_an_open_end_is_entered_unseen():
     """A may be entered from outside at any time."""
     assert found(A=[(0, OCCUPIED), (400, CLEAR)]) == []
