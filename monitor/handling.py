@@ -1,0 +1,460 @@
+"""What people do with alerts: a state for each, and a record of each act.
+
+Nothing here enters the core: an alert is what was so, this is what was done about it.
+It is a fold over alert lines and acts, so a start that reads both again knows everything.
+
+| an alert is | over | again | seen | closed |
+|---|---|---|---|---|
+| not seen | over, not yet seen | | seen | closed |
+| seen | done | | refused | closed |
+| over, not yet seen | | not seen | done | refused |
+| done | | not seen | refused | refused |
+| closed | | | refused | refused |
+
+Only what a person ends can be closed; anything else ends by itself.
+Besides, an alert may be kept from calling people, each with its reason: shelved for a time or once, switched off, or quiet by design (`parameters.quiet`: under work, or covered by a cause).
+Shelving and switching off are of a kind at a subject, so they hold for the next alert there too.
+
+States have the names of OPC 10000-9 (Alarms and Conditions): ActiveState, AckedState, LatchedState, SuppressedState, OutOfServiceState, and Unshelved, TimedShelved, OneShotShelved.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass, field
+from enum import Enum
+from typing import Literal
+
+from monitor.core.alerts import Alert
+from monitor.core.faults import STAYS, Fault
+from monitor.core.moments import DAY, Duration, Moment
+
+LOOKED_BACK: Duration = 7 * DAY
+"""Before something is shelved, what that would have hidden in so long is shown."""
+
+MOST = 500
+"""Characters of a reason or a note that are kept."""
+
+What = Literal[
+    "seen",
+    "closed",
+    "going",
+    "on_site",
+    "noted",
+    "found",
+    "gone",
+    "shelved",
+    "unshelved",
+    "switched_off",
+    "switched_on",
+]
+
+
+class Refused(Exception):
+    """An act cannot be taken; the text says why, for the one who did it."""
+
+
+class Life(Enum):
+    """How far people are with an alert."""
+
+    NOT_SEEN = "not seen"
+    SEEN = "seen"
+    OVER_NOT_SEEN = "over, not yet seen"
+    DONE = "done"
+    CLOSED = "closed"
+
+
+class Step(Enum):
+    """What happens to an alert's life."""
+
+    OVER = "over"
+    AGAIN = "again"
+    SEEN = "seen"
+    CLOSED = "closed"
+
+
+LIVES: dict[tuple[Life, Step], Life] = {
+    (Life.NOT_SEEN, Step.OVER): Life.OVER_NOT_SEEN,
+    (Life.NOT_SEEN, Step.SEEN): Life.SEEN,
+    (Life.NOT_SEEN, Step.CLOSED): Life.CLOSED,
+    (Life.SEEN, Step.OVER): Life.DONE,
+    (Life.SEEN, Step.CLOSED): Life.CLOSED,
+    (Life.OVER_NOT_SEEN, Step.AGAIN): Life.NOT_SEEN,
+    (Life.OVER_NOT_SEEN, Step.SEEN): Life.DONE,
+    (Life.DONE, Step.AGAIN): Life.NOT_SEEN,
+}
+"""Every pair that may be; a missing one is refused, or changes nothing where nobody did it."""
+
+
+class Shelf(Enum):
+    """The states of shelving, as OPC 10000-9 names them."""
+
+    UNSHELVED = "Unshelved"
+    TIMED = "TimedShelved"
+    ONCE = "OneShotShelved"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Act:
+    """Something that a person did.
+
+    Args:
+        id: names it for ever, so that taking it again changes nothing.
+        at: when it was so.
+        entered: when it was entered; later, where it was typed without coverage.
+        by: who.
+        position: at which desk.
+        what: was done.
+        alert: about which alert, by its id; or "".
+        fault: about which fault, by its id; or "".
+        kind: with *subject*, what is shelved or switched off.
+        subject: as in alerts, `section/T107`.
+        text: a reason, a note, or what was found.
+        until: to when something is shelved; None: for the present alert, once.
+    """
+
+    id: str
+    at: Moment
+    entered: Moment
+    by: str
+    position: str
+    what: What
+    alert: str = ""
+    fault: str = ""
+    kind: str = ""
+    subject: str = ""
+    text: str = ""
+    until: Moment | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Handled:
+    """An alert as people stand to it at a moment.
+
+    Args:
+        life: how far they are.
+        active: it is open, and nobody has closed it (ActiveState).
+        acked: somebody has seen it (AckedState).
+        latched: it stays until a person closes it (LatchedState).
+        shelf: whether it is shelved.
+        until: to when, or None where it is not, or once.
+        suppressed: why it is quiet by design, or "" (SuppressedState).
+        out_of_service: why its kind is switched off there, or "" (OutOfServiceState).
+        seen_by: who saw it, or "".
+        seen_at: when, or None.
+    """
+
+    life: Life
+    active: bool
+    acked: bool
+    latched: bool
+    shelf: Shelf
+    until: Moment | None
+    suppressed: str
+    out_of_service: str
+    seen_by: str
+    seen_at: Moment | None
+
+    @property
+    def quiet(self) -> str:
+        """Why nobody is called for it, in words, or ""."""
+        if self.out_of_service:
+            return f"switched off here: {self.out_of_service}"
+        if self.shelf is not Shelf.UNSHELVED:
+            return "shelved"
+        return self.suppressed
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Attended:
+    """A fault as people stand to it.
+
+    Args:
+        going: who said to go there, and is not gone again.
+        on_site: who is there.
+        notes: who noted or found what and when, oldest first.
+        acts: everything done about it, oldest first.
+    """
+
+    going: tuple[str, ...]
+    on_site: tuple[str, ...]
+    notes: tuple[tuple[Moment, str, str], ...]
+    acts: tuple[Act, ...]
+
+
+@dataclass(slots=True)
+class _Alert:
+    alert: Alert
+    life: Life = Life.NOT_SEEN
+    seen: Act | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class _Shelved:
+    act: Act
+    once_for: str  # the id of the alert that it holds for, or ""
+
+
+Place = tuple[str, str]
+
+
+@dataclass(slots=True)
+class Handling:
+    """What people did about all alerts, and what may be done next."""
+
+    _alerts: dict[str, _Alert] = field(default_factory=dict)
+    _faults: dict[str, Fault] = field(default_factory=dict)
+    _acts: dict[str, Act] = field(default_factory=dict)
+    _of_fault: dict[str, list[Act]] = field(default_factory=dict)
+    _shelved: dict[Place, _Shelved] = field(default_factory=dict)
+    _off: dict[Place, Act] = field(default_factory=dict)
+
+    # What it is told.
+
+    def told(self, alert: Alert) -> None:
+        """An alert has opened, changed or ended: a line of the record."""
+        known = self._alerts.get(alert.id)
+        if known is None:
+            known = self._alerts[alert.id] = _Alert(alert)
+            self._over_once(alert)
+        was_open, known.alert = known.alert.ended is None, alert
+        if alert.ended is not None:
+            self._step(known, Step.OVER)
+            self._over_once(alert)
+        elif not was_open:
+            self._step(known, Step.AGAIN)
+            known.seen = None if known.life is Life.NOT_SEEN else known.seen
+
+    def told_fault(self, fault: Fault) -> None:
+        """A fault has changed."""
+        self._faults[fault.id] = fault
+
+    def _over_once(self, alert: Alert) -> None:
+        """What was shelved once comes back when its alert is over, or another has come."""
+        place = alert.kind, alert.subject
+        shelved = self._shelved.get(place)
+        if shelved is None or shelved.act.until is not None:
+            return
+        if alert.ended is not None or shelved.once_for != alert.id:
+            del self._shelved[place]
+
+    def _step(self, known: _Alert, step: Step) -> bool:
+        after = LIVES.get((known.life, step))
+        if after is None:
+            return False
+        known.life = after
+        return True
+
+    # What people do.
+
+    def take(self, act: Act) -> bool:
+        """Take *act*; False where it was taken already.
+
+        Raises:
+            Refused: it cannot be taken, or lacks a reason; nothing has changed.
+        """
+        if act.id in self._acts:
+            return False
+        if len(act.text) > MOST:
+            raise Refused(f"at most {MOST} characters")
+        if act.entered < act.at:
+            raise Refused("that has not happened yet")
+        self._do(act)
+        self._acts[act.id] = act
+        if act.fault:
+            self._of_fault.setdefault(act.fault, []).append(act)
+        return True
+
+    def _do(self, act: Act) -> None:
+        match act.what:
+            case "seen":
+                self._seen(act)
+            case "closed":
+                self._closed(act)
+            case "shelved" | "switched_off":
+                self._silenced(act)
+            case "unshelved":
+                self._put_back(act, self._shelved, "shelved")
+            case "switched_on":
+                self._put_back(act, self._off, "switched off")
+            case "noted" | "found" if not act.text.strip():
+                raise Refused("there is nothing in it")
+            case _:
+                self._fault(act)
+
+    def _seen(self, act: Act) -> None:
+        concerned = list(self._concerned(act))
+        waiting = [one for one in concerned if (one.life, Step.SEEN) in LIVES]
+        if not waiting:
+            raise Refused("it is seen already")
+        for one in waiting:
+            self._step(one, Step.SEEN)
+            one.seen = act
+
+    def _concerned(self, act: Act) -> Iterator[_Alert]:
+        """The alert, or all alerts of the fault, that *act* is about."""
+        if act.alert:
+            yield self._alert(act.alert)
+            return
+        fault = self._fault(act)
+        for name in fault.alerts:
+            if name in self._alerts:
+                yield self._alerts[name]
+
+    def _alert(self, name: str) -> _Alert:
+        known = self._alerts.get(name)
+        if known is None:
+            raise Refused(f"there is no alert {name}")
+        return known
+
+    def _fault(self, act: Act) -> Fault:
+        fault = self._faults.get(act.fault)
+        if fault is None:
+            raise Refused(f"there is no fault {act.fault or 'named'}")
+        return fault
+
+    def _closed(self, act: Act) -> None:
+        known = self._alert(act.alert)
+        if known.alert.kind not in STAYS:
+            raise Refused("it ends by itself, and cannot be closed")
+        if (known.life, Step.CLOSED) not in LIVES:
+            raise Refused("it is closed already")
+        if known.alert.priority == "urgent" and not act.text.strip():
+            raise Refused("say why it can be closed")
+        self._step(known, Step.CLOSED)
+        known.seen = known.seen or act
+
+    def _silenced(self, act: Act) -> None:
+        if not (act.kind and act.subject):
+            raise Refused("say which kind, and where")
+        if not act.text.strip():
+            raise Refused("say why")
+        place = act.kind, act.subject
+        if act.what == "switched_off":
+            self._off[place] = act
+            return
+        once_for = ""
+        if act.until is None:
+            once_for = self._open_at(place)
+            if not once_for:
+                raise Refused("nothing is open there that could be shelved once")
+        elif act.until <= act.entered:
+            raise Refused("that time is over")
+        self._shelved[place] = _Shelved(act, once_for)
+
+    def _open_at(self, place: Place) -> str:
+        for name, known in reversed(self._alerts.items()):
+            alert = known.alert
+            if (alert.kind, alert.subject) == place and alert.ended is None:
+                return name
+        return ""
+
+    def _put_back(self, act: Act, kept: dict[Place, _Shelved] | dict[Place, Act], how: str) -> None:  # fmt: skip
+        if kept.pop((act.kind, act.subject), None) is None:
+            raise Refused(f"it is not {how}")
+
+    # What is asked.
+
+    def of(self, alert: str, at: Moment) -> Handled:
+        """How people stand to an alert at a moment.
+
+        Raises:
+            KeyError: it was never told of.
+        """
+        known = self._alerts[alert]
+        line, life = known.alert, known.life
+        place = line.kind, line.subject
+        stays = line.kind in STAYS
+        shelf, until = self._shelf(place, at)
+        off = self._off.get(place)
+        return Handled(
+            life=life,
+            active=line.ended is None and life is not Life.CLOSED,
+            acked=life in {Life.SEEN, Life.DONE, Life.CLOSED},
+            latched=stays and life is not Life.CLOSED,
+            shelf=shelf,
+            until=until,
+            suppressed=str(line.parameters.get("quiet", "")),
+            out_of_service=off.text if off is not None else "",
+            seen_by=known.seen.by if known.seen else "",
+            seen_at=known.seen.at if known.seen else None,
+        )
+
+    def _shelf(self, place: Place, at: Moment) -> tuple[Shelf, Moment | None]:
+        shelved = self._shelved.get(place)
+        if shelved is None:
+            return Shelf.UNSHELVED, None
+        until = shelved.act.until
+        if until is None:
+            return Shelf.ONCE, None
+        return (Shelf.TIMED, until) if at < until else (Shelf.UNSHELVED, None)
+
+    def is_open(self, fault: str) -> bool:
+        """Whether people still have to do with a fault: it has not ended, or something in it stays until it is closed.
+
+        Raises:
+            KeyError: it was never told of.
+        """
+        one = self._faults[fault]
+        if one.into is not None:
+            return False
+        return one.ended is None or any(
+            self._alerts[name].life is not Life.CLOSED
+            for name in one.lasting
+            if name in self._alerts
+        )
+
+    def attended(self, fault: str) -> Attended:
+        """Who goes to a fault, who is there, and what was noted; also what was done about those that it took in."""
+        one = self._faults.get(fault)
+        names = (fault, *(one.took if one is not None else ()))
+        acts = sorted(
+            (act for name in names for act in self._of_fault.get(name, ())),
+            key=lambda act: (act.at, act.entered, act.id),
+        )
+        going: dict[str, None] = {}
+        there: dict[str, None] = {}
+        for act in acts:
+            match act.what:
+                case "going":
+                    going[act.by] = None
+                case "on_site":
+                    going.pop(act.by, None)
+                    there[act.by] = None
+                case "gone":
+                    going.pop(act.by, None)
+                    there.pop(act.by, None)
+        notes = [
+            (act.at, act.by, act.text) for act in acts if act.what in {"noted", "found"}
+        ]
+        return Attended(
+            going=tuple(going),
+            on_site=tuple(there),
+            notes=tuple(notes),
+            acts=tuple(acts),
+        )
+
+    def shelved(self, at: Moment) -> list[Act]:
+        """What is shelved at a moment, oldest first."""
+        return [
+            one.act
+            for place, one in self._shelved.items()
+            if self._shelf(place, at)[0] is not Shelf.UNSHELVED
+        ]
+
+    def switched_off(self) -> list[Act]:
+        """What is switched off, oldest first."""
+        return list(self._off.values())
+
+
+def would_have_hidden(
+    alerts: Iterable[Alert], kind: str, subject: str, now: Moment
+) -> list[Alert]:
+    """What shelving *kind* at *subject* would have hidden in the last seven days, oldest first."""
+    hidden = [
+        alert
+        for alert in alerts
+        if (alert.kind, alert.subject) == (kind, subject)
+        and now - LOOKED_BACK < alert.raised <= now
+    ]
+    return sorted(hidden, key=lambda alert: alert.raised)
