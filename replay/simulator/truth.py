@@ -41,7 +41,13 @@ from replay.simulator.record import (
 )
 from replay.simulator.truth_of_causes import candidates, groups
 from replay.simulator.truth_of_counts import left_over, miscounts, of_heads
-from replay.simulator.truth_of_trains import left_behind, spurious, unseen, vanished
+from replay.simulator.truth_of_trains import (
+    left_behind,
+    seems_left,
+    spurious,
+    unseen,
+    vanished,
+)
 
 SETTLE = 5 * SECOND
 NO_TRAIN_AFTER = 2 * MINUTE
@@ -63,7 +69,11 @@ def truths(day: Day) -> list[Truth]:
     found += [one.truth() for one in causes]
     behind = {one: list(left_behind(record, one)) for one in day.line.sections}
     seems = Record(unnoticed(day))
-    stays = [x for one in day.line.sections for x in left_behind(seems, one)]
+    stays = [
+        x
+        for one in day.line.sections
+        for x in (*left_behind(seems, one), *seems_left(record, one))
+    ]
     seeming = list(_seeming(seems))
     for section in day.line.sections:
         found += came[section]

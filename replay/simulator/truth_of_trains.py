@@ -7,11 +7,12 @@ Where something was not known meanwhile, or other trains were about so that nobo
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 
 from monitor.core.events import State
 from monitor.core.moments import MINUTE, SECOND, Moment
 from replay.simulator.railway import Visit
-from replay.simulator.record import CLOCKS, SKEW, Piece, Record, Truth
+from replay.simulator.record import CLOCKS, NOTICED, SKEW, Piece, Record, Truth
 
 LINGER = MINUTE
 SOON = 3 * SECOND
@@ -299,6 +300,46 @@ def _followed(record: Record, visit: Visit, after: Visit, known: Moment) -> bool
             if other and not own and not waits:
                 return False
     return True
+
+
+def seems_left(record: Record, section: str) -> Iterator[Truth]:
+    """`occupied-no-train` (b) as it may seem while messages about *section*, or about what is within two sections of it, are lost: a neighbour was entered and cleared, and *section* stayed occupied.
+
+    Another train that was not seen to come may be taken for the one in *section*, so where the trains truly were says nothing of it.
+    """
+    around = record.line.neighbours(section)
+    further = {x for one in around for x in record.line.neighbours(one)}
+    day = record.day
+    lost = [
+        (
+            one.start,
+            min(one.end, one.start + NOTICED)
+            if day.source_of[near] in day.heard
+            else one.end,
+        )
+        for near in sorted({section, *around, *further})
+        for one in record.states[near]
+        if one.value is None and near in day.source_of
+    ]
+    stretches = [x for x in record.smooth[section] if x.value is State.OCCUPIED]
+    passed = [
+        (before.start, one.start)
+        for near in around
+        for before, one in pairwise(record.smooth[near])
+        if one.value is State.CLEAR and one.seen
+    ]
+    for entered, cleared in passed:
+        if not any(start <= cleared <= end for start, end in lost):
+            continue
+        for one in stretches:
+            if one.start < entered and cleared + LINGER <= one.end:
+                yield Truth(
+                    kind="occupied-no-train",
+                    subject=f"section/{section}",
+                    began=cleared,
+                    ended=one.end if one.end < record.day.end else None,
+                    known=None,
+                )
 
 
 # What came and went without a train.

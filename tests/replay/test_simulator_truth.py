@@ -389,6 +389,7 @@ def test_a_miscount_is_told_of_its_head_and_not_of_the_section_as_well():
 
 
 SOURCES = {**dict.fromkeys("ABCE", "ev/1"), "D": "ev/2"}
+OTHERS = {**dict.fromkeys("ABCD", "ev/1"), "E": "ev/2"}
 
 
 def test_what_seems_so_while_messages_are_lost_may_be_said():
@@ -417,6 +418,28 @@ def test_a_silence_that_heartbeats_show_excuses_nothing_afterwards():
     assert [(kind, known) for kind, _, _, known, _ in short] == [
         ("spurious-occupation", None)
     ]
+
+
+def test_a_train_that_comes_unseen_may_be_taken_for_that_of_its_neighbour():
+    """D is entered at 50 and clears at 100 while E's messages are lost, and C is occupied all the time by a train that stays: its train may seem to have gone on through D; without a loss it may not, nor once heartbeats have shown it."""
+    stories = {
+        "B": [(-40, OCCUPIED), (10, CLEAR)],
+        "C": [(0, OCCUPIED), (600, CLEAR)],
+        "D": [(50, OCCUPIED), (100, CLEAR)],
+    }
+    lost = [(20, None), (500, CLEAR)]
+    told = found(**stories, E=lost, trains=[("C", 0, 600)], source_of=OTHERS)
+    assert ("occupied-no-train", "C", 100, None, 600) in told
+    known = found(**stories, E=[], trains=[("C", 0, 600)], source_of=OTHERS)
+    assert "occupied-no-train" not in {kind for kind, *_ in known}
+    noticed = found(
+        **stories,
+        E=[(5, None), (500, CLEAR)],
+        trains=[("C", 0, 600)],
+        source_of=OTHERS,
+        heard={"ev/2": [NOON + 5 * SECOND]},
+    )
+    assert "occupied-no-train" not in {kind for kind, *_ in noticed}
 
 
 def test_no_lost_message_excuses_a_vanished_train():
