@@ -107,6 +107,7 @@ def _pointed_at(record: Record, truth: Truth) -> str:
         if other in record.line.sections
         and other != section
         and record.axles(other, asked) == -axles
+        and not record.train_inside(other, asked)
     ]
     return f"head/{heads[0]}" if len(heads) == 1 else truth.subject
 

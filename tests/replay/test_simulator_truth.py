@@ -377,6 +377,15 @@ def test_as_many_axles_over_as_are_lacking_beside_it_point_to_the_head_between()
     assert mismatches == [("count-mismatch", "H2", 210)]
 
 
+def test_the_tally_of_a_train_under_way_points_to_no_head():
+    """B lacks two, and two axles of a train are in A just then: that is no pair."""
+    story = through(B=[(110, -2), (2000, CLEAR)])
+    story["A"] += [(200, 2), (400, CLEAR)]
+    told = found(**story, trains=[("A", 200, 400)])
+    mismatches = [one[1] for one in told if one[0] == "count-mismatch"]
+    assert mismatches == ["B"]
+
+
 def test_a_miscount_is_told_of_its_head_and_not_of_the_section_as_well():
     """H2 missed two axles of the train: what B keeps is of that."""
     missed = Miscount(at=NOON + 100 * SECOND, place="head/H2", axles=-2, train=1)
