@@ -1,0 +1,1 @@
+"""The desk: what people ask of the running monitor and do there, over HTTP."""

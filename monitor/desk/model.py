@@ -1,0 +1,682 @@
+"""What the API asks of the running monitor, and the shapes in which it answers: one narrow door, so that all of it can be tried without a monitor.
+
+Times are RFC 3339 in UTC with `Z`, or null.
+The states of alerts have the names of OPC 10000-9 (Alarms and Conditions); beside each stand words for people.
+What people write is text and stays text: nothing here makes a page of it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Annotated, Any, Literal, Protocol
+
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field
+
+from monitor.core.moments import Moment, parse
+
+LONGEST_SUBJECT = 200
+MOST_ALERTS = 500
+HOURS = 24 * 7
+"""How far back the facts of a section are told at once."""
+
+
+class NotThere(Exception):
+    """What was asked for is not there; the text says what."""
+
+
+class Refused(Exception):
+    """An act or entry cannot be taken; the text says why, for the one who did it."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Who:
+    """Who does something.
+
+    Args:
+        name: as it is recorded.
+        position: at which desk, or "".
+    """
+
+    name: str
+    position: str = ""
+
+
+def _plain(text: str) -> str:
+    if any(not (c.isprintable() or c in "\n\t") for c in text):
+        raise ValueError("holds what cannot be printed")
+    return text
+
+
+def _line(text: str) -> str:
+    if not text.isprintable():
+        raise ValueError("holds what cannot be printed")
+    return text
+
+
+def _time(text: str) -> str:
+    parse(text)
+    return text
+
+
+Note = Annotated[str, Field(max_length=500), AfterValidator(_plain)]
+Name = Annotated[str, Field(min_length=1, max_length=64), AfterValidator(_line)]
+Subject = Annotated[
+    str,
+    Field(
+        min_length=3,
+        max_length=LONGEST_SUBJECT,
+        pattern=r"^[a-z]+/.+$",
+        examples=["section/T107"],
+    ),
+    AfterValidator(_line),
+]
+Kind = Annotated[str, Field(pattern=r"^[a-z][a-z-]{0,63}$")]
+Ident = Annotated[str, Field(pattern="^[0-9a-f]{16}$", examples=["7b9effd83caf5b4f"])]
+Time = Annotated[
+    str,
+    Field(max_length=40, examples=["2026-05-04T06:12:03.412Z"]),
+    AfterValidator(_time),
+]
+"""RFC 3339 with an offset."""
+
+Priority = Literal["urgent", "prompt", "planned", "note"]
+Position = Annotated[str, Field(max_length=64), AfterValidator(_line)]
+
+
+class Out(BaseModel):
+    """An answer."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class In(BaseModel):
+    """A question's body."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+# What people do.
+
+
+class ActIn(In):
+    """What every act carries.
+
+    Args:
+        position: at which desk it is done.
+        at: when it was so, where it is typed later; else now.
+        key: names the act, so that sending it again changes nothing.
+    """
+
+    position: Position = ""
+    at: Time | None = None
+    key: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]{8,64}$")] | None = None
+
+
+class About(ActIn):
+    """An act about an alert, or about all alerts of a fault."""
+
+    alert: Ident | None = None
+    fault: Ident | None = None
+
+
+class SeenIn(About):
+    """Somebody has seen it (the standard's acknowledgement): an alert, or all of a fault."""
+
+    what: Literal["seen"]
+
+
+class ClosedIn(ActIn):
+    """What stays until a person closes it is closed; an urgent one with a reason."""
+
+    what: Literal["closed"]
+    alert: Ident
+    text: Note = ""
+
+
+class AttendedIn(ActIn):
+    """Somebody goes to a fault, is there, or is gone again."""
+
+    what: Literal["going", "on_site", "gone"]
+    fault: Ident
+    text: Note = ""
+
+
+class NotedIn(ActIn):
+    """A note about a fault, or what was found there."""
+
+    what: Literal["noted", "found"]
+    fault: Ident
+    text: Note
+
+
+class ShelvedIn(ActIn):
+    """A kind is shelved at a place: to a moment, or once for the present alert, and returns by itself."""
+
+    what: Literal["shelved"]
+    kind: Kind
+    subject: Subject
+    text: Note
+    until: Time | None = None
+
+
+class QuietIn(ActIn):
+    """A kind at a place is taken off the shelf, switched off, or on again."""
+
+    what: Literal["unshelved", "switched_off", "switched_on"]
+    kind: Kind
+    subject: Subject
+    text: Note = ""
+
+
+class DeskIn(In):
+    """A position's desk is taken, or handed over to whoever takes it next.
+
+    Args:
+        what: which of them.
+        position: whose.
+        to: to whom it is handed over.
+        text: what the next is to know, carried on until it is closed.
+    """
+
+    what: Literal["take_desk", "hand_over"]
+    position: Name
+    to: Name | None = None
+    text: Note = ""
+
+
+AnyAct = Annotated[
+    SeenIn | ClosedIn | AttendedIn | NotedIn | ShelvedIn | QuietIn | DeskIn,
+    Field(discriminator="what"),
+]
+
+
+# What people know.
+
+
+class EntryIn(In):
+    """What every entry carries.
+
+    Args:
+        position: at which desk it is entered.
+        at: when it was so; else now.
+        key: names the entry, so that sending it again changes nothing.
+    """
+
+    position: Name
+    at: Time | None = None
+    key: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]{8,64}$")] | None = None
+
+
+class WorkIn(EntryIn):
+    """Work on sections has begun, or ended.
+
+    Args:
+        what: which of them.
+        subjects: sections, or an area, evaluator, unit, cable, supply, site or head for all sections that need it.
+        reference: what the work is called.
+        planned_end: when it should end; shown, and warned of, but it never ends by itself.
+    """
+
+    what: Literal["work_begun", "work_ended"]
+    subjects: Annotated[list[Subject], Field(min_length=1, max_length=200)]
+    reference: Annotated[str, Field(max_length=120), AfterValidator(_line)] = ""
+    planned_end: Time | None = None
+
+
+class ResetIn(EntryIn):
+    """A reset that the feed does not carry."""
+
+    what: Literal["reset"]
+    section: Name
+    kind: Literal[
+        "unconditional", "conditional", "preparatory", "preparatory_acknowledged"
+    ]
+    step: Literal["requested", "accepted", "refused", "restored"] = "accepted"
+    by: Literal["technician", "signaller"] | None = None
+
+
+class WatchIn(EntryIn):
+    """A source is taken out of watch, or put back."""
+
+    what: Literal["source_watch"]
+    source: Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_line)]
+    state: Literal["out", "in"]
+
+
+AnyEntry = Annotated[WorkIn | ResetIn | WatchIn, Field(discriminator="what")]
+
+
+class Done(Out):
+    """It is on disk.
+
+    Args:
+        id: names what was done.
+        at: when it was so.
+        again: it was known already, and nothing changed.
+    """
+
+    id: str
+    at: str
+    again: bool = False
+
+
+# What is told.
+
+
+class StateOut(Out):
+    """How people stand to an alert: the standard's states, and words.
+
+    Args:
+        words: as people read it.
+        quiet: why nobody is called for it, or "".
+        until: to when it is shelved.
+        seen_by: who saw it, or "".
+        seen_at: when.
+    """
+
+    ActiveState: bool
+    AckedState: bool
+    LatchedState: bool
+    SuppressedState: bool
+    OutOfServiceState: bool
+    ShelvingState: Literal["Unshelved", "TimedShelved", "OneShotShelved"]
+    words: str
+    quiet: str = ""
+    until: str | None = None
+    seen_by: str = ""
+    seen_at: str | None = None
+
+
+class NoteOut(Out):
+    """A note, with who wrote it and when."""
+
+    at: str
+    by: str
+    text: str
+
+
+class FaultOut(Out):
+    """A fault as it stands.
+
+    Args:
+        number: to say on the telephone.
+        into: id of the fault that took this one in.
+        into_number: the number of that one: where this one went.
+        is_open: people still have to do with it.
+        seen: somebody has seen everything in it.
+        going: who goes there.
+        on_site: who is there.
+        notes: what was noted, oldest first.
+    """
+
+    id: str
+    number: str
+    headline: str
+    priority: Priority
+    subject: str
+    began: str
+    raised: str
+    ended: str | None
+    alerts: list[str]
+    open: list[str]
+    lasting: list[str]
+    subjects: list[str]
+    waiting: list[str]
+    took: list[str]
+    into: str | None
+    into_number: str | None
+    calls: int
+    is_open: bool
+    seen: bool
+    going: list[str]
+    on_site: list[str]
+    notes: list[NoteOut]
+
+
+class AlertOut(Out):
+    """An alert: its record, and how people stand to it.
+
+    Args:
+        record: its last line, as the contract has it.
+        fault: id of the fault it is in.
+        state: how people stand to it; None where this monitor was not told of it since it started.
+    """
+
+    record: dict[str, Any]
+    fault: str | None = None
+    state: StateOut | None = None
+
+
+class AlertsOut(Out):
+    """Alerts, the newest first.
+
+    Args:
+        alerts: at most as many as were asked for.
+        more: ask with this as `before` for those that come next; None: there are none.
+    """
+
+    alerts: list[AlertOut]
+    more: str | None = None
+
+
+class AlertFullOut(AlertOut):
+    """An alert with all that was told of it: every line, oldest first."""
+
+    lines: list[dict[str, Any]]
+
+
+class HiddenOut(Out):
+    """What shelving would have hidden in the last seven days, oldest first."""
+
+    kind: str
+    subject: str
+    alerts: list[AlertOut]
+
+
+class SectionOut(Out):
+    """A section.
+
+    Args:
+        shown: the state by the newest event that came, or None before the first.
+        shown_at: the time of that.
+        settled: the state that conclusions rest on.
+        since: since when that is so.
+        known: whether its state is known.
+        not_known: why not, in words, or "".
+        not_known_since: since when not.
+        axles: the tally, where the feed tells it.
+        interlocking: what the interlocking takes it for, where the feed tells it.
+        under_work: nothing is raised about it.
+        work: references of the work on it.
+        faults: ids of the open faults that cover it.
+    """
+
+    id: str
+    area: str
+    evaluator: str
+    track: str | None
+    length_m: float
+    heads: list[str]
+    neighbours: list[str]
+    shown: str | None
+    shown_at: str | None
+    settled: str | None
+    since: str | None
+    known: bool
+    not_known: str
+    not_known_since: str | None
+    axles: int | None
+    interlocking: str | None
+    under_work: bool
+    work: list[str]
+    faults: list[str]
+
+
+class FactOut(Out):
+    """What was so."""
+
+    kind: str
+    began: str
+    ended: str | None
+    values: dict[str, Any]
+
+
+class SectionFullOut(SectionOut):
+    """A section with what was so in the hours asked for, and what each detection knows now.
+
+    Args:
+        facts: oldest first.
+        explained: sentences.
+    """
+
+    facts: list[FactOut]
+    explained: list[str]
+
+
+class HeadOut(Out):
+    """A head: where it is, and what feeds it."""
+
+    id: str
+    between: list[str]
+    km: float | None
+    unit: str | None
+    cable: str | None
+    evaluators: list[str]
+    ref: str | None
+    faults: list[str]
+
+
+class ResetOut(Out):
+    """A reset that no train has followed yet.
+
+    Args:
+        kind: the way of giving back.
+        step: how far it has come.
+        by: whose step it was, where known.
+        at: when.
+        next_train: when a train usually comes next, in words, or "".
+        due: by when one is wanted, or None where the timer is stopped.
+        stopped: why the timer is stopped, in words, or "".
+    """
+
+    section: str
+    kind: str
+    step: str
+    by: str | None
+    at: str
+    next_train: str = ""
+    due: str | None = None
+    stopped: str = ""
+
+
+class StandingOut(Out):
+    """One thing that stands open."""
+
+    subject: str
+    what: str
+    since: str | None
+    text: str
+
+
+class FirstTrainOut(Out):
+    """What stands open before the first train.
+
+    Args:
+        heading: what this is, and is not.
+        of: the area or work asked for, or "".
+        items: what stands open.
+    """
+
+    heading: str
+    of: str
+    items: list[StandingOut]
+
+
+class WorkOut(Out):
+    """Work that has begun, or is planned.
+
+    Args:
+        begun: when it began; None: it is only planned, and quiets nothing.
+        planned_begin: when it is to begin, where known.
+        planned_end: when it is to end, where known.
+        over_due: the planned end has passed, and nobody ended it.
+    """
+
+    reference: str
+    sections: list[str]
+    begun: str | None
+    planned_begin: str | None
+    planned_end: str | None
+    over_due: bool
+
+
+class PositionOut(Out):
+    """A desk, and who has it."""
+
+    name: str
+    areas: list[str]
+    has_it: str | None
+    since: str | None
+
+
+class SheetOut(Out):
+    """A handover sheet.
+
+    Args:
+        position: whose.
+        made: when.
+        parts: by name, each a list of plain values.
+    """
+
+    position: str
+    made: str
+    parts: dict[str, Any]
+
+
+class LoadOut(Out):
+    """How many calls a position had, against the published limits.
+
+    Args:
+        position: whose.
+        numbers: by name.
+    """
+
+    position: str
+    numbers: dict[str, Any]
+
+
+class KindOut(Out):
+    """What a kind of alert asks of the desk."""
+
+    kind: str
+    title: str
+    priority: str
+    calls: str
+    first: str
+    within: str
+    otherwise: str
+
+
+class StatusOut(Out):
+    """How the monitor stands.
+
+    Args:
+        line: the name of the line.
+        now: the time of its clock.
+        heard: when anything came from the feed last.
+        watermark: how far conclusions have come.
+        connected: whether the broker is.
+        rehearsal: what is shown is played, not so.
+        sections: how many there are.
+        not_known: of how many the state is not known.
+        caution: shown wherever an answer could lead someone to act on the line.
+    """
+
+    line: str
+    timezone: str
+    monitor: str
+    version: str
+    now: str
+    heard: str | None
+    watermark: str | None
+    connected: bool
+    rehearsal: bool
+    sections: int
+    not_known: int
+    caution: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """Which alerts are asked for; None: whichever.
+
+    Args:
+        is_open: open ones, or those that are over.
+        begin: raised no earlier.
+        end: raised before.
+        before: what `more` said.
+        limit: at most so many.
+    """
+
+    is_open: bool | None = None
+    kind: str | None = None
+    subject: str | None = None
+    area: str | None = None
+    priority: str | None = None
+    fault: str | None = None
+    begin: Moment | None = None
+    end: Moment | None = None
+    before: str | None = None
+    limit: int = 100
+
+
+class Desk(Protocol):
+    """The running monitor, as the API sees it.
+
+    Each may raise `NotThere` where what is named is not there, and what changes something `Refused`.
+    """
+
+    def unready(self) -> list[str]:
+        """Why it cannot do its work now, one sentence each; empty where it can."""
+
+    async def status(self) -> StatusOut:
+        """How it stands."""
+
+    async def faults(self, *, is_open: bool | None) -> list[FaultOut]:
+        """Open faults, ended ones, or both, the newest last."""
+
+    async def fault(self, name: str) -> FaultOut:
+        """The fault of this number or id."""
+
+    async def alerts(self, asked: Asked) -> AlertsOut:
+        """Alerts, the newest first."""
+
+    async def alert(self, name: str) -> AlertFullOut:
+        """One alert, with its lines."""
+
+    async def would_have_hidden(self, kind: str, subject: str) -> HiddenOut:
+        """What shelving would have hidden in the last seven days."""
+
+    async def sections(self, area: str | None) -> list[SectionOut]:
+        """The sections of an area, or all."""
+
+    async def section(self, name: str, hours: int) -> SectionFullOut:
+        """One section, with the facts of the last hours."""
+
+    async def heads(self) -> list[HeadOut]:
+        """The heads, in the order of the line file."""
+
+    async def head(self, name: str) -> HeadOut:
+        """One head."""
+
+    async def resets_waiting(self, area: str | None) -> list[ResetOut]:
+        """The resets that no train has followed."""
+
+    async def before_first_train(
+        self, area: str | None, work: str | None
+    ) -> FirstTrainOut:
+        """What stands open in an area, in a work, or anywhere."""
+
+    async def work(self) -> list[WorkOut]:
+        """The work going on."""
+
+    async def plans(self) -> list[WorkOut]:
+        """The work that is planned."""
+
+    async def positions(self) -> list[PositionOut]:
+        """The desks."""
+
+    async def handover(self, position: str) -> SheetOut:
+        """The handover sheet of a position, as it would be now."""
+
+    async def load(self, position: str | None) -> LoadOut:
+        """The calls of a position, or of all."""
+
+    async def kinds(self) -> list[KindOut]:
+        """What each kind asks of the desk."""
+
+    async def act(self, who: Who, act: AnyAct) -> Done:
+        """Take an act; it is on disk when this returns."""
+
+    async def enter(self, who: Who, entry: AnyEntry) -> Done:
+        """Take an entry; it is on disk when this returns."""

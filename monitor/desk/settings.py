@@ -1,0 +1,123 @@
+"""The table `[desk]`: where people are answered, who may ask, and what is refused before anything listens.
+
+Out of the box only this machine is answered, and who asks from it may look.
+An address that others can reach is refused unless what is said there is encrypted, by a certificate here or by a proxy that is declared, and everybody has to say who they are.
+"""
+
+from __future__ import annotations
+
+from ipaddress import IPv4Network, IPv6Network, ip_address
+from pathlib import Path
+from typing import Annotated, Literal
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    IPvAnyNetwork,
+    model_validator,
+)
+
+Network = IPv4Network | IPv6Network
+
+LOOPBACK_NAMES = ("localhost", "127.0.0.1", "[::1]")
+"""What this machine calls itself; any other name in a question is somebody else's page trying."""
+
+
+def _readable(path: Path) -> Path:
+    try:
+        with path.open("rb") as file:
+            file.read(1)
+            return path
+    except OSError as error:
+        raise ValueError(f"{path} cannot be read: {error.strerror}") from None
+
+
+ReadableFile = Annotated[Path, AfterValidator(_readable)]
+HeaderName = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9-]{0,63}$")]
+HostName = Annotated[str, Field(pattern=r"^[A-Za-z0-9.\[\]:-]{1,255}$")]
+
+
+class DeskSettings(BaseModel):
+    """Where people are answered, and who.
+
+    Args:
+        on: whether at all.
+        host: the address that is listened on.
+        port: its port; 0 takes any that nobody else has.
+        names: by which names people call it, as a browser shows them without the port; this machine's own are always taken.
+        cert_file: with it everything is encrypted.
+        key_file: of that certificate, where it is not in the same file.
+        people_file: who may do what; `tallywatch people` writes it.
+        unnamed: what those may do who did not say who they are.
+        trusted_proxies: addresses whose word counts for who asks, from where, and that it was encrypted.
+        identity_header: the header in which such a proxy names who asks; it must take away any that came with the question.
+        session_h: so long after logging in one has to again.
+        readers: who may follow the stream of events at once.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    on: bool = True
+    host: Annotated[str, Field(min_length=1, max_length=255)] = "127.0.0.1"
+    port: Annotated[int, Field(ge=0, le=65535)] = 9109
+    names: tuple[HostName, ...] = ()
+    cert_file: ReadableFile | None = None
+    key_file: ReadableFile | None = None
+    people_file: Path = Path("people.json")
+    unnamed: Literal["nothing", "look", "act"] = "look"
+    trusted_proxies: tuple[IPvAnyNetwork, ...] = ()
+    identity_header: HeaderName | None = None
+    session_h: Annotated[float, Field(gt=0, le=24 * 7)] = 13.0
+    readers: Annotated[int, Field(ge=1, le=10_000)] = 200
+
+    @model_validator(mode="after")
+    def _together(self) -> DeskSettings:
+        if self.key_file is not None and self.cert_file is None:
+            raise ValueError("there is a key_file but no cert_file")
+        if self.identity_header is not None and not self.trusted_proxies:
+            raise ValueError(
+                "identity_header says who asks, and anybody could send it: "
+                "name the proxy in trusted_proxies"
+            )
+        if self.is_public:
+            self._check_public()
+        return self
+
+    def _check_public(self) -> None:
+        if self.cert_file is None and not self.trusted_proxies:
+            raise ValueError(
+                f"{self.host} can be reached from other machines: "
+                "set cert_file, or trusted_proxies where a proxy encrypts"
+            )
+        if self.unnamed != "nothing":
+            raise ValueError(
+                f"{self.host} can be reached from other machines: "
+                'set unnamed = "nothing", so that everybody says who they are'
+            )
+
+    @property
+    def is_public(self) -> bool:
+        """Whether other machines can reach it."""
+        if self.host == "localhost":
+            return False
+        try:
+            return not ip_address(self.host.strip("[]")).is_loopback
+        except ValueError:
+            return True  # a name may lead anywhere
+
+    @property
+    def tls(self) -> bool:
+        """Whether it encrypts itself."""
+        return self.cert_file is not None
+
+    def is_trusted(self, address: str) -> bool:
+        """Whether the word of who asks from *address* counts."""
+        if not self.trusted_proxies:
+            return False
+        try:
+            peer = ip_address(address)
+        except ValueError:
+            return False
+        return any(peer in network for network in self.trusted_proxies)

@@ -1,0 +1,247 @@
+"""A monitor that is none: what the API needs of one, in memory, with one fault on one line."""
+# ruff: noqa: D102 - the door says what each is
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+from monitor.desk import model
+from monitor.desk.model import AnyAct, AnyEntry, Asked, Done, NotThere, Refused, Who
+
+ALERT = "7b9effd83caf5b4f"
+BEGAN = "2026-05-04T06:12:03.412Z"
+RAISED = "2026-05-04T06:14:03.412Z"
+HOSTILE = "<script>alert(1)</script>\"'&\u2028 $(reboot) {{7*7}}"
+"""What somebody may write who wants it to run in a page, a shell, or a template."""
+
+STATE = model.StateOut(
+    ActiveState=True,
+    AckedState=False,
+    LatchedState=False,
+    SuppressedState=False,
+    OutOfServiceState=False,
+    ShelvingState="Unshelved",
+    words="not seen",
+)
+
+RECORD = {
+    "id": ALERT,
+    "kind": "occupied-no-train",
+    "subject": "section/T107",
+    "priority": "prompt",
+    "began": BEGAN,
+    "raised": RAISED,
+    "ended": None,
+    "summary": "T107 occupied for 2 min; no train was seen to enter it",
+}
+
+FAULT = model.FaultOut(
+    id=ALERT,
+    number="XLLM",
+    headline="T107 occupied, no train seen to enter",
+    priority="prompt",
+    subject="section/T107",
+    began=BEGAN,
+    raised=RAISED,
+    ended=None,
+    alerts=[ALERT],
+    open=[ALERT],
+    lasting=[],
+    subjects=["section/T107"],
+    waiting=[],
+    took=[],
+    into=None,
+    into_number=None,
+    calls=1,
+    is_open=True,
+    seen=False,
+    going=[],
+    on_site=[],
+    notes=[],
+)
+
+SECTION: dict[str, Any] = {
+    "id": "T107",
+    "area": "thornmere",
+    "evaluator": "EV1",
+    "track": "down",
+    "length_m": 820.0,
+    "heads": ["H107"],
+    "neighbours": ["T106"],
+    "shown": "occupied",
+    "shown_at": BEGAN,
+    "settled": "occupied",
+    "since": BEGAN,
+    "known": True,
+    "not_known": "",
+    "not_known_since": None,
+    "axles": 4,
+    "interlocking": None,
+    "under_work": False,
+    "work": [],
+    "faults": [ALERT],
+}
+
+
+@dataclass
+class Fake:
+    """Answers as a monitor would, and remembers who asked for what to be done.
+
+    Args:
+        acts: what was done, and by whom.
+        entries: what was entered, and by whom.
+        why: it is not ready.
+        fails: a call of this name raises something nobody foresaw.
+    """
+
+    acts: list[tuple[Who, AnyAct]] = field(default_factory=list)
+    entries: list[tuple[Who, AnyEntry]] = field(default_factory=list)
+    asked: list[Asked] = field(default_factory=list)
+    why: list[str] = field(default_factory=list)
+    fails: str = ""
+    notes: list[model.NoteOut] = field(default_factory=list)
+    told: Callable[[str, Any], None] = lambda _kind, _values: None
+
+    def unready(self) -> list[str]:
+        return self.why
+
+    async def status(self) -> model.StatusOut:
+        if self.fails == "status":
+            raise RuntimeError("a mistake of ours, with a secret in it")
+        return model.StatusOut(
+            line="Varnholt - Ostrel line",
+            timezone="UTC",
+            monitor="monitor-1",
+            version="0",
+            now=RAISED,
+            heard=RAISED,
+            watermark=RAISED,
+            connected=True,
+            rehearsal=False,
+            sections=1,
+            not_known=0,
+            caution="Nothing here proves a section empty.",
+        )
+
+    async def faults(self, *, is_open: bool | None) -> list[model.FaultOut]:
+        return [await self.fault("XLLM")] if is_open in (None, True) else []
+
+    async def fault(self, name: str) -> model.FaultOut:
+        if name not in (ALERT, "XLLM"):
+            raise NotThere(f"there is no fault {name}")
+        return FAULT.model_copy(update={"notes": list(self.notes)})
+
+    async def alerts(self, asked: Asked) -> model.AlertsOut:
+        self.asked.append(asked)
+        one = model.AlertOut(record=RECORD, fault=ALERT, state=STATE)
+        return model.AlertsOut(alerts=[one], more=None)
+
+    async def alert(self, name: str) -> model.AlertFullOut:
+        if name != ALERT:
+            raise NotThere(f"there is no alert {name}")
+        return model.AlertFullOut(
+            record=RECORD, fault=ALERT, state=STATE, lines=[RECORD]
+        )
+
+    async def would_have_hidden(self, kind: str, subject: str) -> model.HiddenOut:
+        one = model.AlertOut(record=RECORD, fault=ALERT, state=STATE)
+        hidden = [one] if kind == RECORD["kind"] else []
+        return model.HiddenOut(kind=kind, subject=subject, alerts=hidden)
+
+    async def sections(self, area: str | None) -> list[model.SectionOut]:
+        if area not in (None, "thornmere"):
+            raise NotThere(f"there is no area {area}")
+        return [model.SectionOut(**SECTION)]
+
+    async def section(self, name: str, hours: int) -> model.SectionFullOut:
+        if name != "T107":
+            raise NotThere(f"there is no section {name}")
+        fact = model.FactOut(kind="occupation", began=BEGAN, ended=None, values={})
+        facts = [fact] if hours else []
+        return model.SectionFullOut(**SECTION, facts=facts, explained=[])
+
+    async def heads(self) -> list[model.HeadOut]:
+        return [await self.head("H107")]
+
+    async def head(self, name: str) -> model.HeadOut:
+        if name != "H107":
+            raise NotThere(f"there is no head {name}")
+        return model.HeadOut(
+            id="H107",
+            between=["T106", "T107"],
+            km=12.43,
+            unit=None,
+            cable=None,
+            evaluators=["EV1"],
+            ref=None,
+            faults=[],
+        )
+
+    async def resets_waiting(self, area: str | None) -> list[model.ResetOut]:
+        del area
+        return [
+            model.ResetOut(
+                section="T107",
+                kind="preparatory",
+                step="accepted",
+                by="technician",
+                at=BEGAN,
+            )
+        ]
+
+    async def before_first_train(
+        self, area: str | None, work: str | None
+    ) -> model.FirstTrainOut:
+        item = model.StandingOut(
+            subject="section/T107", what="occupied", since=BEGAN, text="no train seen"
+        )
+        return model.FirstTrainOut(heading="", of=area or work or "", items=[item])
+
+    async def work(self) -> list[model.WorkOut]:
+        return [
+            model.WorkOut(
+                reference="W7",
+                sections=["T107"],
+                begun=BEGAN,
+                planned_begin=None,
+                planned_end=None,
+                over_due=False,
+            )
+        ]
+
+    async def plans(self) -> list[model.WorkOut]:
+        return []
+
+    async def positions(self) -> list[model.PositionOut]:
+        return [
+            model.PositionOut(
+                name="north", areas=["thornmere"], has_it="A. Moor", since=BEGAN
+            )
+        ]
+
+    async def handover(self, position: str) -> model.SheetOut:
+        if position != "north":
+            raise NotThere(f"there is no position {position}")
+        return model.SheetOut(position=position, made=RAISED, parts={})
+
+    async def load(self, position: str | None) -> model.LoadOut:
+        return model.LoadOut(position=position or "", numbers={})
+
+    async def kinds(self) -> list[model.KindOut]:
+        return []
+
+    async def act(self, who: Who, act: AnyAct) -> Done:
+        if getattr(act, "alert", None) == "0" * 16:
+            raise Refused("it is seen already")
+        self.acts.append((who, act))
+        if isinstance(act, model.NotedIn):
+            note = model.NoteOut(at=RAISED, by=who.name, text=act.text)
+            self.notes.append(note)
+        self.told("act", {"by": who.name, "what": act.what})
+        return Done(id="act-1", at=RAISED)
+
+    async def enter(self, who: Who, entry: AnyEntry) -> Done:
+        self.entries.append((who, entry))
+        return Done(id="entry-1", at=RAISED)
