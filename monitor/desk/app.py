@@ -29,6 +29,7 @@ from monitor.desk.model import (
     AnyEntry,
     Asked,
     Desk,
+    Ending,
     In,
     NotThere,
     Out,
@@ -438,6 +439,8 @@ async def _on_refusal(request: Request, error: Exception) -> Response:
             return _said(404, printable(str(error)))
         case Refused():
             return _said(409, printable(str(error)))
+        case Ending():
+            return _said(503, "The monitor is ending.", {"Retry-After": "5"})
         case PeopleFault():
             return _said(503, "Who may do what cannot be read; the log says why.")
         case HTTPException():
@@ -523,6 +526,7 @@ def create(
         Refusal,
         NotThere,
         Refused,
+        Ending,
         PeopleFault,
         HTTPException,
         RequestValidationError,

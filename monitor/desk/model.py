@@ -28,6 +28,10 @@ class Refused(Exception):
     """An act or entry cannot be taken; the text says why, for the one who did it."""
 
 
+class Ending(Exception):
+    """The monitor is ending, and takes nothing more."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Who:
     """Who does something.

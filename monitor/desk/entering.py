@@ -1,0 +1,96 @@
+"""What people enter, as the events that it is: the same types as the feed's, from the source of their desk."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+
+from monitor.core.events import (
+    AnyEvent,
+    ResetKind,
+    SectionReset,
+    SectionWork,
+    SourceWatch,
+    Step,
+)
+from monitor.core.layout import Line
+from monitor.core.moments import Moment, parse
+from monitor.desk.model import AnyEntry, NotThere, Refused, ResetIn, WatchIn
+from monitor.desk.places import Places
+
+_ODD = re.compile(r"[^\w.-]")
+"""What a source's name does without."""
+
+
+def moment_of(at: str | None, now: Moment) -> Moment:
+    """When something was so; *now* where that is not said.
+
+    Raises:
+        Refused: it has not happened yet.
+    """
+    moment = now if at is None else parse(at)
+    if moment > now:
+        raise Refused("that has not happened yet")
+    return moment
+
+
+def entered(
+    entry: AnyEntry, identity: str, now: Moment, line: Line, places: Places
+) -> Sequence[AnyEvent]:
+    """The events that *entry* is.
+
+    Args:
+        entry: what was entered.
+        identity: names it for ever.
+        now: when it was entered.
+        line: the line file.
+        places: of that line.
+
+    Raises:
+        NotThere: it names what the line file lacks.
+        Refused: it has not happened yet.
+    """
+    source = f"desk/{_ODD.sub('-', entry.position)}"
+    at = moment_of(entry.at, now)
+    if isinstance(entry, ResetIn):
+        if entry.section not in line.sections:
+            raise NotThere(f"the line file has no section {entry.section}")
+        return [
+            SectionReset(
+                id=identity,
+                source=source,
+                subject=entry.section,
+                time=at,
+                arrival=now,
+                kind=ResetKind(entry.kind),
+                step=Step(entry.step),
+                by=entry.by,
+            )
+        ]
+    if isinstance(entry, WatchIn):
+        return [
+            SourceWatch(
+                id=identity,
+                source=source,
+                subject=entry.source,
+                time=at,
+                arrival=now,
+                out=entry.state == "out",
+            )
+        ]
+    sections = dict.fromkeys(
+        section for subject in entry.subjects for section in places.sections(subject)
+    )
+    return [
+        SectionWork(
+            id=f"{identity}/{section}",
+            source=source,
+            subject=section,
+            time=at,
+            arrival=now,
+            begun=entry.what == "work_begun",
+            reference=entry.reference or None,
+            planned_end=None if entry.planned_end is None else parse(entry.planned_end),
+        )
+        for section in sections
+    ]

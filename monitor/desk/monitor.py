@@ -1,0 +1,608 @@
+"""The running monitor as the desk asks it: engine, handling, alert file and history behind the one narrow door.
+
+What changes something is done by one task of the daemon's, `run`, one after the other and with the daemon's turn in hand: so whoever asked may go away in the middle, and an act or entry is still either whole or not there.
+An act is on disk, and an entry is on disk and concluded from, before the one who asked hears of it; a disk that fails ends that task, and with it the daemon.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import hashlib
+import json
+import secrets
+from collections.abc import Awaitable, Callable, Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol, TypeVar
+
+from monitor.core.alerts import Alert, line as alert_line
+from monitor.core.engine import Engine, Output
+from monitor.core.events import AnyEvent, SectionState
+from monitor.core.facts import Fact, FactKind
+from monitor.core.faults import Call, Fault
+from monitor.core.layout import Line
+from monitor.core.moments import HOUR, Moment, parse, stamp
+from monitor.core.words import CAUTION
+from monitor.desk import model
+from monitor.desk.entering import entered, moment_of
+from monitor.desk.model import AnyAct, AnyEntry, Asked, Done, Ending, NotThere, Who
+from monitor.desk.places import Places
+from monitor.desk.records import Records
+from monitor.desk.stream import Stream
+from monitor.handling import (
+    Act,
+    Handled,
+    Handling,
+    Life,
+    Refused as NotTaken,
+    would_have_hidden,
+)
+from monitor.history import History
+from monitor.journal import Committed, Entry, own
+from monitor.kinds import asked as asked_of_kinds
+
+KEPT_FAULTS = 5000
+"""Faults that have ended are remembered so many; older ones are in the alert file alone."""
+
+FACTS: tuple[FactKind, ...] = (
+    "occupation",
+    "disturbance",
+    "reset",
+    "not-known",
+    "work",
+)
+"""What is told of a section."""
+
+T = TypeVar("T")
+
+
+class OnDisk(Protocol):
+    """Does work in the one thread that reads and writes files."""
+
+    def __call__(self, work: Callable[..., T], *values: Any) -> Awaitable[T]:
+        """What *work* gives for *values*."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Pulse:
+    """How the daemon stands.
+
+    Args:
+        connected: whether the broker is.
+        heard: when anything came from the feed last, or None.
+        rehearsal: what is shown is played, not so.
+        why: it cannot do its work, one sentence each.
+    """
+
+    connected: bool
+    heard: Moment | None
+    rehearsal: bool
+    why: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Daemonic:
+    """What the daemon lends.
+
+    Args:
+        engine: as it is now.
+        handling: what people did.
+        history: the facts.
+        records: the alerts, opened for reading.
+        turn: whoever journals holds it until the engine has taken what was journaled.
+        write: puts entries into the journal; they are on disk when it returns.
+        conclude: tells the engine events that were journaled, and keeps what it finds.
+        on_disk: does work in the thread of the files.
+        pulse: how the daemon stands.
+        now: the clock.
+        act_entry: an act as something to be journaled.
+        monitor: the monitor's id.
+        version: of this program.
+    """
+
+    engine: Callable[[], Engine]
+    handling: Handling
+    history: History
+    records: Records
+    turn: asyncio.Lock
+    write: Callable[[Sequence[Entry]], Awaitable[Committed]]
+    conclude: Callable[[Iterable[AnyEvent]], Awaitable[None]]
+    on_disk: OnDisk
+    pulse: Callable[[], Pulse]
+    now: Callable[[], Moment]
+    act_entry: Callable[[Act], Entry]
+    monitor: str
+    version: str
+
+
+def _stamped(moment: Moment | None) -> str | None:
+    return None if moment is None else stamp(moment)
+
+
+class MonitorDesk:
+    """Answers what the API asks.
+
+    Args:
+        line: the line file.
+        lent: by the daemon.
+        stream: to which changes are told.
+    """
+
+    def __init__(self, line: Line, lent: Daemonic, stream: Stream) -> None:
+        self._line = line
+        self._lent = lent
+        self._stream = stream
+        self._places = Places(line)
+        self._faults: dict[str, Fault] = {}
+        self._fault_of: dict[str, str] = {}
+        self._covering: dict[str, list[str]] | None = None
+        self._jobs: asyncio.Queue[tuple[Any, asyncio.Future[Any]]] = asyncio.Queue()
+        self._ended = False
+
+    # What the daemon tells.
+
+    def told(self, outputs: Iterable[Output], *, live: bool = True) -> None:
+        """What the engine gave; at a start, out of the journal, nobody is told of it anew."""
+        changed: dict[str, None] = {}
+        for output in outputs:
+            for fault in output.faults:
+                self._keep(fault)
+            if live:
+                for alert in output.alerts:
+                    self._put_alert(alert)
+                for fault in output.faults:
+                    self._stream.put("fault", self._fault(fault).model_dump())
+                for call in output.calls:
+                    self._put_call(call)
+                changed.update((fact.subject, None) for fact in output.facts)
+        for subject in changed:
+            kind, _, name = subject.partition("/")
+            if kind == "section" and name in self._line.sections:
+                self._put_section(name)
+
+    def heard(self, events: Iterable[AnyEvent]) -> None:
+        """What came and was concluded from: who follows is told what sections show."""
+        names = {
+            event.subject: None for event in events if isinstance(event, SectionState)
+        }
+        for name in names:
+            if name in self._line.sections:
+                self._put_section(name)
+
+    def _keep(self, fault: Fault) -> None:
+        self._covering = None
+        self._faults.pop(fault.id, None)
+        self._faults[fault.id] = fault
+        self._fault_of.update((alert, fault.id) for alert in fault.alerts)
+        if len(self._faults) > 2 * KEPT_FAULTS:
+            over = [one for one in self._faults.values() if one.ended is not None]
+            for one in over[:-KEPT_FAULTS]:
+                del self._faults[one.id]
+            kept = self._faults
+            self._fault_of = {a: f for a, f in self._fault_of.items() if f in kept}
+
+    def _put_alert(self, alert: Alert) -> None:
+        record = json.loads(alert_line(alert))
+        self._stream.put("alert", self._alert(record).model_dump())
+
+    def _put_call(self, call: Call) -> None:
+        self._stream.put(
+            "call",
+            {
+                "fault": call.fault,
+                "number": call.number,
+                "alert": call.alert,
+                "priority": call.priority,
+                "at": stamp(call.at),
+                "text": call.text,
+                "standing": call.standing,
+            },
+        )
+
+    def _put_section(self, name: str) -> None:
+        self._stream.put("section", self._section(name).model_dump())
+
+    async def run(self) -> None:
+        """Do what people ask to be done, one after the other, for ever.
+
+        Raises:
+            JournalFault: it could not be written down.
+        """
+        try:
+            while True:
+                work, done = await self._jobs.get()
+                try:
+                    result = await work()
+                except (NotThere, model.Refused) as refused:
+                    if not done.done():
+                        done.set_exception(refused)
+                except BaseException:
+                    _let_go(done)
+                    raise
+                else:
+                    if not done.done():
+                        done.set_result(result)
+        finally:
+            self._ended = True
+            while not self._jobs.empty():
+                _let_go(self._jobs.get_nowait()[1])
+
+    async def _do(self, work: Callable[[], Awaitable[T]]) -> T:
+        if self._ended:
+            raise Ending
+        done: asyncio.Future[T] = asyncio.get_running_loop().create_future()
+        self._jobs.put_nowait((work, done))
+        return await done
+
+    # What is asked.
+
+    def unready(self) -> list[str]:
+        """Why it cannot do its work now."""
+        why = list(self._lent.pulse().why)
+        return [*why, "The monitor is ending."] if self._ended else why
+
+    async def status(self) -> model.StatusOut:
+        """How it stands."""
+        engine, pulse = self._lent.engine(), self._lent.pulse()
+        return model.StatusOut(
+            line=self._line.name,
+            timezone=self._line.timezone,
+            monitor=self._lent.monitor,
+            version=self._lent.version,
+            now=stamp(self._lent.now()),
+            heard=_stamped(pulse.heard),
+            watermark=_stamped(engine.watermark),
+            connected=pulse.connected,
+            rehearsal=pulse.rehearsal,
+            sections=len(self._line.sections),
+            not_known=len(engine.not_known()),
+            caution=CAUTION,
+        )
+
+    async def faults(self, *, is_open: bool | None) -> list[model.FaultOut]:
+        """Faults, in the order in which they came."""
+        found = [
+            self._fault(fault)
+            for fault in sorted(self._faults.values(), key=lambda f: (f.raised, f.id))
+        ]
+        return [one for one in found if is_open is None or one.is_open == is_open]
+
+    async def fault(self, name: str) -> model.FaultOut:
+        """The fault of a number, the one that is open before those that are not, or of an id."""
+        fault = self._faults.get(name)
+        if fault is None:
+            named = [one for one in self._faults.values() if one.number == name.upper()]
+            fault = max(
+                named, key=lambda one: (self._is_open(one), one.raised), default=None
+            )
+        if fault is None:
+            raise NotThere(f"there is no fault {name}")
+        return self._fault(fault)
+
+    def _is_open(self, fault: Fault) -> bool:
+        try:
+            return self._lent.handling.is_open(fault.id)
+        except KeyError:
+            return fault.ended is None and fault.into is None
+
+    def _fault(self, fault: Fault) -> model.FaultOut:
+        attended = self._lent.handling.attended(fault.id)
+        into = self._faults.get(fault.into) if fault.into is not None else None
+        return model.FaultOut(
+            id=fault.id,
+            number=fault.number,
+            headline=fault.headline,
+            priority=fault.priority,
+            subject=fault.subject,
+            began=stamp(fault.began),
+            raised=stamp(fault.raised),
+            ended=_stamped(fault.ended),
+            alerts=list(fault.alerts),
+            open=list(fault.open),
+            lasting=list(fault.lasting),
+            subjects=list(fault.subjects),
+            waiting=list(fault.waiting),
+            took=list(fault.took),
+            into=fault.into,
+            into_number=into.number if into is not None else None,
+            calls=fault.calls,
+            is_open=self._is_open(fault),
+            seen=self._is_seen(fault),
+            going=list(attended.going),
+            on_site=list(attended.on_site),
+            notes=[
+                model.NoteOut(at=stamp(at), by=by, text=text)
+                for at, by, text in attended.notes
+            ],
+        )
+
+    def _is_seen(self, fault: Fault) -> bool:
+        return not any(
+            handled.life in {Life.NOT_SEEN, Life.OVER_NOT_SEEN}
+            for alert in fault.alerts
+            if (handled := self._handled(alert)) is not None
+        )
+
+    def _handled(self, alert: str) -> Handled | None:
+        try:
+            return self._lent.handling.of(alert, self._lent.now())
+        except KeyError:
+            return None
+
+    def _alert(self, record: dict[str, Any]) -> model.AlertOut:
+        return model.AlertOut(
+            record=record,
+            fault=self._fault_of.get(record["id"]),
+            state=self._state(record["id"]),
+        )
+
+    def _state(self, alert: str) -> model.StateOut | None:
+        handled = self._handled(alert)
+        if handled is None:
+            return None
+        return model.StateOut(
+            ActiveState=handled.active,
+            AckedState=handled.acked,
+            LatchedState=handled.latched,
+            SuppressedState=bool(handled.suppressed),
+            OutOfServiceState=bool(handled.out_of_service),
+            ShelvingState=handled.shelf.value,
+            words=handled.life.value,
+            quiet=handled.quiet,
+            until=_stamped(handled.until),
+            seen_by=handled.seen_by,
+            seen_at=_stamped(handled.seen_at),
+        )
+
+    async def alerts(self, asked: Asked) -> model.AlertsOut:
+        """Alerts, the newest first."""
+        subjects = None if asked.area is None else self._places.of_area(asked.area)
+        ids: tuple[str, ...] | None = None
+        if asked.fault is not None:
+            fault = self._faults.get(asked.fault)
+            if fault is None:
+                raise NotThere(f"there is no fault {asked.fault}")
+            ids = fault.alerts
+        found = await self._lent.on_disk(self._lent.records.find, asked, subjects, ids)
+        return model.AlertsOut(
+            alerts=[self._alert(json.loads(text)) for text in found.lines],
+            more=found.more,
+        )
+
+    async def alert(self, name: str) -> model.AlertFullOut:
+        """One alert, with its lines."""
+        records = self._lent.records
+        last = await self._lent.on_disk(records.last, name)
+        lines = await self._lent.on_disk(records.lines, name)
+        one = self._alert(json.loads(last))
+        return model.AlertFullOut(
+            record=one.record,
+            fault=one.fault,
+            state=one.state,
+            lines=[json.loads(text) for text in lines],
+        )
+
+    async def would_have_hidden(self, kind: str, subject: str) -> model.HiddenOut:
+        """What shelving would have hidden in the last seven days."""
+        asked = Asked(kind=kind, subject=subject, limit=model.MOST_ALERTS)
+        found = await self._lent.on_disk(self._lent.records.find, asked)
+        records = [json.loads(text) for text in found.lines]
+        by_id = {record["id"]: record for record in records}
+        hidden = would_have_hidden(
+            map(_as_alert, records), kind, subject, self._lent.now()
+        )
+        return model.HiddenOut(
+            kind=kind,
+            subject=subject,
+            alerts=[self._alert(by_id[one.id]) for one in hidden],
+        )
+
+    async def sections(self, area: str | None) -> list[model.SectionOut]:
+        """The sections of an area, or all."""
+        return [self._section(name) for name in self._places.in_area(area)]
+
+    async def section(self, name: str, hours: int) -> model.SectionFullOut:
+        """One section, with the facts of the last hours."""
+        if name not in self._line.sections:
+            raise NotThere(f"the line file has no section {name}")
+        begin = self._lent.now() - hours * HOUR
+        facts = await self._lent.on_disk(self._facts, f"section/{name}", begin)
+        return model.SectionFullOut(
+            **self._section(name).model_dump(),
+            facts=[
+                model.FactOut(
+                    kind=fact.kind,
+                    began=stamp(fact.began),
+                    ended=_stamped(fact.ended),
+                    values=fact.values,
+                )
+                for fact in facts
+            ],
+            explained=self._lent.engine().explain(name),
+        )
+
+    def _facts(self, subject: str, begin: Moment) -> list[Fact]:
+        found = [
+            fact
+            for kind in FACTS
+            for fact in self._lent.history.read(kind, subject, begin)
+        ]
+        return sorted(found, key=lambda fact: (fact.began, fact.kind))
+
+    def _by_subject(self) -> dict[str, list[str]]:
+        """The open faults that cover each subject; made anew when one changed."""
+        found = self._covering
+        if found is None:
+            found = self._covering = {}
+            for fault in self._faults.values():
+                if self._is_open(fault):
+                    for subject in fault.subjects:
+                        found.setdefault(subject, []).append(fault.id)
+        return found
+
+    def _section(self, name: str) -> model.SectionOut:
+        engine, section = self._lent.engine(), self._line.sections[name]
+        shown, settled = engine.shown(name), engine.occupancy.sections[name]
+        return model.SectionOut(
+            id=name,
+            area=section.area,
+            evaluator=section.evaluator,
+            track=section.track,
+            length_m=section.length_m,
+            heads=list(self._line.heads_of(name)),
+            neighbours=list(self._line.neighbours(name)),
+            shown=shown.event.state.value if shown.event is not None else None,
+            shown_at=stamp(shown.at) if shown.event is not None else None,
+            settled=settled.state.value if settled.state is not None else None,
+            since=stamp(settled.so_since) if settled.state is not None else None,
+            known=not settled.reasons,
+            not_known=", ".join(sorted(settled.reasons)),
+            not_known_since=_stamped(settled.since) if settled.reasons else None,
+            axles=settled.axles,
+            interlocking=settled.interlocking.value if settled.interlocking else None,
+            under_work=settled.under_work,
+            work=sorted(filter(None, settled.work)),
+            faults=self._by_subject().get(f"section/{name}", []),
+        )
+
+    async def heads(self) -> list[model.HeadOut]:
+        """The heads, in the order of the line file."""
+        return [self._head(name) for name in self._line.heads]
+
+    async def head(self, name: str) -> model.HeadOut:
+        """One head."""
+        if name not in self._line.heads:
+            raise NotThere(f"the line file has no head {name}")
+        return self._head(name)
+
+    def _head(self, name: str) -> model.HeadOut:
+        head = self._line.heads[name]
+        return model.HeadOut(
+            id=name,
+            between=list(head.between),
+            km=head.km,
+            unit=head.unit,
+            cable=head.cable,
+            evaluators=list(head.evaluators),
+            ref=head.ref,
+            faults=self._by_subject().get(f"head/{name}", []),
+        )
+
+    async def kinds(self) -> list[model.KindOut]:
+        """What each kind asks of the desk."""
+        return [
+            model.KindOut(
+                kind=one.kind,
+                title=one.title,
+                priority=one.priority,
+                calls=one.calls,
+                first=one.first,
+                within=one.within,
+                otherwise=one.otherwise,
+            )
+            for one in asked_of_kinds(self._lent.engine().settings.detectors)
+        ]
+
+    # What people do.
+
+    async def act(self, who: Who, act: AnyAct) -> Done:
+        """Take an act; it is on disk when this returns."""
+        return await self._do(lambda: self._act(who, act))
+
+    async def _act(self, who: Who, given: AnyAct) -> Done:
+        async with self._lent.turn:
+            now = self._lent.now()
+            act = self._as_act(who, given, now)
+            try:
+                new = self._lent.handling.take(act)
+            except NotTaken as refused:
+                raise model.Refused(str(refused)) from None
+            if new:
+                # Memory may be ahead for a moment, the one who asked never.
+                await self._lent.write([self._lent.act_entry(act)])
+        if new:
+            self._tell_of(act)
+        return Done(id=act.id, at=stamp(act.at), again=not new)
+
+    def _as_act(self, who: Who, given: AnyAct, now: Moment) -> Act:
+        if isinstance(given, model.DeskIn):
+            raise model.Refused("no positions are set up here")
+        until = getattr(given, "until", None)
+        return Act(
+            id=_identity(who, given.key),
+            at=moment_of(given.at, now),
+            entered=now,
+            by=who.name,
+            position=who.position,
+            what=given.what,
+            alert=getattr(given, "alert", None) or "",
+            fault=getattr(given, "fault", None) or "",
+            kind=getattr(given, "kind", ""),
+            subject=getattr(given, "subject", ""),
+            text=getattr(given, "text", ""),
+            until=None if until is None else parse(until),
+        )
+
+    def _tell_of(self, act: Act) -> None:
+        self._covering = None  # what stays until it is closed may be
+        self._stream.put(
+            "act",
+            {
+                "id": act.id,
+                "at": stamp(act.at),
+                "by": act.by,
+                "position": act.position,
+                "what": act.what,
+                "alert": act.alert or None,
+                "fault": act.fault or None,
+                "kind": act.kind or None,
+                "subject": act.subject or None,
+                "text": act.text,
+                "until": _stamped(act.until),
+            },
+        )
+
+    async def enter(self, who: Who, entry: AnyEntry) -> Done:
+        """Take an entry; it is on disk, and concluded from, when this returns."""
+        return await self._do(lambda: self._enter(who, entry))
+
+    async def _enter(self, who: Who, entry: AnyEntry) -> Done:
+        async with self._lent.turn:
+            now = self._lent.now()
+            identity = _identity(who, entry.key)
+            events = entered(entry, identity, now, self._line, self._places)
+            committed = await self._lent.write([own(event, now) for event in events])
+            await self._lent.conclude(committed.events)
+        self._stream.put("entry", {"id": identity, "by": who.name, "what": entry.what})
+        return Done(id=identity, at=stamp(events[0].time), again=not committed.events)
+
+
+def _let_go(done: asyncio.Future[Any]) -> None:
+    if not done.done():
+        done.set_exception(Ending())
+
+
+def _identity(who: Who, key: str | None) -> str:
+    """What names an act or entry: by chance, or by who did it and the key they gave it."""
+    if key is None:
+        return secrets.token_hex(8)
+    return hashlib.sha256(f"{who.name}\n{key}".encode()).hexdigest()[:16]
+
+
+def _as_alert(record: dict[str, Any]) -> Alert:
+    """As much of an alert as it takes to look back."""
+    ended = record["ended"]
+    return Alert(
+        id=record["id"],
+        kind=record["kind"],
+        subject=record["subject"],
+        priority=record["priority"],
+        began=parse(record["began"]),
+        raised=parse(record["raised"]),
+        ended=None if ended is None else parse(ended),
+        summary=record["summary"],
+        evidence=(),
+        affected=(),
+        suspects=(),
+        checks=(),
+        parameters={},
+    )

@@ -1,0 +1,620 @@
+from __future__ import annotations
+
+import asyncio
+import json
+from contextlib import asynccontextmanager
+from dataclasses import replace
+
+import httpx
+import pytest
+
+from monitor.core.alerts import Alert, identify
+from monitor.core.detector import Place
+from monitor.core.engine import Engine, Output
+from monitor.core.events import SectionState, State
+from monitor.core.facts import Fact
+from monitor.core.faults import Call, Fault
+from monitor.core.moments import DAY, HOUR, MINUTE, SECOND, parse
+from monitor.desk.app import create
+from monitor.desk.model import (
+    Asked,
+    ClosedIn,
+    DeskIn,
+    Ending,
+    NotedIn,
+    NotThere,
+    QuietIn,
+    Refused,
+    ResetIn,
+    SeenIn,
+    ShelvedIn,
+    WatchIn,
+    Who,
+    WorkIn,
+)
+from monitor.desk.monitor import Daemonic, MonitorDesk, Pulse
+from monitor.desk.people import People
+from monitor.desk.records import Records
+from monitor.desk.settings import DeskSettings
+from monitor.desk.stream import Stream
+from monitor.handling import Handling
+from monitor.history import History
+from monitor.journal import Entry, Journal, JournalFault
+from monitor.store import Store
+from tests.desk.conftest import HERE, QUICK
+
+NOON = parse("2026-05-04T12:00:00Z")
+MOOR = Who(name="A. Moor", position="north")
+
+
+def alert(kind="occupied-no-train", subject="section/T107", began=NOON, **more):
+    """An alert that is open, raised two minutes after it began."""
+    values = {
+        "id": identify(kind, subject, began),
+        "kind": kind,
+        "subject": subject,
+        "priority": "prompt",
+        "began": began,
+        "raised": began + 2 * MINUTE,
+        "ended": None,
+        "summary": "as found",
+        "evidence": (),
+        "affected": (),
+        "suspects": (),
+        "checks": (),
+        "parameters": {},
+        **more,
+    }
+    return Alert(**values)
+
+
+def fault(*alerts, number="XLLM", **more):
+    """A fault of alerts."""
+    first = alerts[0]
+    values = {
+        "id": first.id,
+        "number": number,
+        "headline": "T107 occupied, no train seen to enter",
+        "priority": first.priority,
+        "subject": first.subject,
+        "began": first.began,
+        "raised": first.raised,
+        "ended": None,
+        "alerts": tuple(one.id for one in alerts),
+        "open": tuple(one.id for one in alerts if one.ended is None),
+        "lasting": (),
+        "subjects": tuple(dict.fromkeys(one.subject for one in alerts)),
+        "waiting": (),
+        "took": (),
+        "into": None,
+        "calls": 1,
+        **more,
+    }
+    return Fault(**values)
+
+
+class Daemon:
+    """As much of the daemon as the desk needs: its files, its turn, and its engine."""
+
+    def __init__(self, path):
+        self.line = Place.example("T107").line
+        self.engine = Engine(self.line)
+        self.handling = Handling()
+        self.now = NOON + HOUR
+        self.path = path
+        self.journal = Journal.open(path / "journal.sqlite")
+        self.store = Store.open(path / "alerts.sqlite")
+        self.history = History.open(":memory:")
+        self.records = Records.open(path / "alerts.sqlite")
+        self.stream = Stream(run="0000abcd")
+        self.fails = False
+        self.pulse = Pulse(connected=True, heard=NOON, rehearsal=False)
+        self.desk = MonitorDesk(
+            self.line,
+            Daemonic(
+                engine=lambda: self.engine,
+                handling=self.handling,
+                history=self.history,
+                records=self.records,
+                turn=asyncio.Lock(),
+                write=self.write,
+                conclude=self.conclude,
+                on_disk=self.on_disk,
+                pulse=lambda: self.pulse,
+                now=lambda: self.now,
+                act_entry=self.act_entry,
+                monitor="monitor-1",
+                version="0",
+            ),
+            self.stream,
+        )
+
+    async def write(self, entries):
+        """Write to the journal, unless its disk is broken."""
+        await asyncio.sleep(0)
+        if self.fails:
+            raise JournalFault("the disk is full")
+        return self.journal.append(entries)
+
+    async def conclude(self, events):
+        """Tell the engine."""
+        for event in events:
+            self.desk.told([self.engine.take(event)])
+
+    async def on_disk(self, work, *values):
+        """Do it at once."""
+        return work(*values)
+
+    def act_entry(self, act):
+        """An act as JSON."""
+        payload = json.dumps({"id": act.id, "what": act.what, "by": act.by})
+        return Entry(payload=payload.encode(), arrival=act.entered, kept=True)
+
+    def tell(self, *alerts, faults=(), calls=(), live=True):
+        """The engine has found *alerts*."""
+        self.store.add(alerts)
+        for one in alerts:
+            self.handling.told(one)
+        for one in faults:
+            self.handling.told_fault(one)
+        output = Output(alerts=alerts, faults=tuple(faults), calls=tuple(calls))
+        self.desk.told([output], live=live)
+
+    def written(self):
+        """What another process reads in the journal now."""
+        with Journal.read(self.path / "journal.sqlite") as journal:
+            return [journal.payload(n + 1) for n in range(journal.position)]
+
+    def close(self):
+        """Close the files."""
+        for one in (self.journal, self.store, self.history, self.records):
+            one.close()
+
+    @asynccontextmanager
+    async def running(self):
+        """The desk takes acts."""
+        async with asyncio.TaskGroup() as group:
+            task = group.create_task(self.desk.run())
+            yield self.desk
+            task.cancel()
+
+
+@pytest.fixture
+def daemon(tmp_path):
+    """A daemon with one open fault at T107, of one alert."""
+    daemon = Daemon(tmp_path)
+    daemon.tell(alert(), faults=[fault(alert())])
+    yield daemon
+    daemon.close()
+
+
+def events(daemon):
+    """The events that were told, as (kind, values)."""
+    found = []
+    for _, text in daemon.stream._events:
+        lines = dict(line.split(": ", 1) for line in text.rstrip().split("\n"))
+        found.append((lines["event"], json.loads(lines["data"])))
+    return found
+
+
+def occupied(identity, at):
+    """T107 is occupied by eight axles."""
+    return SectionState(
+        id=identity,
+        source="gw/1",
+        subject="T107",
+        time=at,
+        arrival=at,
+        state=State.OCCUPIED,
+        axles=8,
+    )
+
+
+SEEN = SeenIn(what="seen", alert=alert().id)
+SHELVED = ShelvedIn(
+    what="shelved",
+    kind="occupied-no-train",
+    subject="section/T107",
+    text="rail is out",
+    until="2026-05-04T18:00:00Z",
+)
+
+
+@pytest.mark.parametrize("act", [SEEN, SHELVED], ids=["seen", "shelved"])
+async def test_an_act_is_on_disk_before_the_call_returns(daemon, act):
+    """When an act's answer comes, another process finds it in the journal already."""
+    async with daemon.running() as desk:
+        done = await desk.act(MOOR, act)
+        written = [json.loads(payload) for payload in daemon.written()]
+    assert written == [{"id": done.id, "what": act.what, "by": "A. Moor"}]
+
+
+async def test_an_act_shows_in_the_alert(daemon):
+    """Who saw an alert, and when, is told with it, in the names of the standard."""
+    async with daemon.running() as desk:
+        assert (await desk.alert(SEEN.alert)).state.AckedState is False
+        assert (await desk.fault("XLLM")).seen is False
+        await desk.act(MOOR, SEEN)
+        state = (await desk.alert(SEEN.alert)).state
+        assert (state.AckedState, state.seen_by) == (True, "A. Moor")
+        assert state.seen_at == "2026-05-04T13:00:00.000Z"
+        assert (await desk.fault("xllm")).seen is True
+        await desk.act(MOOR, SHELVED)
+        state = (await desk.alert(SEEN.alert)).state
+    assert (state.ShelvingState, state.until) == (
+        "TimedShelved",
+        "2026-05-04T18:00:00.000Z",
+    )
+    assert [kind for kind, _ in events(daemon)][-2:] == ["act", "act"]
+
+
+async def test_sending_an_act_again_changes_nothing(daemon):
+    """An act with the key of one that was taken is that one: it is neither done nor written twice."""
+    note = NotedIn(what="noted", fault=alert().id, text="one", key="abcdefgh")
+    async with daemon.running() as desk:
+        first = await desk.act(MOOR, note)
+        again = await desk.act(MOOR, note)
+        assert (first.id, first.again, again.id, again.again) == (
+            again.id,
+            False,
+            first.id,
+            True,
+        )
+        assert len((await desk.fault("XLLM")).notes) == 1
+    assert len(daemon.written()) == 1
+
+
+async def test_what_is_refused_is_not_written(daemon):
+    """An act that cannot be taken is told so, and leaves no trace in the journal."""
+    close = ClosedIn(what="closed", alert=alert().id)
+    early = SeenIn(what="seen", alert=alert().id, at="2026-05-05T00:00:00Z")
+    nothing = SeenIn(what="seen")
+    position = DeskIn(what="take_desk", position="north")
+    async with daemon.running() as desk:
+        for act, why in (
+            (close, "ends by itself"),
+            (early, "not happened yet"),
+            (nothing, "no fault"),
+            (position, "no positions"),
+        ):
+            with pytest.raises(Refused, match=why):
+                await desk.act(MOOR, act)
+    assert daemon.written() == []
+
+
+async def test_a_disk_that_fails_ends_the_daemon(daemon):
+    """Where an act cannot be written the one who asked is told that it was not taken, and the daemon ends."""
+    daemon.fails = True
+
+    async def failing():
+        async with daemon.running() as desk:
+            with pytest.raises(Ending):
+                await desk.act(MOOR, SEEN)
+
+    with pytest.raises(ExceptionGroup) as told:
+        await failing()
+    assert told.group_contains(JournalFault)
+    with pytest.raises(Ending):
+        await daemon.desk.act(MOOR, SEEN)
+    assert daemon.desk.unready() == ["The monitor is ending."]
+
+
+async def test_whoever_goes_away_leaves_nothing_half_done(daemon):
+    """An act whose asker went away is still written, and the next is taken."""
+    async with daemon.running() as desk:
+        async with asyncio.TaskGroup() as group:
+            asking = group.create_task(desk.act(MOOR, SEEN))
+            await asyncio.sleep(0)
+            asking.cancel()
+        done = await desk.act(MOOR, SHELVED)
+    assert [json.loads(one)["what"] for one in daemon.written()] == ["seen", "shelved"]
+    assert done.again is False
+
+
+async def test_an_entry_is_journaled_and_concluded_from(daemon):
+    """Work that is entered is an event of the desk's, in the journal, and takes its sections out of normal service."""
+    work = WorkIn(
+        what="work_begun",
+        position="north desk",
+        subjects=["supply/PS1"],
+        reference="W7",
+        at="2026-05-04T12:30:00Z",
+        planned_end="2026-05-04T16:00:00Z",
+    )
+    async with daemon.running() as desk:
+        await daemon.conclude([occupied("1", NOON)])
+        done = await desk.enter(MOOR, work)
+        await daemon.conclude([occupied("2", NOON + 2 * HOUR)])
+        sections = {one.id: one for one in await desk.sections(None)}
+    written = [json.loads(one) for one in daemon.written()]
+    # The example's supply feeds the evaluator of T106, T107 and T108.
+    assert [one["subject"] for one in written] == ["T106", "T107", "T108"]
+    assert {one["source"] for one in written} == {"desk/north-desk"}
+    assert {one["time"] for one in written} == {"2026-05-04T12:30:00.000Z"}
+    assert done.at == "2026-05-04T12:30:00.000Z"
+    assert sections["T107"].under_work
+    assert sections["T107"].work == ["W7"]
+
+
+async def test_entries_of_each_kind(daemon):
+    """A reset and a source's being out of watch are entered as the events that the feed would send."""
+    reset = ResetIn(
+        what="reset",
+        position="north",
+        section="T107",
+        kind="preparatory",
+        by="signaller",
+    )
+    watch = WatchIn(what="source_watch", position="north", source="gw/1", state="out")
+    async with daemon.running() as desk:
+        await desk.enter(MOOR, reset)
+        await desk.enter(MOOR, watch)
+        with pytest.raises(NotThere, match="T999"):
+            await desk.enter(MOOR, reset.model_copy(update={"section": "T999"}))
+        with pytest.raises(Refused, match="not happened"):
+            await desk.enter(
+                MOOR, reset.model_copy(update={"at": "2026-05-05T00:00:00Z"})
+            )
+    first, second = (json.loads(one) for one in daemon.written())
+    assert first["type"] == "tallywatch.section.reset"
+    assert first["data"] == {
+        "kind": "preparatory",
+        "step": "accepted",
+        "by": "signaller",
+    }
+    assert (second["subject"], second["data"]) == ("gw/1", {"state": "out"})
+
+
+async def test_faults_by_number_and_where_they_went(daemon):
+    """A fault is found by number or id; one that was taken in says into which, and an open one goes before."""
+    cause = alert("common-cause", "cable/C2", NOON + MINUTE)
+    daemon.tell(
+        cause,
+        faults=[
+            fault(cause, number="RRRR", took=(alert().id,)),
+            fault(alert(), into=cause.id, ended=NOON + HOUR),
+        ],
+    )
+    old = alert(began=NOON - 3 * DAY, ended=NOON - 2 * DAY)
+    daemon.tell(old, faults=[fault(old, number="RRRR", ended=NOON - 2 * DAY)])
+    desk = daemon.desk
+    taken = await desk.fault("XLLM")
+    assert (taken.into, taken.into_number, taken.is_open) == (cause.id, "RRRR", False)
+    assert (await desk.fault("RRRR")).id == cause.id
+    assert [one.id for one in await desk.faults(is_open=True)] == [cause.id]
+    assert len(await desk.faults(is_open=None)) == 3
+    with pytest.raises(NotThere):
+        await desk.fault("KKKK")
+
+
+async def test_what_only_a_person_ends_keeps_its_fault_open(daemon):
+    """A fault that has ended but holds what stays until it is closed is open for people, until then."""
+    stays = alert("vanished-train", "section/T108", priority="urgent")
+    daemon.tell(
+        stays,
+        faults=[
+            fault(stays, number="KKKK", lasting=(stays.id,), ended=NOON + 30 * MINUTE)
+        ],
+    )
+    async with daemon.running() as desk:
+        assert (await desk.fault("KKKK")).is_open
+        assert (await desk.section("T108", 1)).faults == [stays.id]
+        with pytest.raises(Refused, match="why"):
+            await desk.act(MOOR, ClosedIn(what="closed", alert=stays.id))
+        close = ClosedIn(what="closed", alert=stays.id, text="train found in T109")
+        await desk.act(MOOR, close)
+        assert not (await desk.fault("KKKK")).is_open
+        assert (await desk.section("T108", 1)).faults == []
+
+
+async def test_alerts_are_found_by_what_is_asked(daemon):
+    """Alerts are found by kind, place, area, fault, time, and whether they are open; page by page, each once, the newest first."""
+    more = [
+        alert("level-out", "head/H107", NOON + n * MINUTE, priority="planned")
+        for n in range(1, 6)
+    ]
+    over = replace(more[0], ended=NOON + HOUR)
+    daemon.tell(*more, over)
+    daemon.tell(alert("feed-silent", "gateway/elsewhere", NOON + 9 * MINUTE))
+
+    async def found(**asked):
+        page = await daemon.desk.alerts(Asked(**asked))
+        return [one.record["id"] for one in page.alerts]
+
+    newest_first = [one.id for one in reversed(more)]
+    assert await found(kind="level-out") == newest_first
+    assert await found(kind="level-out", is_open=False) == [over.id]
+    assert await found(kind="level-out", is_open=True) == newest_first[:-1]
+    assert await found(subject="section/T107") == [alert().id]
+    assert await found(area="thornmere") == [*newest_first, alert().id]
+    assert await found(priority="planned", limit=2) == newest_first[:2]
+    assert await found(fault=alert().id) == [alert().id]
+    assert await found(begin=more[3].raised, kind="level-out") == newest_first[:2]
+    assert await found(end=more[1].raised, kind="level-out") == [over.id]
+    pages, before = [], None
+    while True:
+        page = await daemon.desk.alerts(Asked(limit=2, before=before))
+        pages += [one.record["id"] for one in page.alerts]
+        before = page.more
+        if before is None:
+            break
+    assert len(pages) == len(set(pages)) == 7
+    for wrong in ({"before": "x"}, {"fault": "0" * 16}, {"area": "nowhere"}):
+        with pytest.raises(NotThere):
+            await found(**wrong)
+
+
+async def test_an_alert_comes_with_every_line(daemon):
+    """One alert is told with each line that was ever told of it, oldest first."""
+    daemon.tell(alert(ended=NOON + HOUR))
+    told = await daemon.desk.alert(alert().id)
+    assert [line["ended"] for line in told.lines] == [None, "2026-05-04T13:00:00.000Z"]
+    assert told.record == told.lines[-1]
+    assert told.fault == alert().id
+    with pytest.raises(NotThere):
+        await daemon.desk.alert("0" * 16)
+
+
+async def test_shelving_shows_what_it_would_have_hidden(daemon):
+    """Before shelving one sees the alerts of that kind there of the last seven days, and no others."""
+    daemon.now = NOON + 7 * DAY + MINUTE
+    at = [NOON - DAY, NOON, NOON + DAY]
+    daemon.tell(*(alert(began=one) for one in at), alert("level-out", "head/H107"))
+    hidden = await daemon.desk.would_have_hidden("occupied-no-train", "section/T107")
+    # The first was raised more than seven days ago, the second 6 d 23 h 59 min.
+    assert [one.record["id"] for one in hidden.alerts] == [
+        alert(began=NOON).id,
+        alert(began=NOON + DAY).id,
+    ]
+
+
+async def test_a_section_tells_what_it_shows_and_whether_that_is_known(daemon):
+    """A section is not known until it is heard; then it tells what it shows, and who follows is told as well."""
+    desk = daemon.desk
+    [before] = [one for one in await desk.sections("thornmere") if one.id == "T107"]
+    assert (before.known, before.not_known, before.shown) == (
+        False,
+        "not yet heard",
+        None,
+    )
+    event = occupied("1", NOON)
+    await daemon.conclude([event])
+    daemon.engine.pass_time(NOON + 5 * MINUTE)
+    desk.heard([event])
+    daemon.history.write(
+        [
+            Fact(kind="disturbance", subject="section/T107", began=NOON - 3 * HOUR),
+            Fact(kind="disturbance", subject="section/T107", began=NOON),
+        ]
+    )
+    after = await desk.section("T107", 2)
+    assert (after.shown, after.settled, after.known, after.axles) == (
+        "occupied",
+        "occupied",
+        True,
+        8,
+    )
+    assert after.since == "2026-05-04T12:00:00.000Z"
+    assert [fact.began for fact in after.facts] == ["2026-05-04T12:00:00.000Z"]
+    assert any("T107" in sentence for sentence in after.explained)
+    kind, values = events(daemon)[-1]
+    assert (kind, values["id"], values["shown"]) == ("section", "T107", "occupied")
+    for name in ("T999", "section/T107"):
+        with pytest.raises(NotThere):
+            await desk.section(name, 1)
+
+
+async def test_heads_tell_where_they_are(daemon):
+    """A head tells between which sections it is, and which open faults cover it."""
+    daemon.tell(
+        alert("level-out", "head/H107"),
+        faults=[fault(alert("level-out", "head/H107"), number="KKKK")],
+    )
+    head = await daemon.desk.head("H107")
+    assert head.between == list(daemon.line.heads["H107"].between)
+    assert head.faults == [alert("level-out", "head/H107").id]
+    assert len(await daemon.desk.heads()) == len(daemon.line.heads)
+    with pytest.raises(NotThere):
+        await daemon.desk.head("H999")
+
+
+async def test_who_follows_is_told_once_and_not_of_the_past(daemon):
+    """Alerts, faults and calls are told as they come; what a start finds in the journal again is not."""
+    before = len(events(daemon))
+    daemon.tell(alert(began=NOON - DAY), live=False)
+    assert len(events(daemon)) == before
+    call = Call(
+        fault=alert().id,
+        number="XLLM",
+        alert=alert().id,
+        priority="prompt",
+        at=NOON,
+        text="XLLM: T107",
+        standing=1,
+    )
+    daemon.tell(alert("level-out"), faults=[fault(alert())], calls=[call])
+    assert [kind for kind, _ in events(daemon)[before:]] == ["alert", "fault", "call"]
+    assert events(daemon)[-1][1]["text"] == "XLLM: T107"
+
+
+async def test_the_monitor_tells_how_it_stands(daemon):
+    """The monitor tells what it heard, of how many sections the state is not known, and the caution."""
+    status = await daemon.desk.status()
+    assert status.heard == "2026-05-04T12:00:00.000Z"
+    assert status.not_known == status.sections == len(daemon.line.sections)
+    assert status.caution.startswith("Nothing here proves a section empty")
+    daemon.pulse = replace(daemon.pulse, why=("The broker is away.",))
+    assert daemon.desk.unready() == ["The broker is away."]
+    kinds = {one.kind for one in await daemon.desk.kinds()}
+    assert {"occupied-no-train", "vanished-train"} <= kinds
+
+
+async def test_old_faults_are_forgotten(daemon, monkeypatch):
+    """Memory is bounded: of faults that have ended the oldest go, and open ones stay."""
+    monkeypatch.setattr("monitor.desk.monitor.KEPT_FAULTS", 5)
+    for number in range(40):
+        old = alert("level-out", "head/H107", NOON + number * SECOND)
+        daemon.desk.told([Output(faults=(fault(old, ended=NOON + HOUR),))])
+    assert alert().id in daemon.desk._faults
+    assert len(daemon.desk._faults) <= 11
+    assert len(daemon.desk._fault_of) <= 11
+
+
+async def test_the_api_over_a_real_monitor(daemon, tmp_path):
+    """The API over the real door: a person sees an alert and it is told as seen, with the right words where not."""
+    settings = DeskSettings(people_file=tmp_path / "people.json", unnamed="act")
+    app = create(
+        daemon.desk,
+        settings,
+        daemon.stream,
+        lambda: daemon.now,
+        People(tmp_path / "people.json", QUICK),
+    )
+    transport = httpx.ASGITransport(app=app)
+    async with (
+        daemon.running(),
+        httpx.AsyncClient(transport=transport, base_url=HERE) as client,
+    ):
+        proof = (await client.get("/api/v1/me")).json()["proof"]
+        client.headers["X-Tallywatch-Proof"] = proof
+        body = {"what": "seen", "alert": alert().id}
+        assert (await client.post("/api/v1/acts", json=body)).status_code == 200
+        again = await client.post("/api/v1/acts", json=body)
+        assert (again.status_code, again.json()["detail"]) == (
+            409,
+            "it is seen already",
+        )
+        told = (await client.get("/api/v1/faults?open=true")).json()
+        assert [(one["number"], one["seen"]) for one in told] == [("XLLM", True)]
+        back = QuietIn(
+            what="unshelved", kind="occupied-no-train", subject="section/T107"
+        )
+        answer = await client.post("/api/v1/acts", json=back.model_dump())
+        assert answer.status_code == 409
+    ended = await client_of(app, "post", "/api/v1/acts", body, proof)
+    assert ended.status_code == 503
+
+
+async def client_of(app, method, path, body, proof):
+    """One question to *app*."""
+    transport = httpx.ASGITransport(app=app)
+    async with httpx.AsyncClient(transport=transport, base_url=HERE) as client:
+        return await client.request(
+            method, path, json=body, headers={"X-Tallywatch-Proof": proof}
+        )
+
+
+async def test_reset_whose_key_was_used_is_the_same(daemon):
+    """An entry that is sent again by its key is journaled once."""
+    reset = ResetIn(
+        what="reset",
+        position="north",
+        section="T107",
+        kind="conditional",
+        key="abcdefgh",
+    )
+    async with daemon.running() as desk:
+        first = await desk.enter(MOOR, reset)
+        again = await desk.enter(MOOR, reset)
+    assert (first.again, again.again, first.id) == (False, True, again.id)
+    assert len(daemon.written()) == 1
