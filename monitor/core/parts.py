@@ -136,6 +136,7 @@ class Spot:
         occupied: when it became `occupied` last.
         before: both, before that: a clear that proves short ended nothing.
         pending: entries that are not weighed yet.
+        by_reset: its last clear belonged to a reset, and gave up no train.
         gone: it has cleared for good, and whoever was in it has been looked for elsewhere.
         hid: until when it showed neither clear nor `occupied`, or was not known.
         visited: when a neighbour gave up a train last that may have come in here, where it was not clear.
@@ -156,6 +157,7 @@ class Spot:
     occupied: Moment = 0
     before: tuple[Moment, Moment] = (0, 0)
     pending: int = 0
+    by_reset: bool = False
     gone: bool = False
     certain: bool = False
     visited: Moment = 0

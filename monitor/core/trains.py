@@ -43,7 +43,7 @@ A head at which trains do as the line file says is confirmed by each; the count 
 from __future__ import annotations
 
 from collections import Counter, deque
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field, replace
 from itertools import chain
 from typing import ClassVar
@@ -459,6 +459,7 @@ class Trains:
         spot = self.spots[name]
         self._weigh_entries(change.cleared)
         spot.gone = spot.state is State.CLEAR
+        spot.by_reset = change.by_reset
         leaving = self.in_section(name)
         parts = {train.number: train.parts[name] for train in leaving}
         onward = {train.number: list(train.onward(name)) for train in leaving}
@@ -515,14 +516,29 @@ class Trains:
         self, leaving: list[Train], parts: dict[int, Part], change: Cleared
     ) -> None:
         """One of several trains came in, no neighbour has taken it, and each of them may be elsewhere: whichever it was, it is lost."""
-        if self.spots[change.place].certain and all(
-            self._came_in(train, parts[train.number]) for train in leaving
-        ):
+        came = [t for t in leaving if self._came_in(t, parts[t.number])]
+        moved = any(not t.out for t in came) and self._moved_in(parts.values())
+        if self.spots[change.place].certain and (moved or len(came) == len(leaving)):
             beyond = set().union(*(part.beyond for part in parts.values()))
-            train = replace(leaving[0], out=all(one.out for one in leaving))
+            train = next((t for t in came if not t.out), came[0])
             part = replace(parts[train.number], sure=True, beyond=beyond)
             lost = (train, part, change.cleared, change.event)
             self.spots[change.place].lost = lost
+
+    def _moved_in(self, parts: Collection[Part]) -> bool:
+        """Whether what came in came out of one section that gave it up: so it was a train, whoever else it may have been."""
+        ways = {way for part in parts for way in part.ways}
+        since = min(part.since for part in parts)
+        return (
+            all(
+                way
+                and (spot := self.spots[way]).gone
+                and not spot.by_reset
+                and spot.entered <= since
+                for way in ways
+            )
+            and len(ways) == 1
+        )
 
     def _came_in(self, train: Train, part: Part) -> bool:
         """Whether it was *train* that came in, if nobody else did: it is one, and went nowhere else out of where it had been."""
