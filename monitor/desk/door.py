@@ -9,16 +9,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from ipaddress import ip_address
 from typing import Literal
 
+import structlog
 from anyio import CapacityLimiter, to_thread
 from starlette.requests import Request
 from starlette.responses import Response
 
-from monitor.desk.guard import Refusal, address, is_encrypted, peer
+from monitor.desk.guard import Refusal, address, is_encrypted, peer, printable
 from monitor.desk.people import Attempts, People, Person, Proofs, Role, Sessions
-from monitor.desk.settings import DeskSettings
+from monitor.desk.settings import DeskSettings, read_address
 
 PROOF_HEADER = "X-Tallywatch-Proof"
 COOKIE = "tallywatch"
@@ -74,6 +74,7 @@ class Door:
         self._by_name = Attempts(FAILURES, WITHIN_S, now)
         self._by_address = Attempts(FROM_ONE_PLACE, WITHIN_S, now)
         self._limiter: CapacityLimiter | None = None
+        self._log = structlog.get_logger()
 
     def who(self, request: Request) -> Asker:
         """Who asks.
@@ -176,10 +177,12 @@ class Door:
     def _is_here(self, request: Request) -> bool:
         """Whether the question comes from this machine, and by no proxy that is declared."""
         end = peer(request.scope)
-        try:
-            return ip_address(end).is_loopback and not self._settings.is_trusted(end)
-        except ValueError:
-            return False
+        found = read_address(end)
+        return (
+            found is not None
+            and found.is_loopback
+            and not self._settings.is_trusted(end)
+        )
 
     # Logging in and out.
 
@@ -193,6 +196,7 @@ class Door:
         key = name.casefold()
         wait_s = max(self._by_name.wait_s(key), self._by_address.wait_s(place))
         if wait_s > 0:
+            self._log.warning("login refused", name=printable(name), address=place)
             raise Refusal(
                 429,
                 "Too many attempts; wait a little.",
@@ -207,8 +211,10 @@ class Door:
             self._people.by_password, name, password, limiter=self._limiter
         )
         if person is None:
+            self._log.warning("login failed", name=printable(name), address=place)
             raise Refusal(401, "Name or password is wrong.")
         self._by_name.succeeded(key)
+        self._log.info("login", name=person.name, address=place)
         return person
 
     def begin(self, request: Request, response: Response, person: Person) -> Asker:

@@ -537,16 +537,62 @@ class SheetOut(Out):
     parts: dict[str, Any]
 
 
+class CallsOut(Out):
+    """How many calls came in a time, against what one position can be asked.
+
+    Args:
+        within: how long, in words.
+        calls: so many.
+        target: as many are no trouble.
+        limit: more cannot be handled.
+    """
+
+    within: str
+    calls: int
+    target: int | None
+    limit: int | None
+
+
+class FloodOut(Out):
+    """More calls than anybody can handle."""
+
+    begin: str
+    end: str | None
+    calls: int
+
+
+class OftenOut(Out):
+    """A kind at a place, and how often it was raised."""
+
+    kind: str
+    subject: str
+    times: int
+
+
 class LoadOut(Out):
     """How many calls a position had, against the published limits.
 
     Args:
-        position: whose.
-        numbers: by name.
+        position: whose, or "" for all.
+        since: from when on it was counted.
+        counts: in each length of time.
+        floods: in the last seven days, oldest first.
+        chattering: raised three times or more within a minute, in the last day.
+        fleeting: how many were over within a minute and unseen, in the last day.
+        stale: ids of alerts that have been open for longer than a day.
+        most: what was raised most often in the last seven days.
+        shares: what part of the alerts had which priority; None before thirty days.
     """
 
     position: str
-    numbers: dict[str, Any]
+    since: str | None
+    counts: list[CallsOut]
+    floods: list[FloodOut]
+    chattering: list[OftenOut]
+    fleeting: int
+    stale: list[str]
+    most: list[OftenOut]
+    shares: dict[str, float] | None
 
 
 class KindOut(Out):

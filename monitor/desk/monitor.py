@@ -23,6 +23,7 @@ from monitor.core.layout import Line
 from monitor.core.moments import HOUR, Moment, parse, stamp
 from monitor.core.words import CAUTION
 from monitor.desk import model
+from monitor.desk.burden import Burden
 from monitor.desk.entering import entered, moment_of
 from monitor.desk.model import AnyAct, AnyEntry, Asked, Done, Ending, NotThere, Who
 from monitor.desk.places import Places
@@ -135,6 +136,7 @@ class MonitorDesk:
         self._faults: dict[str, Fault] = {}
         self._fault_of: dict[str, str] = {}
         self._covering: dict[str, list[str]] | None = None
+        self._burden = Burden()
         self._jobs: asyncio.Queue[tuple[Any, asyncio.Future[Any]]] = asyncio.Queue()
         self._ended = False
 
@@ -144,20 +146,30 @@ class MonitorDesk:
         """What the engine gave; at a start, out of the journal, nobody is told of it anew."""
         changed: dict[str, None] = {}
         for output in outputs:
-            for fault in output.faults:
-                self._keep(fault)
+            self._remember(output)
             if live:
-                for alert in output.alerts:
-                    self._put_alert(alert)
-                for fault in output.faults:
-                    self._stream.put("fault", self._fault(fault).model_dump())
-                for call in output.calls:
-                    self._put_call(call)
+                self._tell(output)
                 changed.update((fact.subject, None) for fact in output.facts)
         for subject in changed:
             kind, _, name = subject.partition("/")
             if kind == "section" and name in self._line.sections:
                 self._put_section(name)
+
+    def _remember(self, output: Output) -> None:
+        for fault in output.faults:
+            self._keep(fault)
+        for alert in output.alerts:
+            self._burden.told(alert)
+        for call in output.calls:
+            self._burden.called(call)
+
+    def _tell(self, output: Output) -> None:
+        for alert in output.alerts:
+            self._put_alert(alert)
+        for fault in output.faults:
+            self._stream.put("fault", self._fault(fault).model_dump())
+        for call in output.calls:
+            self._put_call(call)
 
     def heard(self, events: Iterable[AnyEvent]) -> None:
         """What came and was concluded from: who follows is told what sections show."""
@@ -501,6 +513,40 @@ class MonitorDesk:
             )
             for one in asked_of_kinds(self._lent.engine().settings.detectors)
         ]
+
+    async def work(self) -> list[model.WorkOut]:
+        """The work going on; several sections of one work are one."""
+        now = self._lent.now()
+        works: dict[tuple[Moment, str, Moment], list[str]] = {}
+        for section, settled in self._lent.engine().occupancy.sections.items():
+            for event in settled.work.values():
+                key = event.time, event.reference or "", event.planned_end or 0
+                works.setdefault(key, []).append(section)
+        return [
+            model.WorkOut(
+                reference=reference,
+                sections=sections,
+                begun=stamp(began),
+                planned_begin=None,
+                planned_end=stamp(planned_end) if planned_end else None,
+                over_due=0 < planned_end < now,
+            )
+            for (began, reference, planned_end), sections in sorted(works.items())
+        ]
+
+    async def load(self, position: str | None) -> model.LoadOut:
+        """The calls of a position, or of all."""
+        subjects = None if position is None else self._subjects_of(position)
+        return self._burden.out(
+            position or "", self._lent.now(), subjects, self._seen_at
+        )
+
+    def _subjects_of(self, position: str) -> tuple[str, ...]:
+        raise NotThere(f"there is no position {position}")
+
+    def _seen_at(self, alert: str) -> Moment | None:
+        handled = self._handled(alert)
+        return None if handled is None else handled.seen_at
 
     # What people do.
 

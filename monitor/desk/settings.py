@@ -6,7 +6,7 @@ An address that others can reach is refused unless what is said there is encrypt
 
 from __future__ import annotations
 
-from ipaddress import IPv4Network, IPv6Network, ip_address
+from ipaddress import IPv4Address, IPv6Address, ip_address
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -19,8 +19,6 @@ from pydantic import (
     model_validator,
 )
 
-Network = IPv4Network | IPv6Network
-
 LOOPBACK_NAMES = ("localhost", "127.0.0.1", "[::1]")
 """What this machine calls itself; any other name in a question is somebody else's page trying."""
 
@@ -32,6 +30,22 @@ def _readable(path: Path) -> Path:
             return path
     except OSError as error:
         raise ValueError(f"{path} cannot be read: {error.strerror}") from None
+
+
+def read_address(text: str) -> IPv4Address | IPv6Address | None:
+    """The address in *text*, or None; one of IPv4 is one, also where a socket for both writes it as IPv6.
+
+    Example:
+        >>> read_address("::ffff:192.0.2.3")
+        IPv4Address('192.0.2.3')
+    """
+    try:
+        address = ip_address(text)
+    except ValueError:
+        return None
+    if isinstance(address, IPv6Address) and address.ipv4_mapped is not None:
+        return address.ipv4_mapped
+    return address
 
 
 ReadableFile = Annotated[Path, AfterValidator(_readable)]
@@ -102,10 +116,8 @@ class DeskSettings(BaseModel):
         """Whether other machines can reach it."""
         if self.host == "localhost":
             return False
-        try:
-            return not ip_address(self.host.strip("[]")).is_loopback
-        except ValueError:
-            return True  # a name may lead anywhere
+        address = read_address(self.host.strip("[]"))
+        return address is None or not address.is_loopback  # a name may lead anywhere
 
     @property
     def tls(self) -> bool:
@@ -114,10 +126,7 @@ class DeskSettings(BaseModel):
 
     def is_trusted(self, address: str) -> bool:
         """Whether the word of who asks from *address* counts."""
-        if not self.trusted_proxies:
-            return False
-        try:
-            peer = ip_address(address)
-        except ValueError:
-            return False
-        return any(peer in network for network in self.trusted_proxies)
+        peer = read_address(address)
+        return peer is not None and any(
+            peer in network for network in self.trusted_proxies
+        )

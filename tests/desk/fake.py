@@ -227,7 +227,17 @@ class Fake:
         return model.SheetOut(position=position, made=RAISED, parts={})
 
     async def load(self, position: str | None) -> model.LoadOut:
-        return model.LoadOut(position=position or "", numbers={})
+        return model.LoadOut(
+            position=position or "",
+            since=BEGAN,
+            counts=[model.CallsOut(within="hour", calls=1, target=6, limit=12)],
+            floods=[],
+            chattering=[],
+            fleeting=0,
+            stale=[],
+            most=[model.OftenOut(kind="level-out", subject="head/H107", times=2)],
+            shares=None,
+        )
 
     async def kinds(self) -> list[model.KindOut]:
         return []

@@ -537,6 +537,80 @@ async def test_who_follows_is_told_once_and_not_of_the_past(daemon):
     assert events(daemon)[-1][1]["text"] == "XLLM: T107"
 
 
+async def test_work_is_told_until_somebody_ends_it(daemon):
+    """Work going on is told as one with all its sections, as overdue after its planned end, and goes when it is ended."""
+    work = WorkIn(
+        what="work_begun",
+        position="north",
+        subjects=["section/T106", "section/T107"],
+        reference="W7",
+        planned_end="2026-05-04T14:00:00Z",
+    )
+    async with daemon.running() as desk:
+        await daemon.conclude([occupied("1", NOON)])
+        await desk.enter(MOOR, work)
+        await daemon.conclude([occupied("2", NOON + 90 * MINUTE)])
+        [told] = await desk.work()
+        assert (told.reference, told.sections) == ("W7", ["T106", "T107"])
+        assert told.begun == "2026-05-04T13:00:00.000Z"
+        assert (told.planned_end, told.over_due) == ("2026-05-04T14:00:00.000Z", False)
+        daemon.now = NOON + 121 * MINUTE
+        [told] = await desk.work()
+        assert told.over_due
+        await desk.enter(MOOR, work.model_copy(update={"what": "work_ended"}))
+        await daemon.conclude([occupied("3", NOON + 3 * HOUR)])
+        assert await desk.work() == []
+
+
+async def test_load_counts_calls_against_the_limits(daemon):
+    """Calls are counted in ten minutes, an hour and a day against the published limits; eleven in ten minutes are a flood."""
+    daemon.now = NOON + 5 * HOUR
+    chatter = [
+        alert(
+            "level-out",
+            "head/H107",
+            NOON + HOUR + n * 20 * SECOND,
+            ended=NOON + HOUR + n * 20 * SECOND + 2 * MINUTE + 10 * SECOND,
+        )
+        for n in range(3)
+    ]
+    calls = [
+        Call(
+            fault=alert().id,
+            number="XLLM",
+            alert=alert().id,
+            priority="prompt",
+            at=daemon.now - 5 * MINUTE + n * SECOND,
+            text="",
+            standing=0,
+        )
+        for n in range(11)
+    ]
+    early = replace(calls[0], at=daemon.now - 2 * HOUR)
+    daemon.tell(*chatter, calls=[early, *calls])
+    told = await daemon.desk.load(None)
+    assert [(one.within, one.calls, one.target, one.limit) for one in told.counts] == [
+        ("10 min", 11, 1, 2),
+        ("hour", 11, 6, 12),
+        ("day", 12, 150, 300),
+    ]
+    [flood] = told.floods
+    assert (flood.begin, flood.end, flood.calls) == (
+        "2026-05-04T16:55:10.000Z",
+        None,
+        11,
+    )
+    assert [(one.subject, one.times) for one in told.chattering] == [("head/H107", 3)]
+    # Raised two minutes after they began, and over ten seconds later, unseen.
+    assert told.fleeting == 3
+    assert told.stale == []
+    assert told.shares is None
+    daemon.now = alert().raised + DAY + SECOND
+    assert (await daemon.desk.load(None)).stale == [alert().id]
+    with pytest.raises(NotThere):
+        await daemon.desk.load("nowhere")
+
+
 async def test_the_monitor_tells_how_it_stands(daemon):
     """The monitor tells what it heard, of how many sections the state is not known, and the caution."""
     status = await daemon.desk.status()

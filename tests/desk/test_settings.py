@@ -59,6 +59,7 @@ def test_a_public_address_with_certificate_and_login_is_taken(certificate):
     assert proxied.is_trusted("192.0.2.3")
     assert not proxied.is_trusted("192.0.2.4")
     assert not proxied.is_trusted("not an address")
+    assert proxied.is_trusted("::ffff:192.0.2.3")
 
 
 def test_a_name_from_anybody_is_refused():
