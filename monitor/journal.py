@@ -90,6 +90,12 @@ _OWN = """
 SELECT position FROM event
 WHERE own = ? AND id NOT LIKE 'still/%' AND (? IS NULL OR at < ?) ORDER BY position
 """
+_KEPT = """
+SELECT payload FROM record AS r
+WHERE topic IS NULL
+  AND NOT EXISTS (SELECT 1 FROM event WHERE position = r.position)
+ORDER BY position
+"""
 _OWN_NEWEST = f"{_OWN.rstrip()} DESC"
 
 
@@ -336,6 +342,12 @@ class Journal:
         if row is None:
             raise KeyError(position)
         return bytes(row[0])
+
+    def kept(self) -> Iterator[bytes]:
+        """The payloads that the monitor wrote and that are no events, oldest first: texts in force, and what people did."""
+        with closing(self._connection.execute(_KEPT)) as rows:
+            for (payload,) in rows:
+                yield bytes(payload)
 
     def last(
         self, kind: RecordKind, before: Moment | None = None
