@@ -39,7 +39,8 @@ from monitor.desk.model import (
     Time,
     Who,
 )
-from monitor.desk.people import People, PeopleFault, Role, Sessions
+from monitor.desk.people import People, PeopleFault, Sessions
+from monitor.desk.roles import Role
 from monitor.desk.settings import DeskSettings
 from monitor.desk.stream import Stream
 

@@ -17,7 +17,8 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from monitor.desk.guard import Refusal, address, is_encrypted, peer, printable
-from monitor.desk.people import Attempts, People, Person, Proofs, Role, Sessions
+from monitor.desk.people import Attempts, People, Person, Proofs, Sessions
+from monitor.desk.roles import Role
 from monitor.desk.settings import DeskSettings, read_address
 
 PROOF_HEADER = "X-Tallywatch-Proof"

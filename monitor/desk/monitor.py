@@ -14,6 +14,7 @@ from collections.abc import Awaitable, Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol, TypeVar
 
+from monitor import acts
 from monitor.core.alerts import Alert, line as alert_line
 from monitor.core.engine import Engine, Output
 from monitor.core.events import AnyEvent, SectionState
@@ -40,6 +41,7 @@ from monitor.handling import (
 from monitor.history import History
 from monitor.journal import Committed, Entry, own
 from monitor.kinds import asked as asked_of_kinds
+from monitor.plans import Work
 
 KEPT_FAULTS = 5000
 """Faults that have ended are remembered so many; older ones are in the alert file alone."""
@@ -95,7 +97,7 @@ class Daemonic:
         on_disk: does work in the thread of the files.
         pulse: how the daemon stands.
         now: the clock.
-        act_entry: an act as something to be journaled.
+        plans: the work that was imported.
         monitor: the monitor's id.
         version: of this program.
     """
@@ -110,7 +112,7 @@ class Daemonic:
     on_disk: OnDisk
     pulse: Callable[[], Pulse]
     now: Callable[[], Moment]
-    act_entry: Callable[[Act], Entry]
+    plans: Callable[[], Iterable[Work]]
     monitor: str
     version: str
 
@@ -534,6 +536,38 @@ class MonitorDesk:
             for (began, reference, planned_end), sections in sorted(works.items())
         ]
 
+    async def plans(self) -> list[model.WorkOut]:
+        """The work that is planned and not over yet; it quiets nothing."""
+        now = self._lent.now()
+        return [
+            model.WorkOut(
+                reference=work.reference,
+                sections=list(work.sections),
+                begun=None,
+                planned_begin=stamp(work.begin),
+                planned_end=stamp(work.end),
+                over_due=False,
+            )
+            for work in sorted(self._lent.plans(), key=lambda one: one.begin)
+            if work.end > now
+        ]
+
+    async def resets_waiting(self, area: str | None) -> list[model.ResetOut]:
+        """The resets that no train has followed, oldest first."""
+        sections = set(self._places.in_area(area))
+        waiting = self._lent.engine().resets_waiting()
+        return [
+            model.ResetOut(
+                section=section,
+                kind=str(fact.values["kind"]),
+                step=str(fact.values["step"]),
+                by=fact.values["by"],
+                at=stamp(fact.began),
+            )
+            for section, fact in sorted(waiting.items(), key=lambda one: one[1].began)
+            if section in sections
+        ]
+
     async def load(self, position: str | None) -> model.LoadOut:
         """The calls of a position, or of all."""
         subjects = None if position is None else self._subjects_of(position)
@@ -564,7 +598,7 @@ class MonitorDesk:
                 raise model.Refused(str(refused)) from None
             if new:
                 # Memory may be ahead for a moment, the one who asked never.
-                await self._lent.write([self._lent.act_entry(act)])
+                await self._lent.write([acts.entry(act)])
         if new:
             self._tell_of(act)
         return Done(id=act.id, at=stamp(act.at), again=not new)

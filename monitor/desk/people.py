@@ -18,13 +18,14 @@ from collections import OrderedDict, deque
 from collections.abc import Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass, replace
-from enum import StrEnum
 from pathlib import Path
 from typing import Annotated
 
 from argon2 import PasswordHasher
 from argon2.exceptions import Argon2Error, InvalidHashError
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from monitor.desk.roles import Role
 
 NAME = re.compile(r"[^\W_][\w .@+-]{0,63}")
 """What somebody may be called: it goes into records, messages and prints."""
@@ -39,19 +40,6 @@ LARGEST_FILE = 2**20
 
 class PeopleFault(Exception):
     """The file of people cannot be used, or what was asked cannot be put into it; the text says why, in one line."""
-
-
-class Role(StrEnum):
-    """What somebody may do; each may what those before it may."""
-
-    LOOK = "look"
-    ACT = "act"
-    SET_UP = "set_up"
-
-    def may(self, other: Role) -> bool:
-        """Whether it covers *other*."""
-        order = list(Role)
-        return order.index(self) >= order.index(other)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -2,27 +2,20 @@
 
 A password comes from a prompt or from stdin and is never an argument, where any process could read it; a token is made here and shown once.
 """
+# ruff: noqa: PLC0415 - a command imports what it needs itself, so that help comes at once
 
 from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.desk.people import (
-    People,
-    PeopleFault,
-    Person,
-    Role,
-    Token,
-    add,
-    check_name,
-    new_token,
-    read_people,
-    write_people,
-)
+from monitor.desk.roles import Role
+
+if TYPE_CHECKING:
+    from monitor.desk.people import Person
 
 people_app = typer.Typer(
     name="people",
@@ -39,10 +32,14 @@ FILE = Path("people.json")
 
 
 def _read(path: Path) -> tuple[Person, ...]:
+    from monitor.desk.people import PeopleFault, read_people
+
     try:
         return read_people(path)
     except FileNotFoundError:
         return ()
+    except PeopleFault as fault:
+        raise _fail(str(fault)) from None
 
 
 def _fail(why: str) -> typer.Exit:
@@ -88,6 +85,16 @@ def add_person(
 
     The password is asked for, or read from stdin where that is no terminal.
     """
+    from monitor.desk.people import (
+        People,
+        PeopleFault,
+        Token,
+        add,
+        check_name,
+        new_token,
+        write_people,
+    )
+
     try:
         check_name(name)
         people = _read(file)
@@ -113,10 +120,9 @@ def remove_person(
 
     Example: tallywatch people remove "A. Moor"
     """
-    try:
-        people = _read(file)
-    except PeopleFault as fault:
-        raise _fail(str(fault)) from None
+    from monitor.desk.people import write_people
+
+    people = _read(file)
     kept = [one for one in people if one.name.casefold() != name.casefold()]
     if len(kept) == len(people):
         raise _fail(f"{file}: nobody in it is called {name}")
@@ -129,11 +135,7 @@ def list_people(file: PeopleFile = FILE) -> None:
 
     Example: tallywatch people list
     """
-    try:
-        people = _read(file)
-    except PeopleFault as fault:
-        raise _fail(str(fault)) from None
-    for one in people:
+    for one in _read(file):
         by = ["password"] * (one.password is not None)
         by += [f"token {t.label}" for t in one.tokens]
         typer.echo(f"{one.name}\t{one.role.value}\t{', '.join(by) or 'proxy'}")

@@ -10,7 +10,8 @@ from argon2 import PasswordHasher
 
 from monitor.core.moments import SECOND
 from monitor.desk.app import create
-from monitor.desk.people import People, Person, Role, Token, write_people
+from monitor.desk.people import People, Person, Token, write_people
+from monitor.desk.roles import Role
 from monitor.desk.settings import DeskSettings
 from monitor.desk.stream import Stream
 from tests.desk.fake import Fake

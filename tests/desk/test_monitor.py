@@ -2,19 +2,17 @@ from __future__ import annotations
 
 import asyncio
 import json
-from contextlib import asynccontextmanager
 from dataclasses import replace
 
 import httpx
 import pytest
 
-from monitor.core.alerts import Alert, identify
-from monitor.core.detector import Place
-from monitor.core.engine import Engine, Output
+from monitor.acts import acts
+from monitor.core.engine import Output
 from monitor.core.events import SectionState, State
 from monitor.core.facts import Fact
-from monitor.core.faults import Call, Fault
-from monitor.core.moments import DAY, HOUR, MINUTE, SECOND, parse
+from monitor.core.faults import Call
+from monitor.core.moments import DAY, HOUR, MINUTE, SECOND
 from monitor.desk.app import create
 from monitor.desk.model import (
     Asked,
@@ -32,151 +30,14 @@ from monitor.desk.model import (
     Who,
     WorkIn,
 )
-from monitor.desk.monitor import Daemonic, MonitorDesk, Pulse
 from monitor.desk.people import People
-from monitor.desk.records import Records
 from monitor.desk.settings import DeskSettings
-from monitor.desk.stream import Stream
-from monitor.handling import Handling
-from monitor.history import History
-from monitor.journal import Entry, Journal, JournalFault
-from monitor.store import Store
+from monitor.journal import JournalFault
+from monitor.plans import Work
 from tests.desk.conftest import HERE, QUICK
+from tests.desk.daemon import NOON, Daemon, alert, fault
 
-NOON = parse("2026-05-04T12:00:00Z")
 MOOR = Who(name="A. Moor", position="north")
-
-
-def alert(kind="occupied-no-train", subject="section/T107", began=NOON, **more):
-    """An alert that is open, raised two minutes after it began."""
-    values = {
-        "id": identify(kind, subject, began),
-        "kind": kind,
-        "subject": subject,
-        "priority": "prompt",
-        "began": began,
-        "raised": began + 2 * MINUTE,
-        "ended": None,
-        "summary": "as found",
-        "evidence": (),
-        "affected": (),
-        "suspects": (),
-        "checks": (),
-        "parameters": {},
-        **more,
-    }
-    return Alert(**values)
-
-
-def fault(*alerts, number="XLLM", **more):
-    """A fault of alerts."""
-    first = alerts[0]
-    values = {
-        "id": first.id,
-        "number": number,
-        "headline": "T107 occupied, no train seen to enter",
-        "priority": first.priority,
-        "subject": first.subject,
-        "began": first.began,
-        "raised": first.raised,
-        "ended": None,
-        "alerts": tuple(one.id for one in alerts),
-        "open": tuple(one.id for one in alerts if one.ended is None),
-        "lasting": (),
-        "subjects": tuple(dict.fromkeys(one.subject for one in alerts)),
-        "waiting": (),
-        "took": (),
-        "into": None,
-        "calls": 1,
-        **more,
-    }
-    return Fault(**values)
-
-
-class Daemon:
-    """As much of the daemon as the desk needs: its files, its turn, and its engine."""
-
-    def __init__(self, path):
-        self.line = Place.example("T107").line
-        self.engine = Engine(self.line)
-        self.handling = Handling()
-        self.now = NOON + HOUR
-        self.path = path
-        self.journal = Journal.open(path / "journal.sqlite")
-        self.store = Store.open(path / "alerts.sqlite")
-        self.history = History.open(":memory:")
-        self.records = Records.open(path / "alerts.sqlite")
-        self.stream = Stream(run="0000abcd")
-        self.fails = False
-        self.pulse = Pulse(connected=True, heard=NOON, rehearsal=False)
-        self.desk = MonitorDesk(
-            self.line,
-            Daemonic(
-                engine=lambda: self.engine,
-                handling=self.handling,
-                history=self.history,
-                records=self.records,
-                turn=asyncio.Lock(),
-                write=self.write,
-                conclude=self.conclude,
-                on_disk=self.on_disk,
-                pulse=lambda: self.pulse,
-                now=lambda: self.now,
-                act_entry=self.act_entry,
-                monitor="monitor-1",
-                version="0",
-            ),
-            self.stream,
-        )
-
-    async def write(self, entries):
-        """Write to the journal, unless its disk is broken."""
-        await asyncio.sleep(0)
-        if self.fails:
-            raise JournalFault("the disk is full")
-        return self.journal.append(entries)
-
-    async def conclude(self, events):
-        """Tell the engine."""
-        for event in events:
-            self.desk.told([self.engine.take(event)])
-
-    async def on_disk(self, work, *values):
-        """Do it at once."""
-        return work(*values)
-
-    def act_entry(self, act):
-        """An act as JSON."""
-        payload = json.dumps({"id": act.id, "what": act.what, "by": act.by})
-        return Entry(payload=payload.encode(), arrival=act.entered, kept=True)
-
-    def tell(self, *alerts, faults=(), calls=(), live=True):
-        """The engine has found *alerts*."""
-        self.store.add(alerts)
-        for one in alerts:
-            self.handling.told(one)
-        for one in faults:
-            self.handling.told_fault(one)
-        output = Output(alerts=alerts, faults=tuple(faults), calls=tuple(calls))
-        self.desk.told([output], live=live)
-
-    def written(self):
-        """What another process reads in the journal now."""
-        with Journal.read(self.path / "journal.sqlite") as journal:
-            return [journal.payload(n + 1) for n in range(journal.position)]
-
-    def close(self):
-        """Close the files."""
-        for one in (self.journal, self.store, self.history, self.records):
-            one.close()
-
-    @asynccontextmanager
-    async def running(self):
-        """The desk takes acts."""
-        async with asyncio.TaskGroup() as group:
-            task = group.create_task(self.desk.run())
-            yield self.desk
-            task.cancel()
 
 
 @pytest.fixture
@@ -225,8 +86,10 @@ async def test_an_act_is_on_disk_before_the_call_returns(daemon, act):
     """When an act's answer comes, another process finds it in the journal already."""
     async with daemon.running() as desk:
         done = await desk.act(MOOR, act)
-        written = [json.loads(payload) for payload in daemon.written()]
-    assert written == [{"id": done.id, "what": act.what, "by": "A. Moor"}]
+        written = list(acts(daemon.written()))
+    assert [(one.id, one.what, one.by, one.position) for one in written] == [
+        (done.id, act.what, "A. Moor", "north")
+    ]
 
 
 async def test_an_act_shows_in_the_alert(daemon):
@@ -307,7 +170,8 @@ async def test_whoever_goes_away_leaves_nothing_half_done(daemon):
             await asyncio.sleep(0)
             asking.cancel()
         done = await desk.act(MOOR, SHELVED)
-    assert [json.loads(one)["what"] for one in daemon.written()] == ["seen", "shelved"]
+    written = list(acts(daemon.written()))
+    assert [one.what for one in written] == ["seen", "shelved"]
     assert done.again is False
 
 
@@ -560,6 +424,51 @@ async def test_work_is_told_until_somebody_ends_it(daemon):
         await desk.enter(MOOR, work.model_copy(update={"what": "work_ended"}))
         await daemon.conclude([occupied("3", NOON + 3 * HOUR)])
         assert await desk.work() == []
+
+
+async def test_a_plan_is_told_and_quiets_nothing(daemon):
+    """Planned work is told until its planned end, apart from work that has begun, and takes nothing out of service."""
+    daemon.plans = [
+        Work(
+            sections=("T107",),
+            begin=NOON + begin * HOUR,
+            end=NOON + (begin + 1) * HOUR,
+            reference=reference,
+        )
+        for begin, reference in ((3, "later"), (0, "over"), (1, "now"))
+    ]
+    plans = await daemon.desk.plans()
+    assert [(one.reference, one.begun, one.planned_end) for one in plans] == [
+        ("now", None, "2026-05-04T14:00:00.000Z"),
+        ("later", None, "2026-05-04T16:00:00.000Z"),
+    ]
+    assert await daemon.desk.work() == []
+    assert not (await daemon.desk.section("T107", 1)).under_work
+
+
+async def test_a_reset_waits_for_a_train(daemon):
+    """A reset that no train has followed is told with how it was made and when, for its area."""
+    reset = ResetIn(
+        what="reset",
+        position="north",
+        section="T107",
+        kind="preparatory",
+        by="signaller",
+    )
+    async with daemon.running() as desk:
+        await daemon.conclude([occupied("1", NOON)])
+        await desk.enter(MOOR, reset)
+        await daemon.conclude([occupied("2", NOON + 2 * HOUR)])
+        [told] = await desk.resets_waiting("thornmere")
+    assert (told.section, told.kind, told.step, told.by, told.at) == (
+        "T107",
+        "preparatory",
+        "accepted",
+        "signaller",
+        "2026-05-04T13:00:00.000Z",
+    )
+    with pytest.raises(NotThere):
+        await daemon.desk.resets_waiting("nowhere")
 
 
 async def test_load_counts_calls_against_the_limits(daemon):

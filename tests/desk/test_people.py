@@ -14,7 +14,6 @@ from monitor.desk.people import (
     PeopleFault,
     Person,
     Proofs,
-    Role,
     Session,
     Sessions,
     Token,
@@ -23,6 +22,7 @@ from monitor.desk.people import (
     read_people,
     write_people,
 )
+from monitor.desk.roles import Role
 from tests.desk.conftest import (
     ACTING,
     HERE,

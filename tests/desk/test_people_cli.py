@@ -3,8 +3,9 @@ from __future__ import annotations
 import pytest
 from typer.testing import CliRunner
 
-from monitor.desk.people import People, Role, read_people
+from monitor.desk.people import People, read_people
 from monitor.desk.people_cli import people_app
+from monitor.desk.roles import Role
 
 
 class Command:
