@@ -5,9 +5,9 @@ from itertools import pairwise
 import pytest
 
 from monitor.core.layout import read_line
-from monitor.core.moments import HOUR, MINUTE, parse
+from monitor.core.moments import DAY, HOUR, MINUTE, parse, stamp
 from monitor.plans import (
-    LONGEST,
+    MOST,
     PlanFault,
     Work,
     as_done,
@@ -72,7 +72,11 @@ def test_what_is_worked_on_takes_out_the_sections_that_need_it(subject, sections
     row = f"{subject},2026-05-05T01:00,2026-05-05T03:30,W7"
 
     assert one(row) == Work(
-        sections=sections, begin=NIGHT, end=NIGHT + 150 * MINUTE, reference="W7"
+        sections=sections,
+        begin=NIGHT,
+        end=NIGHT + 150 * MINUTE,
+        reference="W7",
+        row="row 2",
     )
 
 
@@ -106,6 +110,54 @@ def test_everything_that_is_wrong_is_told_at_once():
         "week.csv: row 5: ends before it begins",
         "week.csv: row 7: the line file has nothing that is cable/C9",
         "week.csv: row 7: time 1980-05-05T03:30:00+00:00 is before 1990",
+    )
+
+
+def test_a_time_that_comes_twice_or_never_is_refused():
+    """In Berlin 02:30 comes twice on 25 October 2026 and never on 29 March; a day is no time."""
+    rows = [
+        "T1,2026-10-25T02:30,2026-10-25T05:00,",
+        "T1,2026-03-29T02:30,2026-03-29T05:00,",
+        "T1,2026-03-28,,",
+    ]
+    with pytest.raises(PlanFault) as fault:
+        read_table(HEADER + "\n".join(rows), LINE, "week.csv")
+
+    assert fault.value.faults == (
+        "week.csv: row 2: 2026-10-25T02:30 comes twice that night: give its offset",
+        "week.csv: row 3: 2026-03-29T02:30 does not come that night: clocks go forward",
+        "week.csv: row 4: '2026-03-28' has no time of day",
+        "week.csv: row 4: a time is missing",
+    )
+    given = one("T1,2026-10-25T02:30+01:00,2026-10-25T05:00,")
+    assert given.begin == parse("2026-10-25T01:30:00Z")
+
+
+def test_a_table_as_programs_write_it():
+    """Names of columns in any case and order, cells with line ends in quotes, rows with nothing in them; what cannot be seen is left out of texts."""
+    table = (
+        "Text,FROM,To, Subject ,reference\r\n"
+        ",,,,\r\n"
+        '"two\r\nlines\u202e",2026-05-05T01:00,2026-05-05T03:30,T2,W7\x07\r\n'
+        "\r\n"
+        ",2026-05-05T01:00,2026-05-05T03:30,T3,\r\n"
+    )
+    first, second = read_table(table, LINE)
+
+    assert (first.text, first.reference, first.row) == ("two lines", "W7", "row 4")
+    assert (second.sections, second.row) == (("T3",), "row 6")
+
+
+def test_rows_that_do_not_fit_are_told():
+    """More cells than columns are a comma too many; the same work twice is a mistake, whatever its end."""
+    same = "T1,2026-05-05T01:00,2026-05-05T03:30,W7"
+    rows = [same, same.replace("03:30", "04:30"), same.replace("W7", "W8,9")]
+    with pytest.raises(PlanFault) as fault:
+        read_table(HEADER + "\n".join(rows), LINE, "week.csv")
+
+    assert fault.value.faults == (
+        "week.csv: row 3: says the same as row 2",
+        "week.csv: row 4: has more cells than there are columns",
     )
 
 
@@ -146,12 +198,14 @@ def test_a_calendar():
             sections=("T2",),
             begin=parse("2026-05-03T23:00:00Z"),
             end=parse("2026-05-04T01:00:00Z"),
+            row="event 2",
         ),
         Work(
             sections=("T1", "T2", "T3"),
             begin=NIGHT,
             end=NIGHT + 150 * MINUTE,
             reference="Tamping",
+            row="event 1 (Tamping)",
         ),
     )
 
@@ -177,20 +231,100 @@ def test_what_recurs_keeps_its_hour_when_clocks_change():
     assert {work.end - work.begin for work in works} == {2 * HOUR}
 
 
+DAILY = (
+    "DTSTART:20260101T010000Z",
+    "DURATION:PT1H",
+    "RRULE:FREQ=DAILY",
+    "LOCATION:T1",
+)
+
+
 def test_what_recurs_for_ever_is_followed_for_a_year():
-    """And never for more than a thousand times."""
-    daily = calendar(
+    """Or over the window that is asked for, however long ago it began: three days' nights, and the one that lasts into them."""
+    begin = parse("2031-07-01T01:30:00Z")
+    works = read_calendar(calendar(DAILY), LINE, window=(begin, begin + 3 * DAY - HOUR))
+
+    assert len(read_calendar(calendar(DAILY), LINE)) == 367
+    assert [stamp(work.begin)[:16] for work in works] == [
+        "2031-07-01T01:00",
+        "2031-07-02T01:00",
+        "2031-07-03T01:00",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("rule", "told"),
+    [
+        ("FREQ=HOURLY", "recurs HOURLY, not by days"),
+        ("FREQ=DAILY;INTERVAL=0", "recurs at no interval"),
         (
-            "DTSTART:20260101T010000Z",
-            "DURATION:PT1H",
-            "RRULE:FREQ=DAILY",
+            "FREQ=DAILY;BYHOUR=1,2,3,4,5,6,7,8,9,10,11,12,13,14,15",
+            f"recurs more than {MOST} times",
+        ),
+    ],
+)
+def test_what_would_recur_without_end_is_refused(rule, told):
+    """Nothing is worked on by the hour, and nothing so often that a plan cannot be read."""
+    text = calendar(DAILY).replace("FREQ=DAILY", rule)
+
+    with pytest.raises(PlanFault) as fault:
+        read_calendar(text, LINE, "week.ics")
+    assert fault.value.faults == (f"week.ics: event 1: {told}",)
+
+
+def test_the_last_time_is_the_one_that_was_said():
+    """RFC 5545: UNTIL is in UTC where the beginning has a zone: 23:00 UTC is one o'clock in Berlin in May, and takes part; a day as UNTIL takes part whole."""
+    nightly = calendar(
+        (
+            "DTSTART;TZID=Europe/Berlin:20260504T010000",
+            "DTEND;TZID=Europe/Berlin:20260504T030000",
+            "RRULE:FREQ=DAILY;UNTIL=20260505T230000Z",
             "LOCATION:T1",
         )
     )
-    hourly = daily.replace("DAILY", "HOURLY").replace("PT1H", "PT5M")
+    earlier = nightly.replace("T230000Z", "T225959Z")
+    whole = nightly.replace("20260505T230000Z", "20260506")
 
-    assert len(read_calendar(daily, LINE)) == 367
-    assert len(read_calendar(hourly, LINE)) == LONGEST
+    assert [len(read_calendar(text, LINE)) for text in (nightly, earlier, whole)] == [
+        3,
+        2,
+        3,
+    ]
+
+
+def test_single_times_of_what_recurs_may_differ():
+    """RFC 5545: of four nights the second is moved by another event of the same UID, the third is cancelled, and a fifth comes as a date of its own."""
+    series = (
+        "DTSTART:20260504T010000Z",
+        "DURATION:PT1H",
+        "RRULE:FREQ=DAILY;COUNT=4",
+        "RDATE:20260520T010000Z",
+        "LOCATION:T1",
+    )
+    moved = (
+        "RECURRENCE-ID:20260505T010000Z",
+        "DTSTART:20260505T020000Z",
+        "DURATION:PT2H",
+        "LOCATION:T2",
+    )
+    cancelled = (
+        "RECURRENCE-ID:20260506T010000Z",
+        "DTSTART:20260506T010000Z",
+        "DURATION:PT1H",
+        "STATUS:CANCELLED",
+        "LOCATION:T1",
+    )
+    text = calendar(series, moved, cancelled)
+    works = read_calendar(
+        text.replace("UID:1@", "UID:0@").replace("UID:2@", "UID:0@"), LINE
+    )
+
+    assert [(stamp(work.begin)[8:13], *work.sections) for work in works] == [
+        ("04T01", "T1"),
+        ("05T02", "T2"),
+        ("07T01", "T1"),
+        ("20T01", "T1"),
+    ]
 
 
 def test_what_is_wrong_with_a_calendar():
