@@ -202,3 +202,135 @@ def test_what_is_found_disturbed_was_not_occupied_alone(run):
     )
 
     assert day.until("06:30:00").brief("spurious-occupation") == []
+
+
+# A clear shorter than the skew.
+
+
+@pytest.mark.parametrize(
+    ("shown", "found"),
+    [
+        # What was occupied goes on: its time counts from where it began.
+        (
+            "06:00:00 T3 occupied\n06:01:00 T3 clear\n06:01:01 T3 occupied",
+            ["occupied-no-train section/T3 prompt 06:00:00 06:02:00 -"],
+        ),
+        # It is occupied no longer, so what was said of that is over.
+        (
+            "06:00:00 T3 occupied\n06:10:00 T3 clear\n06:10:01 T3 disturbed",
+            ["occupied-no-train section/T3 prompt 06:00:00 06:02:00 06:10:01"],
+        ),
+        # It is occupied only from here on, and has an entry of its own.
+        (
+            "06:00:00 T3 disturbed\n06:10:00 T3 clear\n06:10:01 T3 occupied",
+            ["occupied-no-train section/T3 prompt 06:10:01 06:12:01 -"],
+        ),
+    ],
+)
+def test_what_a_clear_of_a_moment_ends(run, shown, found):
+    """A clear shorter than two seconds ends no occupation; whether what is occupied goes on or begins shows in the states before and after it."""
+    day = run().tell(f"{CLEAR}\n{shown}").until("06:30:00")
+
+    assert day.brief("occupied-no-train") == found
+
+
+# Which neighbour had a train.
+
+HELD = """
+05:30:00 T3 disturbed
+05:40:00 T3 reset accepted
+05:40:01 T3 clear
+"""
+"""T3 was given back; no train has worked through it."""
+
+
+@pytest.mark.parametrize(
+    ("beside", "by_train"),
+    [
+        ("06:59:00 T2 occupied", True),
+        # It left T2 up to two seconds before: evaluators stamp independently.
+        ("06:59:00 T2 occupied\n06:59:58 T2 clear", True),
+        ("06:59:00 T2 occupied\n06:59:57.999 T2 clear", False),
+        ("06:30:00 T2 disturbed", False),
+        # Under work is as good as not known: what occupies it may be a machine.
+        ("06:30:00 T2 work begun W1\n06:59:00 T2 occupied", False),
+    ],
+)
+def test_it_is_a_train_that_disturbs_where_one_was_beside(run, beside, by_train):
+    """Long after its reset T3 turns disturbed: that is by the first train only where a neighbour was occupied within two seconds."""
+    day = run().tell(f"{CLEAR}{HELD}06:00:00 T1 clear\n{beside}\n07:00:00 T3 disturbed")
+
+    found = ["reset-not-held section/T3 prompt 07:00:00 07:00:00 -"]
+    assert day.until("07:10:00").brief("reset-not-held") == (found if by_train else [])
+
+
+# A train that joins what stands.
+
+STANDS = """
+06:00:00 T2 occupied
+06:10:00 T5 occupied
+06:11:00 T4 occupied
+06:11:10 T5 clear
+06:12:00 T3 occupied
+06:12:10 T4 clear
+"""
+"""T2 is occupied by nobody knows what, and a train has come into T3 out of T4."""
+
+
+def test_a_train_that_leaves_into_what_stands_has_joined_it(run):
+    """T3 clears, and only T2 can have taken its train: a train has entered T2, so what was said of it is over."""
+    day = run().tell(f"{CLEAR}{STANDS}06:20:00 T3 clear")
+
+    assert day.until("06:30:00").brief("occupied-no-train") == [
+        "occupied-no-train section/T2 prompt 06:00:00 06:02:00 06:20:00"
+    ]
+
+
+def test_nobody_joined_a_section_under_work(run):
+    """T2 is under work when T3 clears: nothing is concluded from it, and what was said of it stays."""
+    day = run().tell(f"{CLEAR}{STANDS}06:15:00 T2 work begun W1\n06:20:00 T3 clear")
+
+    assert day.until("06:30:00").brief("occupied-no-train") == [
+        "occupied-no-train section/T2 prompt 06:00:00 06:02:00 -"
+    ]
+
+
+def test_what_drew_forward_and_back_was_joined_by_nobody(run):
+    """T3 is entered out of T2 alone and clears again: what occupies T2 went out and came back, and no train was seen to enter it."""
+    day = run().tell(
+        f"{CLEAR}\n06:00:00 T2 occupied\n06:10:00 T3 occupied\n06:11:00 T3 clear"
+    )
+
+    assert day.until("06:30:00").brief("occupied-no-train") == [
+        "occupied-no-train section/T2 prompt 06:00:00 06:02:00 -"
+    ]
+
+
+def test_a_train_at_an_open_end_may_have_gone_out(run):
+    """T1 clears beside T2, occupied by nobody knows what: its train may have gone where there is no detection, so what is said of T2 stands."""
+    day = run().tell(
+        f"{CLEAR}\n06:00:00 T2 occupied\n06:10:00 T1 occupied\n06:11:00 T1 clear"
+    )
+
+    assert day.until("06:30:00").brief("occupied-no-train") == [
+        "occupied-no-train section/T2 prompt 06:00:00 06:02:00 -"
+    ]
+
+
+def test_what_a_section_lets_in_while_it_flickers_was_not_in_it(run):
+    """T3 turns disturbed for a second as a train has left T4, and T2 is occupied just then: a disturbance explains no entry, so none was seen to enter T2, and none has joined it."""
+    day = run().tell(
+        f"""{CLEAR}
+        06:00:00 T5 occupied
+        06:01:00 T4 occupied
+        06:01:10 T5 clear
+        06:09:57.500 T4 clear
+        06:09:59 T3 disturbed
+        06:10:00 T2 occupied
+        06:10:00 T3 clear
+        """
+    )
+
+    assert day.until("06:30:00").brief("occupied-no-train") == [
+        "occupied-no-train section/T2 prompt 06:10:00 06:12:00 -"
+    ]
