@@ -28,7 +28,9 @@ from monitor.desk.burden import Burden
 from monitor.desk.entering import entered, moment_of
 from monitor.desk.model import AnyAct, AnyEntry, Asked, Done, Ending, NotThere, Who
 from monitor.desk.places import Places
+from monitor.desk.plain import plain
 from monitor.desk.records import Records
+from monitor.desk.standing import HEADING, standing
 from monitor.desk.stream import Stream
 from monitor.handling import (
     Act,
@@ -42,6 +44,16 @@ from monitor.history import History
 from monitor.journal import Committed, Entry, own
 from monitor.kinds import asked as asked_of_kinds
 from monitor.plans import Work
+
+Alerting = (
+    model.SeenIn
+    | model.ClosedIn
+    | model.AttendedIn
+    | model.NotedIn
+    | model.ShelvedIn
+    | model.QuietIn
+)
+"""The acts that are about alerts and faults."""
 
 KEPT_FAULTS = 5000
 """Faults that have ended are remembered so many; older ones are in the alert file alone."""
@@ -63,6 +75,27 @@ class OnDisk(Protocol):
 
     def __call__(self, work: Callable[..., T], *values: Any) -> Awaitable[T]:
         """What *work* gives for *values*."""
+
+
+class Sheets(Protocol):
+    """Positions and what is handed over between shifts."""
+
+    def positions(self) -> list[model.PositionOut]:
+        """The desks, and who has each."""
+
+    def handover(self, position: str) -> Any:
+        """The sheet of a position as it would be now: a frozen value whose parts have names.
+
+        Raises:
+            NotThere: there is no such position.
+        """
+
+    def act(self, who: Who, given: model.DeskIn, now: Moment, identity: str) -> Entry:
+        """What is to be journaled for taking or handing over a desk, which is done.
+
+        Raises:
+            Refused: it cannot be done; nothing has changed.
+        """
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,6 +131,7 @@ class Daemonic:
         pulse: how the daemon stands.
         now: the clock.
         plans: the work that was imported.
+        sheets: positions and shifts; None: none are set up.
         monitor: the monitor's id.
         version: of this program.
     """
@@ -115,6 +149,7 @@ class Daemonic:
     plans: Callable[[], Iterable[Work]]
     monitor: str
     version: str
+    sheets: Sheets | None = None
 
 
 def _stamped(moment: Moment | None) -> str | None:
@@ -568,6 +603,51 @@ class MonitorDesk:
             if section in sections
         ]
 
+    async def before_first_train(
+        self, area: str | None, work: str | None
+    ) -> model.FirstTrainOut:
+        """What stands open in an area, in a work, or anywhere."""
+        sections = self._places.in_area(area)
+        if work is not None:
+            of_work = self._sections_of_work(work)
+            sections = tuple(name for name in sections if name in of_work)
+        lent = self._lent
+        subjects = {one for name in sections for one in self._places.around(name)}
+        return model.FirstTrainOut(
+            heading=HEADING,
+            of=work or area or "",
+            items=standing(
+                lent.engine(), lent.handling, sections, subjects, lent.now()
+            ),
+        )
+
+    def _sections_of_work(self, reference: str) -> set[str]:
+        """The sections of a work that goes on, or is planned."""
+        occupancy = self._lent.engine().occupancy.sections
+        found = {name for name, one in occupancy.items() if reference in one.work}
+        for work in self._lent.plans():
+            if work.reference == reference:
+                found.update(work.sections)
+        if not found:
+            raise NotThere(f"there is no work {reference}")
+        return found
+
+    async def positions(self) -> list[model.PositionOut]:
+        """The desks."""
+        sheets = self._lent.sheets
+        return [] if sheets is None else sheets.positions()
+
+    async def handover(self, position: str) -> model.SheetOut:
+        """The handover sheet of a position, as it would be now."""
+        sheets = self._lent.sheets
+        if sheets is None:
+            raise NotThere(f"there is no position {position}")
+        return model.SheetOut(
+            position=position,
+            made=stamp(self._lent.now()),
+            parts=plain(sheets.handover(position)),
+        )
+
     async def load(self, position: str | None) -> model.LoadOut:
         """The calls of a position, or of all."""
         subjects = None if position is None else self._subjects_of(position)
@@ -575,7 +655,12 @@ class MonitorDesk:
             position or "", self._lent.now(), subjects, self._seen_at
         )
 
-    def _subjects_of(self, position: str) -> tuple[str, ...]:
+    def _subjects_of(self, position: str) -> set[str]:
+        """What a position looks after: all that lies in its areas; all where it has none."""
+        for one in [] if self._lent.sheets is None else self._lent.sheets.positions():
+            if one.name == position:
+                areas = one.areas or {s.area for s in self._line.sections.values()}
+                return {of for area in areas for of in self._places.of_area(area)}
         raise NotThere(f"there is no position {position}")
 
     def _seen_at(self, alert: str) -> Moment | None:
@@ -589,6 +674,8 @@ class MonitorDesk:
         return await self._do(lambda: self._act(who, act))
 
     async def _act(self, who: Who, given: AnyAct) -> Done:
+        if isinstance(given, model.DeskIn):
+            return await self._take_or_hand_over(who, given)
         async with self._lent.turn:
             now = self._lent.now()
             act = self._as_act(who, given, now)
@@ -603,9 +690,19 @@ class MonitorDesk:
             self._tell_of(act)
         return Done(id=act.id, at=stamp(act.at), again=not new)
 
-    def _as_act(self, who: Who, given: AnyAct, now: Moment) -> Act:
-        if isinstance(given, model.DeskIn):
+    async def _take_or_hand_over(self, who: Who, given: model.DeskIn) -> Done:
+        sheets, identity = self._lent.sheets, secrets.token_hex(8)
+        if sheets is None:
             raise model.Refused("no positions are set up here")
+        async with self._lent.turn:
+            now = self._lent.now()
+            await self._lent.write([sheets.act(who, given, now, identity)])
+        self._stream.put(
+            "position", {"name": given.position, "by": who.name, "what": given.what}
+        )
+        return Done(id=identity, at=stamp(now))
+
+    def _as_act(self, who: Who, given: Alerting, now: Moment) -> Act:
         until = getattr(given, "until", None)
         return Act(
             id=_identity(who, given.key),

@@ -61,14 +61,21 @@ class Places:
         Raises:
             NotThere: there is no such area.
         """
+        return tuple(
+            dict.fromkeys(
+                subject
+                for section in self.in_area(area)
+                for subject in self.around(section)
+            )
+        )
+
+    def around(self, section: str) -> tuple[str, ...]:
+        """A section, its heads, and all that it needs, as subjects."""
         line = self._line
-        subjects: dict[str, None] = {}
-        for section in self.in_area(area):
-            subject = f"section/{section}"
-            subjects[subject] = None
-            subjects.update((f"head/{head}", None) for head in line.heads_of(section))
-            subjects.update((one, None) for one in self._dependence.assets_of(subject))
-            gateway = line.evaluators[line.sections[section].evaluator].gateway
-            if gateway is not None:
-                subjects[f"gateway/{gateway}"] = None
-        return tuple(subjects)
+        gateway = line.evaluators[line.sections[section].evaluator].gateway
+        return (
+            f"section/{section}",
+            *(f"head/{head}" for head in line.heads_of(section)),
+            *self._dependence.assets_of(f"section/{section}"),
+            *(() if gateway is None else (f"gateway/{gateway}",)),
+        )

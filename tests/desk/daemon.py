@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import subprocess
 import sys
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, contextmanager
 from pathlib import Path
-from typing import Any, cast
 
 from monitor.core.alerts import Alert, identify
 from monitor.core.detector import Place
@@ -161,12 +161,29 @@ async def answer(path):
     daemon = Daemon(path)
     daemon.tell(alert(), faults=[fault(alert())])
     settings = DeskSettings(port=0, people_file=path / "people.json", unnamed="act")
-    app = create(cast("Any", daemon.desk), settings, daemon.stream, lambda: daemon.now)
+    app = create(daemon.desk, settings, daemon.stream, lambda: daemon.now)
     server = DeskServer(app, settings, daemon.stream)
     async with asyncio.TaskGroup() as group:
         group.create_task(daemon.desk.run())
         group.create_task(server.run())
         print(server.at, flush=True)  # noqa: T201 - that is what it is for
+
+
+@contextmanager
+def answering(path):
+    """The same in a process of its own, killed at the end; gives the process and where it answers."""
+    running = subprocess.Popen(
+        [sys.executable, "-m", "tests.desk.daemon", str(path)],
+        cwd=Path(__file__).parents[2],
+        stdout=subprocess.PIPE,
+        text=True,
+    )
+    with running:
+        assert running.stdout is not None
+        try:
+            yield running, running.stdout.readline().strip()
+        finally:
+            running.kill()
 
 
 if __name__ == "__main__":

@@ -2,32 +2,22 @@ from __future__ import annotations
 
 import os
 import signal
-import subprocess
-import sys
-from pathlib import Path
 
 import httpx
 import pytest
 
 from monitor.journal import Journal, verify
-from tests.desk.daemon import alert
-
-ROOT = Path(__file__).parents[2]
+from tests.desk.daemon import alert, answering
 
 
 @pytest.mark.slow
 def test_what_was_answered_outlives_a_kill(tmp_path):
     """Killed in the middle of acts, whatever was answered is in the journal, which is whole."""
-    running = subprocess.Popen(
-        [sys.executable, "-m", "tests.desk.daemon", str(tmp_path)],
-        cwd=ROOT,
-        stdout=subprocess.PIPE,
-        text=True,
-    )
-    assert running.stdout is not None
     answered = []
-    with running, httpx.Client(trust_env=False) as client:
-        at = running.stdout.readline().strip()
+    with (
+        answering(tmp_path) as (running, at),
+        httpx.Client(trust_env=False) as client,
+    ):
         me = client.get(f"{at}/api/v1/me").json()
         client.headers["X-Tallywatch-Proof"] = me["proof"]
         for number in range(20):

@@ -9,7 +9,7 @@ import pytest
 
 from monitor.acts import acts
 from monitor.core.engine import Output
-from monitor.core.events import SectionState, State
+from monitor.core.events import EvaluatorState, SectionState, Service, State
 from monitor.core.facts import Fact
 from monitor.core.faults import Call
 from monitor.core.moments import DAY, HOUR, MINUTE, SECOND
@@ -21,6 +21,7 @@ from monitor.desk.model import (
     Ending,
     NotedIn,
     NotThere,
+    PositionOut,
     QuietIn,
     Refused,
     ResetIn,
@@ -32,7 +33,7 @@ from monitor.desk.model import (
 )
 from monitor.desk.people import People
 from monitor.desk.settings import DeskSettings
-from monitor.journal import JournalFault
+from monitor.journal import Entry, JournalFault
 from monitor.plans import Work
 from tests.desk.conftest import HERE, QUICK
 from tests.desk.daemon import NOON, Daemon, alert, fault
@@ -469,6 +470,150 @@ async def test_a_reset_waits_for_a_train(daemon):
     )
     with pytest.raises(NotThere):
         await daemon.desk.resets_waiting("nowhere")
+
+
+async def test_before_the_first_train_names_everything_that_stands_open(daemon):
+    """Before the first train one reads of each section what is not as usual: not known, disturbed, given back by the evaluator alone, reset, under work, isolated, shelved, switched off; and that this shows no line ready."""
+    handling = [
+        ShelvedIn(
+            what="shelved", kind="level-out", subject="head/H107", text="new head"
+        ),
+        QuietIn(
+            what="switched_off",
+            kind="level-out",
+            subject="section/T108",
+            text="rail is out",
+        ),
+    ]
+    daemon.tell(alert("level-out", "head/H107"))
+    disturbed = replace(occupied("1", NOON), subject="T106", state=State.DISTURBED)
+    given_back = replace(
+        occupied("2", NOON + SECOND), state=State.CLEAR, interlocking=State.OCCUPIED
+    )
+    isolated = EvaluatorState(
+        id="3",
+        source="gw/1",
+        subject="EV1",
+        time=NOON + HOUR + MINUTE,
+        arrival=NOON + HOUR + MINUTE,
+        state=Service.ISOLATED,
+    )
+    work = WorkIn(
+        what="work_begun",
+        position="north",
+        subjects=["section/T107"],
+        reference="W7",
+        planned_end="2026-05-04T14:00:00Z",
+    )
+    reset = ResetIn(what="reset", position="north", section="T106", kind="conditional")
+    async with daemon.running() as desk:
+        await daemon.conclude([disturbed, given_back])
+        await desk.enter(MOOR, work)
+        await desk.enter(MOOR, reset)
+        for act in handling:
+            await desk.act(MOOR, act)
+        later = replace(
+            disturbed, id="4", time=NOON + 2 * HOUR, arrival=NOON + 2 * HOUR
+        )
+        await daemon.conclude([later])
+        before = await desk.before_first_train("thornmere", None)
+        await daemon.conclude(
+            [
+                replace(isolated, time=NOON + 3 * HOUR, arrival=NOON + 3 * HOUR),
+                replace(later, id="5", time=NOON + 4 * HOUR, arrival=NOON + 4 * HOUR),
+            ]
+        )
+        after = await desk.before_first_train(None, None)
+        of_work = await desk.before_first_train(None, "W7")
+        with pytest.raises(NotThere, match="W8"):
+            await desk.before_first_train(None, "W8")
+    assert before.heading == (
+        "What this feed shows as open. It does not show that a line is ready."
+    )
+    told = {(one.subject, one.what): one for one in before.items}
+    assert told["section/T106", "disturbed"].since == "2026-05-04T12:00:00.000Z"
+    assert ("section/T106", "reset, no train since") in told
+    assert ("section/T107", "restoration open") in told
+    work_told = told["section/T107", "work W7"]
+    assert work_told.since == "2026-05-04T13:00:00.000Z"
+    assert work_told.text == "planned end 2026-05-04T14:00:00.000Z"
+    assert ("section/T108", "not known") in told
+    assert told["head/H107", "shelved"].text == "level-out, by A. Moor: new head"
+    assert ("section/T108", "switched off") in told
+    assert ("evaluator/EV1", "isolated") in {
+        (one.subject, one.what) for one in after.items
+    }
+    assert {one.subject for one in of_work.items if "section" in one.subject} == {
+        "section/T107"
+    }
+
+
+class Shifts:
+    """Positions as another part keeps them."""
+
+    def __init__(self):
+        self.has_it = "B. Marsh"
+
+    def positions(self):
+        """One desk, for one area, and one for all."""
+        north = PositionOut(
+            name="north", areas=["thornmere"], has_it=self.has_it, since=None
+        )
+        return [north, north.model_copy(update={"name": "chief", "areas": []})]
+
+    def handover(self, position):
+        """A sheet of two parts."""
+        return {"position": position, "notes": ["carried on"]}
+
+    def act(self, who, given, now, identity):
+        """The desk is taken, unless it is somebody's."""
+        assert given.position == "north"
+        if self.has_it == who.name:
+            raise Refused("you have it already")
+        self.has_it = who.name
+        return Entry(payload=identity.encode(), arrival=now, kept=True)
+
+
+async def test_a_desk_is_taken_and_handed_over(daemon):
+    """Taking a desk is on disk when the answer comes, shows in the positions, and is refused where it cannot be."""
+    daemon.desk._lent = replace(daemon.desk._lent, sheets=Shifts())
+    take = DeskIn(what="take_desk", position="north")
+    async with daemon.running() as desk:
+        done = await desk.act(MOOR, take)
+        assert daemon.written() == [done.id.encode()]
+        assert (await desk.positions())[0].has_it == "A. Moor"
+        with pytest.raises(Refused, match="already"):
+            await desk.act(MOOR, take)
+        sheet = await desk.handover("north")
+        assert sheet.parts["notes"] == ["carried on"]
+    assert len(daemon.written()) == 1
+    kind, values = events(daemon)[-1]
+    assert (kind, values["name"], values["by"]) == ("position", "north", "A. Moor")
+
+
+async def test_the_load_of_a_position_is_that_of_its_areas(daemon):
+    """A call counts for the desk whose area the alert lies in, and for a desk of all areas."""
+    daemon.desk._lent = replace(daemon.desk._lent, sheets=Shifts())
+    call = Call(
+        fault=alert().id,
+        number="XLLM",
+        alert=alert().id,
+        priority="prompt",
+        at=daemon.now - MINUTE,
+        text="",
+        standing=0,
+    )
+    far = alert("feed-silent", "gateway/far", NOON)
+    daemon.tell(far, calls=[call, replace(call, alert=far.id)])
+    for position, calls in ((None, 2), ("north", 1), ("chief", 1)):
+        assert (await daemon.desk.load(position)).counts[0].calls == calls
+
+
+async def test_without_positions_there_are_none(daemon):
+    """Where no positions are set up there are none, and no sheet of one."""
+    assert await daemon.desk.positions() == []
+    with pytest.raises(NotThere):
+        await daemon.desk.handover("north")
 
 
 async def test_load_counts_calls_against_the_limits(daemon):

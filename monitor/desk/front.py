@@ -1,0 +1,76 @@
+"""The desk as the daemon holds it: made before the start, told everything, listening once the daemon is ready, and two tasks of the daemon's.
+
+The daemon imports this where it makes it, and not before: a replay goes without.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Coroutine, Iterable
+from typing import Any
+
+from monitor.core.engine import Output
+from monitor.core.events import AnyEvent
+from monitor.core.layout import Line
+from monitor.desk.app import create
+from monitor.desk.monitor import Daemonic, MonitorDesk, Pulse
+from monitor.desk.people import People
+from monitor.desk.records import Records
+from monitor.desk.serve import DeskServer
+from monitor.desk.settings import DeskSettings
+from monitor.desk.stream import Stream
+
+__all__ = ["Daemonic", "Front", "Pulse", "Records"]
+
+
+class Front:
+    """All of the desk.
+
+    Args:
+        line: the line file.
+        settings: of the desk.
+        lent: by the daemon.
+
+    Attributes:
+        at: where people are answered, once it listens.
+    """
+
+    def __init__(self, line: Line, settings: DeskSettings, lent: Daemonic) -> None:
+        self._settings = settings
+        self._lent = lent
+        self._stream = Stream(readers=settings.readers)
+        self._desk = MonitorDesk(line, lent, self._stream)
+        self._server: DeskServer | None = None
+        self.at: str | None = None
+
+    def told(self, outputs: Iterable[Output], *, live: bool = True) -> None:
+        """What the engine gave, after `handling` was told; not *live* while the journal is folded."""
+        self._desk.told(outputs, live=live)
+
+    def heard(self, events: Iterable[AnyEvent]) -> None:
+        """What came, after it was concluded from."""
+        self._desk.heard(events)
+
+    def listen(self) -> str:
+        """Take the port; gives back where.
+
+        Raises:
+            OSError: it is taken, or the certificate cannot be used.
+            PeopleFault: the file of people cannot be used.
+        """
+        people = People(self._settings.people_file)
+        people.refresh()
+        app = create(self._desk, self._settings, self._stream, self._lent.now, people)
+        self._server = DeskServer(app, self._settings, self._stream)
+        self.at = self._server.at
+        return self.at
+
+    def tasks(self) -> tuple[tuple[str, Coroutine[Any, Any, None]], ...]:
+        """What the daemon is to run, each with a name; `listen` goes before."""
+        if self._server is None:
+            raise RuntimeError("it does not listen yet")
+        return ("desk", self._server.run()), ("acts", self._desk.run())
+
+    def stop(self) -> None:
+        """Take nothing more, and let go whoever follows; the tasks are cancelled after that."""
+        if self._server is not None:
+            self._server.stop()
