@@ -751,3 +751,39 @@ def test_heads_that_trains_pass_as_the_line_file_says_are_confirmed(day):
     line.until("06:30")
 
     assert line.run.engine.trains.confirmed == {"H1": 1, "H2": 1, "H3": 1, "H4": 1}
+
+
+# Where a train is looked for.
+
+
+def test_no_train_is_looked_for_beyond_a_clear_section(day):
+    """C is disturbed and hides who goes through, but B is clear: the train in A has not come by it, so what enters D is another."""
+    line = day(ROW).tell(
+        """
+        05:30:00 C disturbed
+        06:00:00 A occupied
+        06:10:00 D occupied
+        """
+    )
+
+    assert line.at("06:11") == "A 1, D 2"
+
+
+def test_a_train_that_drew_back_is_not_looked_for_where_another_stands(day):
+    """t1 waits in D; t2 has come from F into E, draws back into F and clears E: it is in F, and neither in D nor is there a third."""
+    line = day(LOOP).tell(
+        """
+        06:00:00 A occupied
+        06:01:00 B occupied
+        06:01:10 A clear
+        06:02:00 D occupied
+        06:02:10 B clear
+        06:10:00 F occupied
+        06:11:00 E occupied
+        06:11:10 F clear
+        06:20:00 F occupied
+        06:20:10 E clear
+        """
+    )
+
+    assert line.at("06:21") == "D 1, F 2"
