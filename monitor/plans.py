@@ -55,6 +55,11 @@ Window = tuple[Moment, Moment]
 """From when to when work that recurs is of interest."""
 
 
+def year_from(moment: Moment) -> Window:
+    """The window in which a plan is of interest that is imported at *moment*: a year and a day."""
+    return moment, from_datetime(as_datetime(moment) + AHEAD)
+
+
 class PlanFault(Exception):
     """A plan is wrong.
 
