@@ -434,6 +434,14 @@ class Handling:
             acts=tuple(acts),
         )
 
+    def not_closed(self) -> list[Alert]:
+        """What stays until a person closes it, and nobody has, in the order in which it came."""
+        return [
+            known.alert
+            for known in self._alerts.values()
+            if known.alert.kind in STAYS and known.life is not Life.CLOSED
+        ]
+
     def shelved(self, at: Moment) -> list[Act]:
         """What is shelved at a moment, oldest first."""
         return [

@@ -33,6 +33,7 @@ class Chronicle:
 
     Args:
         waiting: the accepted reset of each section that no train has followed yet.
+        reached: how far each of those has come: accepted, or restored.
         dark: spells not known that go on.
         work: work that goes on, by section.
         service: what each evaluator says of itself.
@@ -56,6 +57,7 @@ class Chronicle:
     """The kinds of change that `hear` knows, so that others need not be told."""
 
     waiting: dict[str, Fact] = field(default_factory=dict)
+    reached: dict[str, Step] = field(default_factory=dict)
     dark: dict[str, Fact] = field(default_factory=dict)
     work: dict[str, Fact] = field(default_factory=dict)
     service: dict[str, Fact] = field(default_factory=dict)
@@ -151,6 +153,9 @@ class Chronicle:
         )
         if change.step is Step.ACCEPTED:
             self.waiting[change.place] = fact
+            self.reached[change.place] = change.step
+        elif change.step is Step.RESTORED and change.place in self.waiting:
+            self.reached[change.place] = change.step
         return fact
 
     def _proved(self, change: WorkedThrough) -> list[Fact]:
@@ -158,6 +163,7 @@ class Chronicle:
         if fact is None or change.left < fact.began:
             return []
         del self.waiting[change.place]
+        del self.reached[change.place]
         values = {**fact.values, "proved_at": stamp(change.left)}
         return [replace(fact, ended=change.left, values=values)]
 

@@ -50,6 +50,7 @@ from monitor.core.counts import Counts
 from monitor.core.dependence import Dependence
 from monitor.core.detector import Finding, Found
 from monitor.core.detectors.common_cause import CommonCause
+from monitor.core.detectors.reset_unproved import ResetUnproved, Timer
 from monitor.core.entries import Entries
 from monitor.core.events import (
     AnyEvent,
@@ -305,6 +306,23 @@ class Engine:
     def resets_waiting(self) -> dict[str, Fact]:
         """The accepted resets that no train has followed yet, by section."""
         return dict(self.chronicle.waiting)
+
+    def reset_timers(self, now: Moment) -> dict[str, Timer]:
+        """How far each reset that waits for a train has come at *now*, by section; none of those for which that is not watched."""
+        found = {}
+        slots = [
+            slot
+            for slot, detector in enumerate(self.settings.detectors)
+            if isinstance(detector, ResetUnproved)
+        ]
+        for section in self.chronicle.waiting:
+            for slot in slots:
+                watch = self.watching.at(slot, section)
+                if isinstance(watch.detector, ResetUnproved):
+                    timer = watch.detector.timer(watch.memory, now, watch.place)
+                    if timer is not None:
+                        found[section] = timer
+        return found
 
     def explain(self, section: str, kind: str | None = None) -> list[str]:
         """What each detection about *section*, its evaluator, gateway and source knows now, and what keeps it quiet.

@@ -6,7 +6,7 @@ Times are shown in the line's own zone; a time on another day than the one spoke
 
 from __future__ import annotations
 
-from datetime import UTC, timedelta, tzinfo
+from datetime import UTC, datetime, time, timedelta, tzinfo
 
 from monitor.core.moments import (
     DAY,
@@ -90,6 +90,43 @@ def clock(moment: Moment, zone: tzinfo = UTC, seen_from: Moment | None = None) -
         if other.date() != local.date():
             return f"{local:%Y-%m-%d %H:%M:%S}"
     return f"{local:%H:%M:%S}"
+
+
+def to_the_minute(
+    moment: Moment, zone: tzinfo = UTC, seen_from: Moment | None = None
+) -> str:
+    """The time of day of *moment* as it is written by hand, with the date where *seen_from* is another day.
+
+    On a night on which the clocks change its offset is written out, since an hour of it is there twice, or not at all.
+
+    Example:
+        >>> from zoneinfo import ZoneInfo
+        >>> from monitor.core.moments import parse
+        >>> berlin, night = ZoneInfo("Europe/Berlin"), parse("2026-10-25T00:30:00Z")
+        >>> to_the_minute(night, berlin), to_the_minute(night + HOUR, berlin)
+        ('02:30 (+02:00)', '02:30 (+01:00)')
+        >>> to_the_minute(night + DAY, berlin, seen_from=night)
+        '2026-10-26 01:30'
+    """
+    local = as_datetime(moment).astimezone(zone)
+    text = f"{local:%H:%M}"
+    if clocks_change(moment, zone):
+        text += f" ({local.isoformat()[-6:]})"
+    if seen_from is not None:
+        other = as_datetime(seen_from).astimezone(zone)
+        if other.date() != local.date():
+            return f"{local:%Y-%m-%d} {text}"
+    return text
+
+
+def clocks_change(moment: Moment, zone: tzinfo) -> bool:
+    """Whether *moment* is in a night, from noon to noon, on which the clocks of *zone* change."""
+    local = as_datetime(moment).astimezone(zone)
+    day = local.date() if local.hour >= 12 else local.date() - timedelta(days=1)
+    noon, next_noon = (
+        datetime.combine(one, time(12), zone) for one in (day, day + timedelta(days=1))
+    )
+    return noon.utcoffset() != next_noon.utcoffset()
 
 
 def names(items: tuple[str, ...] | list[str]) -> str:

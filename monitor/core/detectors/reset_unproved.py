@@ -39,6 +39,10 @@ LOOKED_BACK = 60 * DAY
 PROVING = frozenset({State.OCCUPIED, State.AWAITING_SWEEP})
 """A clear out of these may be a train's leaving, which proves the reset."""
 
+UNDER_WORK = "under work"
+NOT_KNOWN = "not known"
+"""Why no time counts, whatever the hour."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Promise:
@@ -97,6 +101,23 @@ class Promise:
         return replace(
             self, since=None, event="", how="", due=None, raised=None, leaving=False
         )
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Timer:
+    """How far the waiting for a train has come.
+
+    Args:
+        due: by when one is wanted, or None while no time counts, and once that was raised.
+        raised: when it was, or None.
+        stopped: why no time counts now, in words, or "".
+        resumes: when hours with trains begin again, where none is one now; else None.
+    """
+
+    due: Moment | None
+    raised: Moment | None
+    stopped: str
+    resumes: Moment | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -382,6 +403,30 @@ class ResetUnproved:
             },
         )
 
+    def timer(self, memory: Promise, at: Moment, place: Place) -> Timer | None:
+        """How far the reset that waits there has come at *at*; None where none waits."""
+        if memory.since is None and not memory.pending:
+            return None
+        if memory.since is None:
+            return Timer(due=None, raised=None, stopped=UNDER_WORK, resumes=None)
+        if memory.raised is not None:
+            return Timer(due=None, raised=memory.raised, stopped="", resumes=None)
+        reasons = ((UNDER_WORK, memory.work), (NOT_KNOWN, memory.dark))
+        stopped = names(tuple(name for name, so in reasons if so))
+        if stopped:
+            return Timer(due=None, raised=None, stopped=stopped, resumes=None)
+        resumes = _after(at, 0, memory.hours, place)
+        if resumes is None:
+            stopped = "no hour with trains is known"
+        elif resumes > at:
+            stopped = "no trains usually at this hour"
+        return Timer(
+            due=memory.due,
+            raised=None,
+            stopped=stopped,
+            resumes=resumes if stopped else None,
+        )
+
     def explain(self, memory: Promise, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
         if memory.since is None:
@@ -391,7 +436,7 @@ class ResetUnproved:
         said = f"Reset at {clock(memory.since, place.zone, at)} waits for a train."
         if memory.raised is not None:
             return (said, "That has been raised.")
-        reasons = (("under work", memory.work), ("not known", memory.dark))
+        reasons = ((UNDER_WORK, memory.work), (NOT_KNOWN, memory.dark))
         stopped = tuple(name for name, so in reasons if so)
         if stopped:
             return (said, f"The timer is stopped: the section is {names(stopped)}.")

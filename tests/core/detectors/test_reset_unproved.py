@@ -5,8 +5,9 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from monitor.core.detectors.reset_unproved import ResetUnproved
+from monitor.core.detectors.reset_unproved import ResetUnproved, Timer
 from monitor.core.moments import MINUTE
+from tests.core.detectors.conftest import moment
 
 RESET = """
 11:55:00 disturbed
@@ -390,3 +391,55 @@ def test_it_explains_a_reset_under_work(watch):
     day = watch(ResetUnproved()).tell("11:00 work begun\n11:10 reset accepted")
 
     assert "counts from the end of the work" in day.explain("11:20")
+
+
+@pytest.mark.parametrize(
+    ("story", "asked", "timer"),
+    [
+        ("", "12:00", None),
+        (RESET, "12:30", ("13:00", None, "", None)),
+        (f"{RESET}\n12:10 not known", "12:30", (None, None, "not known", None)),
+        (f"{RESET}\n12:10 work begun", "12:30", (None, None, "under work", None)),
+        (
+            f"{RESET}\n12:10 work begun\n12:20 not known",
+            "12:30",
+            (None, None, "under work and not known", None),
+        ),
+        ("11:50 work begun\n12:00 reset accepted", "12:30", (None, None, "under work", None)),
+        (f"{RESET}\n14:00 occupied", "14:00", (None, "13:00", "", None)),
+    ],
+)  # fmt: skip
+def test_how_far_a_reset_has_come(watch, story, asked, timer):
+    """When it is due, or was raised, or why no time counts."""
+    day = watch(ResetUnproved()).tell(story)
+    day.pass_time(moment(asked))
+    told = day.detector.timer(day.memory, moment(asked), day.place)
+
+    def at(text):
+        return None if text is None else moment(text)
+
+    if timer is not None:
+        due, raised, stopped, resumes = timer
+        timer = Timer(
+            due=at(due), raised=at(raised), stopped=stopped, resumes=at(resumes)
+        )
+    assert told == timer
+
+
+def test_a_timer_that_stands_still_at_night(watch):
+    """It says from which hour on trains usually come."""
+
+    def told(hours, asked):
+        day = watch(ResetUnproved()).learn("00:00", hours=frozenset(hours))
+        day.tell("11:00 clear\n23:30 reset accepted")
+        timer = day.detector.timer(day.memory, moment(asked), day.place)
+        return timer.stopped, timer.resumes, timer.due
+
+    due = moment("1d 05:30")
+    assert told(range(5, 24), "23:45") == ("", None, due)
+    assert told(range(5, 24), "1d 00:10") == (
+        "no trains usually at this hour",
+        moment("1d 05:00"),
+        due,
+    )
+    assert told((), "1d 00:10") == ("no hour with trains is known", None, None)
