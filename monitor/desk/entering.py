@@ -15,8 +15,17 @@ from monitor.core.events import (
 )
 from monitor.core.layout import Line
 from monitor.core.moments import Moment, parse
-from monitor.desk.model import AnyEntry, NotThere, Refused, ResetIn, WatchIn
+from monitor.desk.model import (
+    NotThere,
+    PlanIn,
+    Refused,
+    ResetIn,
+    WatchIn,
+    Who,
+    WorkIn,
+)
 from monitor.desk.places import Places
+from monitor.planned import Stepped
 
 _ODD = re.compile(r"[^\w.-]")
 """What a source's name does without."""
@@ -35,7 +44,11 @@ def moment_of(at: str | None, now: Moment) -> Moment:
 
 
 def entered(
-    entry: AnyEntry, identity: str, now: Moment, line: Line, places: Places
+    entry: WorkIn | ResetIn | WatchIn,
+    identity: str,
+    now: Moment,
+    line: Line,
+    places: Places,
 ) -> Sequence[AnyEvent]:
     """The events that *entry* is.
 
@@ -94,3 +107,21 @@ def entered(
         )
         for section in sections
     ]
+
+
+def stepped(entry: PlanIn, who: Who, identity: str, now: Moment) -> Stepped:
+    """The step of planned work that *entry* is, for the journal.
+
+    Raises:
+        Refused: it has not happened yet.
+    """
+    return Stepped(
+        id=identity,
+        entered=now,
+        by=who.name,
+        position=who.position,
+        plan=entry.plan,
+        key=entry.work,
+        step="begun" if entry.what == "plan_begun" else "ended",
+        at=moment_of(entry.at, now),
+    )

@@ -239,6 +239,20 @@ class ResetIn(EntryIn):
     by: Literal["technician", "signaller"] | None = None
 
 
+class PlanIn(EntryIn):
+    """A piece of planned work has begun, or has ended.
+
+    Args:
+        what: which of them.
+        plan: the name of the plan.
+        work: its key, as `/work/plans` tells it.
+    """
+
+    what: Literal["plan_begun", "plan_ended"]
+    plan: Name
+    work: Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_line)]
+
+
 class WatchIn(EntryIn):
     """A source is taken out of watch, or put back."""
 
@@ -247,7 +261,7 @@ class WatchIn(EntryIn):
     state: Literal["out", "in"]
 
 
-AnyEntry = Annotated[WorkIn | ResetIn | WatchIn, Field(discriminator="what")]
+AnyEntry = Annotated[WorkIn | ResetIn | WatchIn | PlanIn, Field(discriminator="what")]
 
 
 class Done(Out):
@@ -458,27 +472,41 @@ class ResetOut(Out):
         step: how far it has come.
         by: whose step it was, where known.
         at: when.
-        next_train: when a train usually comes next, in words, or "".
+        shows: what the section shows now, in words.
+        next_train: when a train usually comes next, in words.
+        wanted: by when one is wanted, or why no time counts, in words.
         due: by when one is wanted, or None where the timer is stopped.
+        overdue: since when nobody waits any more but is told of it.
         stopped: why the timer is stopped, in words, or "".
     """
 
     section: str
+    area: str
     kind: str
     step: str
     by: str | None
     at: str
-    next_train: str = ""
-    due: str | None = None
-    stopped: str = ""
+    shows: str
+    next_train: str
+    wanted: str
+    due: str | None
+    overdue: str | None
+    stopped: str
 
 
 class StandingOut(Out):
-    """One thing that stands open."""
+    """One thing that stands open.
+
+    Args:
+        area: in which it lies, or that of the first section that needs it.
+        until: when it is planned to end, or comes back by itself.
+    """
 
     subject: str
+    area: str
     what: str
     since: str | None
+    until: str | None
     text: str
 
 
@@ -500,18 +528,26 @@ class WorkOut(Out):
     """Work that has begun, or is planned.
 
     Args:
-        begun: when it began; None: it is only planned, and quiets nothing.
+        plan: in which it stands, or "".
+        key: names it there.
+        stage: what became of it; what is only planned quiets nothing.
+        begun: when it began.
+        ended: when it ended; none of it ends by itself.
         planned_begin: when it is to begin, where known.
         planned_end: when it is to end, where known.
-        over_due: the planned end has passed, and nobody ended it.
+        due: whether the planned end of what goes on comes soon, or is over.
     """
 
     reference: str
     sections: list[str]
-    begun: str | None
-    planned_begin: str | None
-    planned_end: str | None
-    over_due: bool
+    plan: str = ""
+    key: str = ""
+    stage: Literal["planned", "begun", "ended"]
+    begun: str | None = None
+    ended: str | None = None
+    planned_begin: str | None = None
+    planned_end: str | None = None
+    due: Literal["", "soon", "over"] = ""
 
 
 class PositionOut(Out):

@@ -14,7 +14,7 @@ from collections.abc import Awaitable, Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any, Protocol, TypeVar
 
-from monitor import acts
+from monitor import acts, lists
 from monitor.core.alerts import Alert, line as alert_line
 from monitor.core.engine import Engine, Output
 from monitor.core.events import AnyEvent, SectionState
@@ -25,12 +25,11 @@ from monitor.core.moments import HOUR, Moment, parse, stamp
 from monitor.core.words import CAUTION
 from monitor.desk import model
 from monitor.desk.burden import Burden
-from monitor.desk.entering import entered, moment_of
+from monitor.desk.entering import entered, moment_of, stepped
 from monitor.desk.model import AnyAct, AnyEntry, Asked, Done, Ending, NotThere, Who
 from monitor.desk.places import Places
 from monitor.desk.plain import plain
 from monitor.desk.records import Records
-from monitor.desk.standing import HEADING, standing
 from monitor.desk.stream import Stream
 from monitor.handling import (
     Act,
@@ -43,7 +42,17 @@ from monitor.handling import (
 from monitor.history import History
 from monitor.journal import Committed, Entry, own
 from monitor.kinds import asked as asked_of_kinds
-from monitor.plans import Work
+from monitor.planned import (
+    NoStep,
+    Plans,
+    Stepped,
+    entry as planned_entry,
+    going,
+    reference_of,
+    sources_of,
+    works_of,
+)
+from monitor.refusals import refusals
 
 Alerting = (
     model.SeenIn
@@ -57,6 +66,9 @@ Alerting = (
 
 KEPT_FAULTS = 5000
 """Faults that have ended are remembered so many; older ones are in the alert file alone."""
+
+KEPT_ENTRIES = 1000
+"""Entries that are known again when they are sent again."""
 
 FACTS: tuple[FactKind, ...] = (
     "occupation",
@@ -130,7 +142,7 @@ class Daemonic:
         on_disk: does work in the thread of the files.
         pulse: how the daemon stands.
         now: the clock.
-        plans: the work that was imported.
+        plans: the work that is planned.
         sheets: positions and shifts; None: none are set up.
         monitor: the monitor's id.
         version: of this program.
@@ -146,7 +158,7 @@ class Daemonic:
     on_disk: OnDisk
     pulse: Callable[[], Pulse]
     now: Callable[[], Moment]
-    plans: Callable[[], Iterable[Work]]
+    plans: Plans
     monitor: str
     version: str
     sheets: Sheets | None = None
@@ -174,6 +186,7 @@ class MonitorDesk:
         self._fault_of: dict[str, str] = {}
         self._covering: dict[str, list[str]] | None = None
         self._burden = Burden()
+        self._entered: dict[str, Done] = {}
         self._jobs: asyncio.Queue[tuple[Any, asyncio.Future[Any]]] = asyncio.Queue()
         self._ended = False
 
@@ -552,85 +565,111 @@ class MonitorDesk:
         ]
 
     async def work(self) -> list[model.WorkOut]:
-        """The work going on; several sections of one work are one."""
-        now = self._lent.now()
-        works: dict[tuple[Moment, str, Moment], list[str]] = {}
-        for section, settled in self._lent.engine().occupancy.sections.items():
-            for event in settled.work.values():
-                key = event.time, event.reference or "", event.planned_end or 0
-                works.setdefault(key, []).append(section)
+        """The work going on, what is to end first before the rest."""
+        works = works_of(self._lent.engine())
         return [
             model.WorkOut(
-                reference=reference,
-                sections=sections,
-                begun=stamp(began),
-                planned_begin=None,
-                planned_end=stamp(planned_end) if planned_end else None,
-                over_due=0 < planned_end < now,
+                reference=one.reference,
+                sections=list(one.sections),
+                stage="begun",
+                begun=stamp(one.begun),
+                planned_end=_stamped(one.planned_end),
+                due=one.due,
             )
-            for (began, reference, planned_end), sections in sorted(works.items())
+            for one in going(works, self._lent.now())
         ]
 
     async def plans(self) -> list[model.WorkOut]:
-        """The work that is planned and not over yet; it quiets nothing."""
-        now = self._lent.now()
+        """Every piece of work in the plans, and what became of it."""
+        works = works_of(self._lent.engine())
         return [
             model.WorkOut(
-                reference=work.reference,
-                sections=list(work.sections),
-                begun=None,
-                planned_begin=stamp(work.begin),
-                planned_end=stamp(work.end),
-                over_due=False,
+                reference=row.work.reference,
+                sections=list(row.work.sections),
+                plan=row.plan,
+                key=row.work.key,
+                stage=row.stage,
+                begun=_stamped(row.begun),
+                ended=_stamped(row.ended),
+                planned_begin=stamp(row.work.begin),
+                planned_end=stamp(row.work.end),
             )
-            for work in sorted(self._lent.plans(), key=lambda one: one.begin)
-            if work.end > now
+            for row in self._lent.plans.rows(works)
         ]
 
     async def resets_waiting(self, area: str | None) -> list[model.ResetOut]:
         """The resets that no train has followed, oldest first."""
-        sections = set(self._places.in_area(area))
-        waiting = self._lent.engine().resets_waiting()
+        engine, now = self._lent.engine(), self._lent.now()
+        sections = set(self._places.in_area(area)) & engine.resets_waiting().keys()
+        passed = await self._lent.on_disk(self._came, sections, now)
+        zone = self._line.zone
         return [
             model.ResetOut(
-                section=section,
-                kind=str(fact.values["kind"]),
-                step=str(fact.values["step"]),
-                by=fact.values["by"],
-                at=stamp(fact.began),
+                section=one.section,
+                area=one.area,
+                kind=one.kind,
+                step=one.step,
+                by=one.by,
+                at=stamp(one.at),
+                shows=one.shows,
+                next_train=one.next_train(now, zone),
+                wanted=one.wanted(now, zone),
+                due=_stamped(one.due),
+                overdue=_stamped(one.raised),
+                stopped=one.stopped,
             )
-            for section, fact in sorted(waiting.items(), key=lambda one: one[1].began)
-            if section in sections
+            for one in lists.resets_waiting(
+                engine, now, sections=sections, passed=passed
+            )
         ]
+
+    def _came(self, sections: Iterable[str], now: Moment) -> dict[str, list[Moment]]:
+        begin = now - lists.LOOKED_BACK
+        return lists.came(
+            fact
+            for name in sections
+            for fact in self._lent.history.read("occupation", f"section/{name}", begin)
+        )
 
     async def before_first_train(
         self, area: str | None, work: str | None
     ) -> model.FirstTrainOut:
         """What stands open in an area, in a work, or anywhere."""
+        engine = self._lent.engine()
         sections = self._places.in_area(area)
         if work is not None:
-            of_work = self._sections_of_work(work)
+            of_work = self._sections_of_work(engine, work)
             sections = tuple(name for name in sections if name in of_work)
-        lent = self._lent
-        subjects = {one for name in sections for one in self._places.around(name)}
         return model.FirstTrainOut(
-            heading=HEADING,
+            heading=lists.HEADING,
             of=work or area or "",
-            items=standing(
-                lent.engine(), lent.handling, sections, subjects, lent.now()
-            ),
+            items=[
+                model.StandingOut(
+                    subject=one.subject,
+                    area=one.area,
+                    what=one.what.value,
+                    since=_stamped(one.since),
+                    until=_stamped(one.until),
+                    text=one.text,
+                )
+                for one in lists.before_first_train(
+                    engine, self._lent.handling, self._lent.now(), sections=sections
+                )
+            ],
         )
 
-    def _sections_of_work(self, reference: str) -> set[str]:
+    def _sections_of_work(self, engine: Engine, reference: str) -> set[str]:
         """The sections of a work that goes on, or is planned."""
-        occupancy = self._lent.engine().occupancy.sections
-        found = {name for name, one in occupancy.items() if reference in one.work}
-        for work in self._lent.plans():
-            if work.reference == reference:
-                found.update(work.sections)
-        if not found:
-            raise NotThere(f"there is no work {reference}")
-        return found
+        planned = [
+            section
+            for row in self._lent.plans.rows(works_of(engine))
+            if reference_of(row.work) == reference
+            for section in row.work.sections
+        ]
+        try:
+            return set(lists.of_work(engine, reference, planned))
+        except KeyError:
+            raise NotThere(f"there is no work {reference}") from None
 
     async def positions(self) -> list[model.PositionOut]:
         """The desks."""
@@ -746,11 +785,53 @@ class MonitorDesk:
         async with self._lent.turn:
             now = self._lent.now()
             identity = _identity(who, entry.key)
-            events = entered(entry, identity, now, self._line, self._places)
-            committed = await self._lent.write([own(event, now) for event in events])
+            before = self._entered.get(identity)
+            if before is not None:
+                return before.model_copy(update={"again": True})
+            step = None
+            if isinstance(entry, model.PlanIn):
+                step = stepped(entry, who, identity, now)
+                events = self._events_of(step)
+            else:
+                events = entered(entry, identity, now, self._line, self._places)
+            self._check(events, now)
+            entries = [own(event, now) for event in events]
+            if step is not None:
+                entries.insert(0, planned_entry(step))
+            committed = await self._lent.write(entries)
+            if step is not None:
+                self._lent.plans.take(step)
             await self._lent.conclude(committed.events)
         self._stream.put("entry", {"id": identity, "by": who.name, "what": entry.what})
-        return Done(id=identity, at=stamp(events[0].time), again=not committed.events)
+        done = Done(id=identity, at=stamp(events[0].time))
+        self._remember_entry(identity, done)
+        return done
+
+    def _events_of(self, step: Stepped) -> Sequence[AnyEvent]:
+        try:
+            return self._lent.plans.events(step, works_of(self._lent.engine()))
+        except NoStep as why:
+            raise model.Refused(str(why)) from None
+
+    def _check(self, events: Sequence[AnyEvent], now: Moment) -> None:
+        """Refuse what must be a slip of the hand."""
+        engine = self._lent.engine()
+        wrong = refusals(
+            events,
+            now=now,
+            line=self._line,
+            works=works_of(engine),
+            sources=sources_of(engine),
+        )
+        if wrong:
+            raise model.Refused("; ".join(wrong))
+        if not events:
+            raise model.Refused("that changes nothing")
+
+    def _remember_entry(self, identity: str, done: Done) -> None:
+        self._entered[identity] = done
+        if len(self._entered) > KEPT_ENTRIES:
+            del self._entered[next(iter(self._entered))]
 
 
 def _let_go(done: asyncio.Future[Any]) -> None:

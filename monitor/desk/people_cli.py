@@ -22,6 +22,7 @@ people_app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
     help="Who may do what at the desk.",
+    epilog='Example: tallywatch people add "A. Moor" --role act',
 )
 
 PeopleFile = Annotated[

@@ -22,7 +22,7 @@ from monitor.desk.stream import Stream
 from monitor.handling import Handling
 from monitor.history import History
 from monitor.journal import Journal, JournalFault
-from monitor.plans import Work
+from monitor.planned import Plans
 from monitor.store import Store
 
 NOON = parse("2026-05-04T12:00:00Z")
@@ -89,7 +89,7 @@ class Daemon:
         self.records = Records.open(path / "alerts.sqlite")
         self.stream = Stream(run="0000abcd")
         self.fails = False
-        self.plans: list[Work] = []
+        self.plans = Plans()
         self.pulse = Pulse(connected=True, heard=NOON, rehearsal=False)
         self.desk = MonitorDesk(
             self.line,
@@ -104,7 +104,7 @@ class Daemon:
                 on_disk=self.on_disk,
                 pulse=lambda: self.pulse,
                 now=lambda: self.now,
-                plans=lambda: self.plans,
+                plans=self.plans,
                 monitor="monitor-1",
                 version="0",
             ),

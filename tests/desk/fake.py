@@ -184,10 +184,17 @@ class Fake:
         return [
             model.ResetOut(
                 section="T107",
+                area="thornmere",
                 kind="preparatory",
                 step="accepted",
                 by="technician",
                 at=BEGAN,
+                shows="clear",
+                next_train="not learnt yet",
+                wanted="not watched",
+                due=None,
+                overdue=None,
+                stopped="",
             )
         ]
 
@@ -195,7 +202,12 @@ class Fake:
         self, area: str | None, work: str | None
     ) -> model.FirstTrainOut:
         item = model.StandingOut(
-            subject="section/T107", what="occupied", since=BEGAN, text="no train seen"
+            subject="section/T107",
+            area="thornmere",
+            what="disturbed",
+            since=BEGAN,
+            until=None,
+            text="",
         )
         return model.FirstTrainOut(heading="", of=area or work or "", items=[item])
 
@@ -204,10 +216,8 @@ class Fake:
             model.WorkOut(
                 reference="W7",
                 sections=["T107"],
+                stage="begun",
                 begun=BEGAN,
-                planned_begin=None,
-                planned_end=None,
-                over_due=False,
             )
         ]
 

@@ -21,6 +21,7 @@ from monitor.desk.model import (
     Ending,
     NotedIn,
     NotThere,
+    PlanIn,
     PositionOut,
     QuietIn,
     Refused,
@@ -34,6 +35,7 @@ from monitor.desk.model import (
 from monitor.desk.people import People
 from monitor.desk.settings import DeskSettings
 from monitor.journal import Entry, JournalFault
+from monitor.planned import Imported
 from monitor.plans import Work
 from tests.desk.conftest import HERE, QUICK
 from tests.desk.daemon import NOON, Daemon, alert, fault
@@ -212,6 +214,9 @@ async def test_entries_of_each_kind(daemon):
     )
     watch = WatchIn(what="source_watch", position="north", source="gw/1", state="out")
     async with daemon.running() as desk:
+        with pytest.raises(Refused, match="nothing was ever heard"):
+            await desk.enter(MOOR, watch)
+        await daemon.conclude([occupied("1", NOON)])
         await desk.enter(MOOR, reset)
         await desk.enter(MOOR, watch)
         with pytest.raises(NotThere, match="T999"):
@@ -418,33 +423,40 @@ async def test_work_is_told_until_somebody_ends_it(daemon):
         [told] = await desk.work()
         assert (told.reference, told.sections) == ("W7", ["T106", "T107"])
         assert told.begun == "2026-05-04T13:00:00.000Z"
-        assert (told.planned_end, told.over_due) == ("2026-05-04T14:00:00.000Z", False)
+        assert (told.planned_end, told.due) == ("2026-05-04T14:00:00.000Z", "")
         daemon.now = NOON + 121 * MINUTE
         [told] = await desk.work()
-        assert told.over_due
+        assert told.due == "over"
         await desk.enter(MOOR, work.model_copy(update={"what": "work_ended"}))
         await daemon.conclude([occupied("3", NOON + 3 * HOUR)])
         assert await desk.work() == []
 
 
-async def test_a_plan_is_told_and_quiets_nothing(daemon):
-    """Planned work is told until its planned end, apart from work that has begun, and takes nothing out of service."""
-    daemon.plans = [
-        Work(
-            sections=("T107",),
-            begin=NOON + begin * HOUR,
-            end=NOON + (begin + 1) * HOUR,
-            reference=reference,
-        )
-        for begin, reference in ((3, "later"), (0, "over"), (1, "now"))
-    ]
-    plans = await daemon.desk.plans()
-    assert [(one.reference, one.begun, one.planned_end) for one in plans] == [
-        ("now", None, "2026-05-04T14:00:00.000Z"),
-        ("later", None, "2026-05-04T16:00:00.000Z"),
-    ]
-    assert await daemon.desk.work() == []
-    assert not (await daemon.desk.section("T107", 1)).under_work
+async def test_a_plan_quiets_nothing_until_somebody_says_so(daemon):
+    """Planned work is told with what became of it; it takes nothing out of service until somebody enters that it has begun."""
+    work = Work(
+        sections=("T107",), begin=NOON + HOUR, end=NOON + 3 * HOUR, reference="W7"
+    )
+    daemon.plans.take(
+        Imported(id="1", entered=NOON, by="B", position="", plan="week", works=(work,))
+    )
+    begun = PlanIn(what="plan_begun", position="north", plan="week", work=work.key)
+    async with daemon.running() as desk:
+        await daemon.conclude([occupied("1", NOON)])
+        [told] = await desk.plans()
+        assert (told.stage, told.planned_end) == ("planned", "2026-05-04T15:00:00.000Z")
+        assert await desk.work() == []
+        await desk.enter(MOOR, begun)
+        [told] = await desk.plans()
+        assert (told.stage, told.begun) == ("begun", "2026-05-04T13:00:00.000Z")
+        [going] = await desk.work()
+        assert (going.reference, going.sections) == ("W7", ["T107"])
+        with pytest.raises(Refused, match="begun already"):
+            await desk.enter(MOOR, begun)
+        with pytest.raises(Refused, match="no such work"):
+            await desk.enter(MOOR, begun.model_copy(update={"work": "x"}))
+    kinds = [json.loads(one)["type"] for one in daemon.written()]
+    assert kinds == ["tallywatch.plan.step", "tallywatch.section.work"]
 
 
 async def test_a_reset_waits_for_a_train(daemon):
@@ -468,6 +480,9 @@ async def test_a_reset_waits_for_a_train(daemon):
         "signaller",
         "2026-05-04T13:00:00.000Z",
     )
+    assert (told.shows, told.next_train) == ("occupied", "not learnt yet")
+    # A train may take an hour to come, until it is learnt how often they do.
+    assert (told.due, told.wanted) == ("2026-05-04T14:00:00.000Z", "due by 14:00")
     with pytest.raises(NotThere):
         await daemon.desk.resets_waiting("nowhere")
 
@@ -532,14 +547,16 @@ async def test_before_the_first_train_names_everything_that_stands_open(daemon):
     )
     told = {(one.subject, one.what): one for one in before.items}
     assert told["section/T106", "disturbed"].since == "2026-05-04T12:00:00.000Z"
-    assert ("section/T106", "reset, no train since") in told
-    assert ("section/T107", "restoration open") in told
-    work_told = told["section/T107", "work W7"]
+    assert ("section/T106", "reset, no train has followed") in told
+    assert ("section/T107", "evaluator clear, interlocking occupied") in told
+    work_told = told["section/T107", "work not ended"]
     assert work_told.since == "2026-05-04T13:00:00.000Z"
-    assert work_told.text == "planned end 2026-05-04T14:00:00.000Z"
+    assert (work_told.text, work_told.until) == ("W7", "2026-05-04T14:00:00.000Z")
     assert ("section/T108", "not known") in told
-    assert told["head/H107", "shelved"].text == "level-out, by A. Moor: new head"
-    assert ("section/T108", "switched off") in told
+    assert told["head/H107", "shelved"].text == (
+        "level-out, once, by A. Moor: new head"
+    )
+    assert ("section/T108", "switched off here") in told
     assert ("evaluator/EV1", "isolated") in {
         (one.subject, one.what) for one in after.items
     }

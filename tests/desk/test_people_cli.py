@@ -67,6 +67,13 @@ def test_what_cannot_be_is_told_in_one_line(people, arguments, typed, said):
     assert not people.path.exists()
 
 
+@pytest.mark.parametrize("command", ["add", "remove", "list"])
+def test_every_command_shows_how_to_call_it(command):
+    """The help of each command ends with an example of it."""
+    told = CliRunner().invoke(people_app, [command, "--help"]).output
+    assert f"tallywatch people {command}" in told
+
+
 def test_a_password_is_no_argument(people):
     """There is no way to give a password where other processes could read it."""
     done = people("add", "A", "--role", "act", "--password", "correct horse")
