@@ -1,4 +1,4 @@
-"""What people do with alerts, as it stands in the journal.
+"""What people do with alerts and desks, as it stands in the journal.
 
 An act is a record of its own there, in the hash chain like any other, with who and when and why; it is no event, and the engine is never told of it.
 It is written as a CloudEvent of the source `desk/<position>`.
@@ -13,24 +13,28 @@ from typing import Any, get_args
 from monitor.core.moments import exact, parse
 from monitor.handling import Act, What
 from monitor.journal import Entry
+from monitor.shifts import DeskAct, DeskWhat
 
 TYPE = "tallywatch.alert.act"
+DESK_TYPE = "tallywatch.desk.act"
 SOURCE = "desk/"
 
 _TEXTS = ("alert", "fault", "kind", "subject", "text")
+_DESK_TEXTS = ("to", "text", "note")
 
 
-def write_act(act: Act) -> bytes:
+def write_act(act: Act | DeskAct) -> bytes:
     """*act* as a line of JSON; `read_act` gives it back."""
     data: dict[str, Any] = {"what": act.what, "by": act.by}
-    data |= {name: value for name in _TEXTS if (value := getattr(act, name))}
-    if act.until is not None:
+    texts = _TEXTS if isinstance(act, Act) else _DESK_TEXTS
+    data |= {name: value for name in texts if (value := getattr(act, name))}
+    if isinstance(act, Act) and act.until is not None:
         data["until"] = exact(act.until)
     event = {
         "specversion": "1.0",
         "id": act.id,
         "source": f"{SOURCE}{act.position}",
-        "type": TYPE,
+        "type": TYPE if isinstance(act, Act) else DESK_TYPE,
         "time": exact(act.at),
         "recordedtime": exact(act.entered),
         "data": data,
@@ -38,7 +42,7 @@ def write_act(act: Act) -> bytes:
     return json.dumps(event, ensure_ascii=False, separators=(",", ":")).encode()
 
 
-def read_act(payload: bytes) -> Act | None:
+def read_act(payload: bytes) -> Act | DeskAct | None:
     """The act in *payload*, or None where it is something else.
 
     Raises:
@@ -48,33 +52,60 @@ def read_act(payload: bytes) -> Act | None:
         event = json.loads(payload)
     except ValueError:
         return None
-    if not isinstance(event, dict) or event.get("type") != TYPE:
+    if not isinstance(event, dict) or event.get("type") not in {TYPE, DESK_TYPE}:
         return None
     try:
-        data = event["data"]
-        until = data.get("until")
-        if data["what"] not in get_args(What):
-            raise ValueError(f"there is no act {data['what']!r}")
-        return Act(
-            id=event["id"],
-            at=parse(event["time"]),
-            entered=parse(event["recordedtime"]),
-            by=data["by"],
-            position=event["source"].removeprefix(SOURCE),
-            what=data["what"],
-            until=None if until is None else parse(until),
-            **{name: str(data.get(name, "")) for name in _TEXTS},
-        )
+        return _of_alert(event) if event["type"] == TYPE else _of_desk(event)
     except (KeyError, TypeError, AttributeError) as error:
         raise ValueError(f"an act in the journal is not whole: {error!r}") from None
 
 
-def entry(act: Act) -> Entry:
+def _of_alert(event: dict[str, Any]) -> Act:
+    data = event["data"]
+    until = data.get("until")
+    return Act(
+        **_common(event),
+        what=_known(data["what"], What),
+        until=None if until is None else parse(until),
+        **_texts(data, _TEXTS),
+    )
+
+
+def _of_desk(event: dict[str, Any]) -> DeskAct:
+    data = event["data"]
+    return DeskAct(
+        **_common(event),
+        what=_known(data["what"], DeskWhat),
+        **_texts(data, _DESK_TEXTS),
+    )
+
+
+def _common(event: dict[str, Any]) -> dict[str, Any]:
+    return {
+        "id": event["id"],
+        "at": parse(event["time"]),
+        "entered": parse(event["recordedtime"]),
+        "by": event["data"]["by"],
+        "position": event["source"].removeprefix(SOURCE),
+    }
+
+
+def _texts(data: dict[str, Any], names: tuple[str, ...]) -> dict[str, Any]:
+    return {name: str(data.get(name, "")) for name in names}
+
+
+def _known(what: str, acts: Any) -> Any:
+    if what not in get_args(acts):
+        raise ValueError(f"there is no act {what!r}")
+    return what
+
+
+def entry(act: Act | DeskAct) -> Entry:
     """*act* as something to be journaled: once `Journal.append` has returned, it is on disk."""
     return Entry(payload=write_act(act), arrival=act.entered, kept=True)
 
 
-def acts(kept: Iterable[bytes]) -> Iterator[Act]:
+def acts(kept: Iterable[bytes]) -> Iterator[Act | DeskAct]:
     """The acts among what a journal has *kept*, oldest first.
 
     Raises:

@@ -14,6 +14,7 @@ from monitor.core.events import MonitorRecord, RecordKind
 from monitor.core.moments import HOUR, MINUTE, parse
 from monitor.handling import Act, What
 from monitor.journal import Entry, Journal, own
+from monitor.shifts import DeskAct, DeskWhat
 
 NOON = parse("2026-05-04T12:00:00Z")
 
@@ -54,6 +55,28 @@ def test_an_act_comes_back_as_it_was(act):
 
     assert read_act(written) == act
     assert b"\n" not in written
+
+
+@given(
+    st.builds(
+        DeskAct,
+        id=TEXTS,
+        at=MOMENTS,
+        entered=MOMENTS,
+        by=TEXTS,
+        position=TEXTS,
+        what=st.sampled_from(get_args(DeskWhat)),
+        to=TEXTS,
+        text=TEXTS,
+        note=TEXTS,
+    )
+)
+def test_an_act_about_a_desk_comes_back_as_it_was(act):
+    """It stands in the journal as what is done about alerts does, under a type of its own."""
+    written = write_act(act)
+
+    assert read_act(written) == act
+    assert json.loads(written)["type"] == "tallywatch.desk.act"
 
 
 def test_an_act_is_a_cloudevent():
