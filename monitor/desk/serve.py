@@ -19,6 +19,7 @@ GRACE_S = 3
 AT_ONCE = 1000
 """Connections; one more is told to come later."""
 
+BACKLOG = 128
 LARGEST_HEAD = 16 * 1024
 
 
@@ -86,7 +87,7 @@ class DeskServer:
 
 
 def _bound(host: str, port: int) -> socket.socket:
-    """A socket that is bound to *host* and *port*, so that a port that is taken is told at once."""
+    """A socket that listens on *host* and *port*, so that a port that is taken is told at once."""
     found = socket.getaddrinfo(
         host.strip("[]"), port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE
     )
@@ -95,6 +96,8 @@ def _bound(host: str, port: int) -> socket.socket:
     try:
         bound.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         bound.bind(address)
+        # From here on who comes waits; refused would be who came as soon as the address is told.
+        bound.listen(BACKLOG)
     except OSError:
         bound.close()
         raise

@@ -98,11 +98,21 @@ async def test_a_cancelled_server_leaves_nothing_behind(make):
     DeskServer(again.app, again.settings, again.stream)._socket.close()
 
 
+async def test_whoever_comes_early_is_answered(make):
+    """From when its address is known nobody is refused: who comes before it answers waits."""
+    setting = make(port=0)
+    server = DeskServer(setting.app, setting.settings, setting.stream)
+    _, writer = await asyncio.open_connection(
+        "127.0.0.1", int(server.at.rpartition(":")[2])
+    )
+    writer.close()
+    server._socket.close()
+
+
 async def test_a_port_that_is_taken_is_told(make):
     """A port that somebody has is an error of the operating system, not the end of the process."""
     first = make(port=0)
     server = DeskServer(first.app, first.settings, first.stream)
-    server._socket.listen()
     second = make(port=int(server.at.rpartition(":")[2]))
     with pytest.raises(OSError, match="in use"):
         DeskServer(second.app, second.settings, second.stream)
