@@ -96,6 +96,12 @@ WHERE topic IS NULL
   AND NOT EXISTS (SELECT 1 FROM event WHERE position = r.position)
 ORDER BY position
 """
+_STORY = """
+SELECT r.position, r.arrival, r.topic, r.retained, r.recorded, r.payload, e.source, e.id
+FROM record AS r LEFT JOIN event AS e USING (position)
+WHERE (e.position IS NOT NULL OR r.topic IS NULL) AND r.position >= ?
+ORDER BY r.position, e.place
+"""
 _OWN_NEWEST = f"{_OWN.rstrip()} DESC"
 
 
@@ -342,6 +348,16 @@ class Journal:
         if row is None:
             raise KeyError(position)
         return bytes(row[0])
+
+    def story(self, begin: int = 1) -> Iterator[AnyEvent | bytes]:
+        """Everything from position *begin* on in the order in which it was written: events, and as bytes what `kept` gives."""
+        with closing(self._connection.execute(_STORY, (begin,))) as rows:
+            for position, group in groupby(rows, key=itemgetter(0)):
+                record = list(group)
+                if record[0][6] is None:
+                    yield bytes(record[0][5])
+                else:
+                    yield from _again(position, record)
 
     def kept(self) -> Iterator[bytes]:
         """The payloads that the monitor wrote and that are no events, oldest first: texts in force, and what people did."""

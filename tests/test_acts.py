@@ -139,7 +139,11 @@ def test_acts_stand_in_the_journal_among_the_rest(tmp_path):
         journal.append([entry(SEEN), own(record, NOON), entry(second)])
         kept = list(acts(journal.kept()))
         events = list(journal.events())
+        story = list(journal.story())
+        later = list(journal.story(3))
 
+    assert story == [b"[line]", write_act(SEEN), *events, write_act(second)]
+    assert later == story[2:]
     assert kept == [SEEN, second]
     assert [event.id for event in events] == ["started/1"]
 
