@@ -404,6 +404,27 @@ class Handling:
             if name in self._alerts
         )
 
+    def open_faults(self) -> list[Fault]:
+        """The faults with which people still have to do, in the order in which they came."""
+        found = [one for one in self._faults.values() if self.is_open(one.id)]
+        return sorted(found, key=lambda one: (one.raised, one.id))
+
+    def is_seen(self, fault: str) -> bool:
+        """Whether somebody has seen everything in a fault.
+
+        Raises:
+            KeyError: it was never told of.
+        """
+        return not any(
+            self._alerts[name].life in {Life.NOT_SEEN, Life.OVER_NOT_SEEN}
+            for name in self._faults[fault].alerts
+            if name in self._alerts
+        )
+
+    def acts(self, begin: Moment, end: Moment) -> list[Act]:
+        """What people entered from *begin* up to *end*, oldest first."""
+        return [act for act in self._acts.values() if begin <= act.entered < end]
+
     def attended(self, fault: str) -> Attended:
         """Who goes to a fault, who is there, and what was noted; also what was done about those that it took in."""
         one = self._faults.get(fault)

@@ -317,11 +317,11 @@ def before_first_train(
     """
     line = engine.line
     chosen = tuple(line.sections if sections is None else sections)
-    about = _about(engine, chosen)
+    concerned = about(engine, chosen)
     found = [
-        _unclosed(alert.subject, about[alert.subject], alert.began, alert.summary)
+        _unclosed(alert.subject, concerned[alert.subject], alert.began, alert.summary)
         for alert in handling.not_closed()
-        if alert.subject in about
+        if alert.subject in concerned
     ]
     found += [one for name in chosen for one in _of_section(engine, name, now)]
     evaluators = {line.sections[name].evaluator: name for name in reversed(chosen)}
@@ -330,9 +330,9 @@ def before_first_train(
     kept = [(Open.SHELVED, act) for act in handling.shelved(now)]
     kept += [(Open.SWITCHED_OFF, act) for act in handling.switched_off()]
     found += [
-        _silenced(what, act, about[act.subject])
+        _silenced(what, act, concerned[act.subject])
         for what, act in kept
-        if act.subject in about
+        if act.subject in concerned
     ]
     return tuple(found)
 
@@ -369,18 +369,20 @@ def of_work(
     return found
 
 
-def _about(engine: Engine, chosen: Sequence[str]) -> dict[str, str]:
-    """All subjects that concern the sections, each with the area of the first of them."""
+def about(engine: Engine, chosen: Sequence[str]) -> dict[str, str]:
+    """All subjects that concern sections, each with the area of the first of them: themselves, their heads, what they need, and who speaks for them."""
     line = engine.line
     found: dict[str, str] = {}
     for name in chosen:
         section = line.sections[name]
         gateway = line.evaluators[section.evaluator].gateway
+        source = engine.hearing.source_of(name)
         for subject in (
             f"section/{name}",
             *(f"head/{head}" for head in line.heads_of(name)),
             *engine.dependence.assets_of(f"section/{name}"),
             *(() if gateway is None else (f"gateway/{gateway}",)),
+            *(() if source is None else (f"source/{source}",)),
         ):
             found.setdefault(subject, section.area)
     return found
@@ -469,22 +471,36 @@ def _silenced(what: Open, act: Act, area: str) -> Standing:
 
 def print_resets(resets: Sequence[Reset], line: Line, now: Moment) -> str:
     """*Resets waiting for a train* as plain text."""
+    rows = print_resets_rows(resets, line, now)
+    rows = rows or ["No reset that this feed carries waits for a train."]
+    return _sheet("Resets waiting for a train", "", rows, line, now)
+
+
+def print_resets_rows(resets: Sequence[Reset], line: Line, now: Moment) -> list[str]:
+    """A row for each reset, of two lines."""
     zone = line.zone
-    rows = [
-        f"{one.section}: {one.kind} reset {_at(one.at, now, zone)}"
+    return [
+        f"{one.section}: {one.kind} reset at {to_the_minute(one.at, zone, now)}"
         f"{f' by {one.by}' if one.by else ''}, {one.step}; shows {one.shows}\n"
         f"  next train {one.next_train(now, zone)}; {one.wanted(now, zone)}"
         for one in resets
     ]
-    if not resets:
-        rows = ["No reset that this feed carries waits for a train."]
-    return _sheet("Resets waiting for a train", "", rows, line, now)
 
 
 def print_standing(
     standing: Sequence[Standing], line: Line, now: Moment, of: str = ""
 ) -> str:
-    """*Before the first train* as plain text; what is the same of several sections stands in one line."""
+    """*Before the first train* as plain text."""
+    rows = print_standing_rows(standing, line, now)
+    rows = rows or ["Nothing of what was asked for is shown as open."]
+    title = f"Before the first train{f': {on_one_line(of)}' if of else ''}"
+    return _sheet(title, HEADING, rows, line, now)
+
+
+def print_standing_rows(
+    standing: Sequence[Standing], line: Line, now: Moment
+) -> list[str]:
+    """A row for each thing; what is the same of several sections stands in one."""
     zone = line.zone
     together: dict[tuple[str, Moment | None, Moment | None, str], list[str]] = {}
     for one in standing:
@@ -500,14 +516,7 @@ def print_standing(
         if until is not None:
             row += f", until {to_the_minute(until, zone, now)}"
         rows.append(row)
-    if not standing:
-        rows = ["Nothing of what was asked for is shown as open."]
-    title = f"Before the first train{f': {of}' if of else ''}"
-    return _sheet(title, HEADING, rows, line, now)
-
-
-def _at(moment: Moment, now: Moment, zone: tzinfo) -> str:
-    return f"at {to_the_minute(moment, zone, now)}"
+    return rows
 
 
 def _sheet(title: str, heading: str, rows: list[str], line: Line, now: Moment) -> str:
