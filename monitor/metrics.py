@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import get_args
 
@@ -113,6 +113,25 @@ class Counts:
         return self._facts[key]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Delivered:
+    """How a channel of delivery stands.
+
+    Args:
+        waiting: items that are still to be sent there.
+        oldest_s: seconds for which the oldest of them has been due, 0 where there is none.
+        sent: items that the receiver has, since the process began.
+        failed: attempts that failed and are made again.
+        refused: items that the receiver will not have.
+    """
+
+    waiting: int
+    oldest_s: float
+    sent: int
+    failed: int
+    refused: int
+
+
 class Metrics(Collector):
     """Everything Prometheus is told, gathered when it asks.
 
@@ -122,6 +141,9 @@ class Metrics(Collector):
         version: of the monitor.
         now: the daemon's clock.
         rehearsal: what is heard is played, not so.
+        delivered: how each channel of delivery stands, by name.
+        would_have_called: calls that a trial kept back, by priority.
+        certificates: when each certificate in use ends, by its file's name.
     """
 
     def __init__(
@@ -132,6 +154,9 @@ class Metrics(Collector):
         version: str,
         now: Callable[[], Moment],
         rehearsal: bool = False,
+        delivered: Callable[[], Mapping[str, Delivered]] = dict,
+        would_have_called: Callable[[], Mapping[str, int]] = dict,
+        certificates: Callable[[], Mapping[str, Moment]] = dict,
     ) -> None:
         self._line = engine.line
         self._engine = engine
@@ -139,6 +164,9 @@ class Metrics(Collector):
         self._version = version
         self._now = now
         self._rehearsal = rehearsal
+        self._delivered = delivered
+        self._would_have_called = would_have_called
+        self._certificates = certificates
 
     def registry(self) -> CollectorRegistry:
         """A registry of these and of the process itself; a new one at each call."""
@@ -155,6 +183,7 @@ class Metrics(Collector):
         yield from self._resets()
         yield from self._alerts()
         yield from self._intake()
+        yield from self._delivery()
         yield from self._itself()
 
     def _sections(self) -> Iterator[Metric]:
@@ -278,6 +307,34 @@ class Metrics(Collector):
             "retained": counts[Outcome.STILL],
         }
 
+    def _delivery(self) -> Iterator[Metric]:
+        waiting = _gauge("delivery_waiting", "Items still to be sent", "channel")
+        oldest = _gauge(
+            "delivery_oldest_seconds",
+            "For how long the oldest of them has been due, 0 where there is none",
+            "channel",
+        )
+        sent = _counter("delivery_sent", "Items that the receiver has", "channel")
+        failed = _counter(
+            "delivery_failed", "Attempts that failed and are made again", "channel"
+        )
+        refused = _counter(
+            "delivery_refused", "Items that the receiver will not have", "channel"
+        )
+        for channel, one in sorted(self._delivered().items()):
+            waiting.add_metric([channel], one.waiting)
+            oldest.add_metric([channel], one.oldest_s)
+            sent.add_metric([channel], one.sent)
+            failed.add_metric([channel], one.failed)
+            refused.add_metric([channel], one.refused)
+        yield from _there(waiting, oldest, sent, failed, refused)
+        would = _gauge(
+            "trial_calls", "Calls that there would be but for the trial", "priority"
+        )
+        for priority, count in sorted(self._would_have_called().items()):
+            would.add_metric([priority], count)
+        yield from _there(would)
+
     def _itself(self) -> Iterator[Metric]:
         yield _value(
             "connected",
@@ -290,6 +347,14 @@ class Metrics(Collector):
         yield _value(
             "rehearsal", "1 where what is heard is played, not so", self._rehearsal
         )
+        ends = _gauge(
+            "certificate_end_timestamp_seconds",
+            "When a certificate in use is no longer valid",
+            "file",
+        )
+        for file, end in sorted(self._certificates().items()):
+            ends.add_metric([file], end / SECOND)
+        yield from _there(ends)
         yield InfoMetricFamily(
             f"{_PREFIX}build", "Which monitor this is", value={"version": self._version}
         )
@@ -297,6 +362,11 @@ class Metrics(Collector):
 
 _PREFIX = "tallywatch_"
 _PLACE = ("section", "area")
+
+
+def _there(*families: Metric) -> Iterator[Metric]:
+    """Those of which there is anything: nothing is said of channels where there are none."""
+    return (one for one in families if one.samples)
 
 
 def _gauge(name: str, text: str, *labels: str) -> GaugeMetricFamily:

@@ -30,14 +30,25 @@ settings.register_profile(
 settings.load_profile(os.environ.get("HYPOTHESIS", "ci" if IN_CI else "usual"))
 
 
+NEEDED = {
+    # marker: program, Debian package
+    "broker": ("mosquitto", "mosquitto"),
+    "browser": ("chromium", "chromium"),
+    "servers": ("prometheus-alertmanager", "prometheus prometheus-alertmanager"),
+}
+
+
 def pytest_collection_modifyitems(items):
-    """Skip what needs a broker where there is none, saying so; in CI let it fail."""
-    if IN_CI or shutil.which("mosquitto"):
+    """Skip what needs a program that is not there, saying so; in CI let it fail."""
+    if IN_CI:
         return
-    reason = "mosquitto is not installed: apt-get install mosquitto"
-    for item in items:
-        if item.get_closest_marker("broker"):
-            item.add_marker(pytest.mark.skip(reason=reason))
+    for marker, (program, package) in NEEDED.items():
+        if shutil.which(program):
+            continue
+        reason = f"{program} is not installed: apt-get install {package}"
+        for item in items:
+            if item.get_closest_marker(marker):
+                item.add_marker(pytest.mark.skip(reason=reason))
 
 
 @pytest.hookimpl(wrapper=True)

@@ -1,0 +1,1 @@
+"""Delivery: what was concluded, told to people and programs elsewhere, each once."""

@@ -1,0 +1,79 @@
+"""What people did that delivery must know: who has seen it, what is shelved or switched off, what is closed."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+from monitor.core.moments import Moment
+from monitor.handling import Handling, Life
+
+
+class Attention(Protocol):
+    """What people did about alerts and faults."""
+
+    def quiet(self, alert: str, at: Moment) -> str:
+        """Why nobody is called for an alert, in words, or ""."""
+        ...
+
+    def seen(self, fault: str, alert: str, at: Moment) -> bool:
+        """Whether somebody has seen the alert because of which was called, or goes to its fault."""
+        ...
+
+    def closed(self, alert: str, at: Moment) -> bool:
+        """Whether a person has closed an alert that only a person ends."""
+        ...
+
+
+class Nobody:
+    """Nobody has done anything."""
+
+    def quiet(self, alert: str, at: Moment) -> str:
+        """Nothing is shelved."""
+        del self, alert, at
+        return ""
+
+    def seen(self, fault: str, alert: str, at: Moment) -> bool:
+        """Nobody has."""
+        del self, fault, alert, at
+        return False
+
+    def closed(self, alert: str, at: Moment) -> bool:
+        """Nobody has."""
+        del self, alert, at
+        return False
+
+
+class Desk:
+    """What the records of handling say.
+
+    Args:
+        handling: as it is folded.
+    """
+
+    def __init__(self, handling: Handling) -> None:
+        self._handling = handling
+
+    def quiet(self, alert: str, at: Moment) -> str:
+        """Why nobody is called: it is switched off or shelved. What is quiet by design was not called for in the first place."""
+        try:
+            handled = self._handling.of(alert, at)
+        except KeyError:
+            return ""
+        return "" if handled.quiet == handled.suppressed else handled.quiet
+
+    def seen(self, fault: str, alert: str, at: Moment) -> bool:
+        """Whether the alert is seen, or somebody goes to its fault or is there."""
+        try:
+            if self._handling.of(alert, at).acked:
+                return True
+        except KeyError:
+            pass
+        attended = self._handling.attended(fault)
+        return bool(attended.going or attended.on_site)
+
+    def closed(self, alert: str, at: Moment) -> bool:
+        """Whether a person has closed it."""
+        try:
+            return self._handling.of(alert, at).life is Life.CLOSED
+        except KeyError:
+            return False
