@@ -254,6 +254,8 @@ HELD = """
         ("06:30:00 T2 disturbed", False),
         # Under work is as good as not known: what occupies it may be a machine.
         ("06:30:00 T2 work begun W1\n06:59:00 T2 occupied", False),
+        # Found clear as its work ends, and nobody knows what it held before.
+        ("06:30:00 T2 work begun W1\n06:59:59 T2 work ended W1", False),
     ],
 )
 def test_it_is_a_train_that_disturbs_where_one_was_beside(run, beside, by_train):
@@ -334,3 +336,77 @@ def test_what_a_section_lets_in_while_it_flickers_was_not_in_it(run):
     assert day.until("06:30:00").brief("occupied-no-train") == [
         "occupied-no-train section/T2 prompt 06:10:00 06:12:00 -"
     ]
+
+
+def found_after_a_gap(shown):
+    """Events of gw/2, of which what has the number three was lost, so that T4 and T5 are not known until they are heard."""
+    return f"{NUMBERED}{HELD}06:50:00 T5 clear seq=4\n06:51:00 T4 {shown} seq=5"
+
+
+@pytest.mark.parametrize(("shown", "by_train"), [("occupied", True), ("clear", False)])
+def test_what_a_neighbour_is_found_to_show_counts(run, shown, by_train):
+    """T4 is found occupied after a gap, long before T3 turns disturbed: a train is beside it; where it is found clear, none is."""
+    day = run().tell(f"{found_after_a_gap(shown)}\n07:00:00 T3 disturbed")
+
+    found = ["reset-not-held section/T3 prompt 07:00:00 07:00:00 -"]
+    assert day.until("07:10:00").brief("reset-not-held") == (found if by_train else [])
+
+
+@pytest.mark.parametrize("shown", ["clear", "disturbed"])
+def test_what_is_found_not_occupied_after_a_gap_is_occupied_no_longer(run, shown):
+    """T3 was occupied before the gap and is found otherwise after it: what was said of it is over when that is shown."""
+    day = run().tell(
+        f"{NUMBERED}06:00:00 T3 occupied seq=4\n06:10:00 T1 clear seq=6\n06:10:01 T3 {shown} seq=7"
+    )
+
+    assert day.until("06:30:00").brief("occupied-no-train") == [
+        "occupied-no-train section/T3 prompt 06:00:00 06:02:00 06:10:01"
+    ]
+
+
+@pytest.mark.parametrize(
+    ("before", "entry"),
+    [("", "explained"), ("06:05:00 T3 awaiting_sweep\n", "cannot tell")],
+)
+def test_how_an_occupation_was_entered_is_kept(run, before, entry):
+    """A train goes through T3: what the fact says of its entry is how that was judged; of one that began by a preparatory reset nobody can tell, for none entered then."""
+    day = run().tell(f"{CLEAR}\n{before}{TRAIN.format('occupied', 'clear')}")
+
+    [fact] = [
+        one
+        for one in day.until("06:50:00").facts
+        if (one.kind, one.subject) == ("occupation", "section/T3")
+    ]
+    assert fact.values["entry"] == entry
+
+
+def test_what_is_found_occupied_explains_who_enters_beside_it(run):
+    """T4 is found occupied after a gap, so a train that enters T3 may have come out of it."""
+    day = run().tell(f"{found_after_a_gap('occupied')}\n07:00:00 T3 occupied")
+
+    assert day.until("07:30:00").brief("occupied-no-train") == []
+
+
+def test_what_is_found_occupied_counts_as_entered_by_a_train(run):
+    """T4 was reset, is found occupied after a gap and turns disturbed: its entry counts as explained, so that is by the first train."""
+    day = run().tell(
+        f"""{NUMBERED}
+        05:30:00 T4 disturbed seq=3
+        05:40:00 T4 reset accepted seq=4
+        05:40:01 T4 clear seq=5
+        06:50:00 T5 clear seq=7
+        06:51:00 T4 occupied seq=8
+        07:00:00 T4 disturbed seq=9
+        """
+    )
+
+    assert day.until("07:10:00").brief("reset-not-held") == [
+        "reset-not-held section/T4 prompt 07:00:00 07:00:00 -"
+    ]
+
+
+def test_what_is_found_disturbed_is_no_train(run):
+    """T4 is found disturbed after a gap: that is no occupation by a train, however long it lasts."""
+    day = run().tell(found_after_a_gap("disturbed"))
+
+    assert day.until("08:00:00").brief("long-occupation") == []
