@@ -1,7 +1,7 @@
 """What people do with alerts: a state for each, and a record of each act.
 
 Nothing here enters the core: an alert is what was so, this is what was done about it.
-It is a fold over alert lines and acts, so a start that reads both again knows everything.
+It is a fold over alert lines and acts in the order in which they came, so a start that reads both again knows everything.
 
 | an alert is | over | again | seen | closed |
 |---|---|---|---|---|
@@ -34,6 +34,9 @@ LOOKED_BACK: Duration = 7 * DAY
 
 MOST = 500
 """Characters of a reason or a note that are kept."""
+
+KEPT = 5000
+"""Alerts with which nobody has to do any more, faults, and acts are remembered so many, the newest."""
 
 What = Literal[
     "seen",
@@ -217,6 +220,7 @@ class Handling:
         if known is None:
             known = self._alerts[alert.id] = _Alert(alert)
             self._over_once(alert)
+            self._forget_alerts()
         was_open, known.alert = known.alert.ended is None, alert
         if alert.ended is not None:
             self._step(known, Step.OVER)
@@ -228,6 +232,22 @@ class Handling:
     def told_fault(self, fault: Fault) -> None:
         """A fault has changed."""
         self._faults[fault.id] = fault
+        if len(self._faults) > 2 * KEPT:
+            for name in self._oldest(n for n in self._faults if not self.is_open(n)):
+                del self._faults[name]
+                self._of_fault.pop(name, None)
+
+    def _forget_alerts(self) -> None:
+        if len(self._alerts) > 2 * KEPT:
+            nobodys = {Life.DONE, Life.CLOSED}
+            over = (n for n, one in self._alerts.items() if one.life in nobodys)
+            for name in self._oldest(over):
+                del self._alerts[name]
+
+    @staticmethod
+    def _oldest(names: Iterable[str]) -> list[str]:
+        """All of *names* but the newest that are kept."""
+        return list(names)[:-KEPT]
 
     def _over_once(self, alert: Alert) -> None:
         """What was shelved once comes back when its alert is over, or another has come."""
@@ -261,6 +281,9 @@ class Handling:
             raise Refused("that has not happened yet")
         self._do(act)
         self._acts[act.id] = act
+        if len(self._acts) > 2 * KEPT:
+            for name in self._oldest(self._acts):
+                del self._acts[name]
         if act.fault:
             self._of_fault.setdefault(act.fault, []).append(act)
         return True

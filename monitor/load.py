@@ -1,6 +1,6 @@
 """How much is asked of the people at a desk, by the published indicators of alarm management.
 
-What counts is what calls somebody, not what is recorded: notes, planned work and members of a cause ask nothing of anybody now.
+What counts is what calls somebody, not what is recorded: notes, planned work, members of a cause, and what is shelved ask nothing of anybody now.
 Targets and limits are those that summaries of ISA-18.2, IEC 62682 and EEMUA 191 give for one operating position; the standards themselves are not free, and were not read.
 
 | indicator | target | limit |
@@ -8,6 +8,8 @@ Targets and limits are those that summaries of ISA-18.2, IEC 62682 and EEMUA 191
 | calls in 10 minutes | 1 | 2 |
 | calls in an hour | 6 | 12 |
 | calls in a day | 150 | 300 |
+| calls in a shift | its part of a day's | likewise |
+| part of the time in a flood | less than 1 % | |
 | alerts open for longer than a day | | fewer than 5 |
 | alerts that chatter | | 0 |
 
@@ -20,7 +22,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 from monitor.core.moments import DAY, HOUR, MINUTE, Duration, Moment
@@ -100,6 +102,33 @@ class Raised:
     seen: Moment | None = None
 
 
+def limit_of(length: Duration) -> Limit:
+    """What one position can be asked in a shift of *length*: its part of a day's.
+
+    Example:
+        >>> limit_of(8 * HOUR).target, limit_of(8 * HOUR).limit
+        (50, 100)
+    """
+    day = LIMITS["day"]
+    return Limit(
+        length=length,
+        target=round(day.target * length / DAY),
+        limit=round(day.limit * length / DAY),
+    )
+
+
+def asking(
+    calls: Iterable[tuple[Moment, str]], quiet: Callable[[str, Moment], str]
+) -> list[Moment]:
+    """The moments of those calls that asked something of somebody, in order.
+
+    Args:
+        calls: when each was due, and because of which alert.
+        quiet: why an alert was kept quiet at a moment, shelved or switched off, or "".
+    """
+    return sorted(at for at, alert in calls if not quiet(alert, at))
+
+
 def counted(calls: Sequence[Moment], now: Moment, length: Duration) -> int:
     """How many of *calls*, in order of time, came in the last *length* up to *now*.
 
@@ -129,6 +158,17 @@ def floods(calls: Sequence[Moment], now: Moment) -> list[Flood]:
         end = _ends(calls, known)
         found.append(_flood(calls, begin, end if end <= now else None, now))
     return found
+
+
+def in_flood(found: Iterable[Flood], begin: Moment, end: Moment) -> float:
+    """What part of the time from *begin* up to *end* was in a flood; a published target is less than a hundredth."""
+    length = sum(
+        max(
+            0, min(one.end if one.end is not None else end, end) - max(one.begin, begin)
+        )
+        for one in found
+    )
+    return length / (end - begin)
 
 
 def _ends(calls: Sequence[Moment], until: int) -> Moment:
@@ -185,6 +225,17 @@ def top(alerts: Iterable[Raised], most: int = 10) -> list[tuple[tuple[str, str],
         return ranked
     least = ranked[most - 1][1]
     return [one for one in ranked if one[1] >= least]
+
+
+def top_share(alerts: Sequence[Raised], most: int = 10) -> float | None:
+    """What part of all alerts the *most* frequent kinds and subjects made; None where there are none.
+
+    Of those that tie with the last only as many count as there is room for, so that the part does not grow with the ties.
+    """
+    if not alerts:
+        return None
+    ranked = top(alerts, most)[:most]
+    return sum(often for _, often in ranked) / len(alerts)
 
 
 def shares(

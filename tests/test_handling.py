@@ -326,6 +326,65 @@ def test_what_shelving_would_have_hidden():
     assert [one.raised for one in hidden] == raised[1:4]
 
 
+def test_what_nobody_has_to_do_with_is_forgotten_in_the_end(monkeypatch):
+    """Memory stays bounded, and what is open, unseen, or to be closed is kept however old it is."""
+    monkeypatch.setattr(handling_module, "KEPT", 5)
+    handling = Handling()
+    unseen = alert(subject="section/T1")
+    for one in (VANISHED, unseen):
+        handling.told(one)
+        handling.told_fault(fault(one, lasting=(one.id,) if one is VANISHED else ()))
+    handling.told(replace(unseen, ended=NOON + HOUR))
+    last = unseen
+    for number in range(30):
+        last = alert(subject=f"section/A{number}")
+        handling.told(last)
+        handling.told_fault(fault(last))
+        handling.take(act("seen", alert=last.id))
+        handling.take(act("noted", fault=last.id, text="known"))
+        handling.told(replace(last, ended=NOON + HOUR))
+        handling.told_fault(fault(last, ended=NOON + HOUR))
+
+    assert handling.of(unseen.id, NOON).life is Life.OVER_NOT_SEEN
+    assert handling.of(VANISHED.id, NOON).life is Life.NOT_SEEN
+    assert handling.of(last.id, NOON).life is Life.DONE
+    assert [one.id for one in handling.open_faults()] == sorted(
+        [VANISHED.id, unseen.id]
+    )
+    assert handling.attended(last.id).notes
+    with pytest.raises(KeyError):
+        handling.of(alert(subject="section/A0").id, NOON)
+    assert len(handling.acts(0, NOON + DAY)) <= 11
+
+
+def test_open_faults_and_what_was_entered_when(handling):
+    """In the order in which they came; a fault is seen when all in it is."""
+    other = alert("repeat-disturbance")
+    handling.told(other)
+    handling.told_fault(fault(alert(), other))
+    handling.told_fault(replace(fault(other), into=alert().id))
+    seen = act("seen", alert=alert().id)
+    handling.take(seen)
+    half = handling.is_seen(alert().id)
+    handling.take(act("seen", alert=other.id, at=NOON + HOUR))
+
+    assert [one.id for one in handling.open_faults()] == [alert().id]
+    assert (half, handling.is_seen(alert().id)) == (False, True)
+    assert handling.acts(NOON, NOON + HOUR) == [seen]
+
+
+def test_what_a_person_has_still_to_close():
+    """Kinds that stay, in the order in which they came, until they are closed."""
+    handling = Handling()
+    for one in (VANISHED, alert()):
+        handling.told(one)
+    before = handling.not_closed()
+    handling.take(act("closed", alert=VANISHED.id, text="found"))
+
+    assert before == [VANISHED]
+    assert handling.not_closed() == []
+
+
 class People(RuleBasedStateMachine):
     """An alert that comes and goes, and people: held against four flags that anybody can follow."""
 

@@ -5,19 +5,25 @@ from __future__ import annotations
 import pytest
 from hypothesis import given, strategies as st
 
+from monitor.core.alerts import Alert
 from monitor.core.moments import DAY, HOUR, MINUTE, SECOND, parse
+from monitor.handling import Act, Handling
 from monitor.load import (
     LIMITS,
     TEN,
     Flood,
     Raised,
+    asking,
     chattering,
     counted,
     fleeting,
     floods,
+    in_flood,
+    limit_of,
     shares,
     stale,
     top,
+    top_share,
 )
 
 NOON = parse("2026-05-04T12:00:00Z")
@@ -158,3 +164,68 @@ def test_limits_are_those_that_are_published():
         "hour": (6, 12),
         "day": (150, 300),
     }
+
+
+def test_a_shift_can_be_asked_its_part_of_a_day():
+    """Twelve hours half of it; no limit is published for a shift itself."""
+    assert (limit_of(12 * HOUR).target, limit_of(12 * HOUR).limit) == (75, 150)
+
+
+def test_what_is_shelved_asks_nothing_until_it_comes_back():
+    """A shelved alert is left out of the load, and counts again from the moment at which shelving ends."""
+    one = Alert(
+        id="0123456789abcdef",
+        kind="section-disturbed",
+        subject="section/T1",
+        priority="prompt",
+        began=NOON,
+        raised=NOON,
+        ended=None,
+        summary="",
+        evidence=(),
+        affected=(),
+        suspects=(),
+        checks=(),
+        parameters={},
+    )
+    handling = Handling()
+    handling.told(one)
+    handling.take(
+        Act(
+            id="act",
+            at=NOON,
+            entered=NOON,
+            by="Ines",
+            position="east",
+            what="shelved",
+            kind=one.kind,
+            subject=one.subject,
+            text="known",
+            until=NOON + HOUR,
+        )
+    )
+    calls = [NOON, NOON + HOUR - 1, NOON + HOUR]
+    asked = asking(
+        [(at, one.id) for at in calls],
+        lambda alert, at: handling.of(alert, at).quiet,
+    )
+
+    assert asked == [NOON + HOUR]
+
+
+def test_time_in_flood():
+    """What lies outside the time asked for does not count, and one that lasts counts up to its end."""
+    over = Flood(begin=NOON - TEN, end=NOON + TEN, calls=11)
+    lasts = Flood(begin=NOON + 50 * MINUTE, end=None, calls=11)
+
+    assert in_flood([over, lasts], NOON, NOON + HOUR) == 20 / 60
+    assert in_flood([], NOON, NOON + HOUR) == 0
+
+
+def test_the_share_of_the_top_ten_with_ties():
+    """Eleven places of two alerts each: ten of them are ten elevenths, though the eleventh ties."""
+    alerts = [raised(subject=f"section/T{n}") for n in range(11) for _ in range(2)]
+
+    assert top_share(alerts) == 10 / 11
+    assert len(top(alerts)) == 11
+    assert top_share([]) is None
