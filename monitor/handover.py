@@ -15,7 +15,7 @@ from typing import Any
 
 from monitor.core.engine import Engine
 from monitor.core.events import MonitorRecord, RecordKind
-from monitor.core.facts import Fact
+from monitor.core.facts import Fact, FactKind
 from monitor.core.faults import Fault
 from monitor.core.layout import Line
 from monitor.core.moments import MINUTE, Duration, Moment, as_datetime
@@ -40,7 +40,7 @@ from monitor.shifts import Desk, Held, Note, Position, Rota, Shift
 JUST_TAKEN: Duration = 30 * MINUTE
 """So long after a desk was taken its sheet still names who had it before."""
 
-KINDS_COUNTED = ("disturbance", "reset", "not-known")
+KINDS_COUNTED: tuple[FactKind, ...] = ("disturbance", "reset", "not-known")
 """The facts that the numbers are made of."""
 
 
@@ -507,8 +507,8 @@ def settings_changed(
     """
     known = list(records)
     for kind, what in (
-        (RecordKind.SETTINGS, "settings"),
-        (RecordKind.LINE, "line file"),
+        (RecordKind.SETTINGS, "other settings"),
+        (RecordKind.LINE, "another line file"),
     ):
         of_kind = [record for record in known if record.kind is kind]
         for before, after in pairwise(of_kind):
@@ -517,7 +517,7 @@ def settings_changed(
                 how = ""
                 if kind is RecordKind.SETTINGS and was in texts and now in texts:
                     how = "; ".join(differences(texts[was], texts[now]))
-                text = f"another {what} in force{f': {how}' if how else ''}"
+                text = f"{what} in force{f': {how}' if how else ''}"
                 yield Happened(at=after.time, ended=None, text=text)
 
 

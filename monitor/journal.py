@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import fcntl
 import hashlib
+import json
 import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
@@ -101,6 +102,11 @@ SELECT r.position, r.arrival, r.topic, r.retained, r.recorded, r.payload, e.sour
 FROM record AS r LEFT JOIN event AS e USING (position)
 WHERE (e.position IS NOT NULL OR r.topic IS NULL) AND r.position >= ?
 ORDER BY r.position, e.place
+"""
+_OWN_WITHIN = """
+SELECT position FROM event
+WHERE own IN (SELECT value FROM json_each(?))
+  AND id NOT LIKE 'still/%' AND at >= ? AND at < ? ORDER BY position
 """
 _OWN_NEWEST = f"{_OWN.rstrip()} DESC"
 
@@ -371,6 +377,21 @@ class Journal:
         """The monitor's newest own record of *kind*, or the newest from before a moment."""
         return next(self._own(kind, before, newest=True), None)
 
+    def records(
+        self, kinds: Iterable[RecordKind], begin: Moment, end: Moment
+    ) -> Iterator[MonitorRecord]:
+        """The monitor's own records of *kinds* from *begin* up to *end*, oldest first."""
+        asked = json.dumps([kind.value for kind in kinds])
+        positions = self._connection.execute(_OWN_WITHIN, (asked, begin, end))
+        yield from self._monitors(positions)
+
+    def began(self) -> Moment | None:
+        """When the first record was written, or None before it."""
+        row = self._connection.execute(
+            "SELECT arrival FROM record ORDER BY position LIMIT 1"
+        ).fetchone()
+        return None if row is None else int(row[0])
+
     def rejected(self, begin: int = 1) -> Iterator[Rejected]:
         """What was refused from position *begin* on, with its reasons."""
         rows = self._connection.execute(
@@ -443,6 +464,9 @@ class Journal:
         positions = self._connection.execute(
             _OWN_NEWEST if newest else _OWN, (kind.value, before, before)
         )
+        yield from self._monitors(positions)
+
+    def _monitors(self, positions: sqlite3.Cursor) -> Iterator[MonitorRecord]:
         with closing(positions):
             for (position,) in positions:
                 for event in self._fold("e.position = ?", position):

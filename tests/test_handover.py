@@ -413,7 +413,7 @@ def test_settings_that_changed_are_named():
     assert [(one.at, one.text) for one in changed] == [
         (
             at("08:00"),
-            'another settings in force: a was 1, is not set; log.level was "info", is "debug"',
+            'other settings in force: a was 1, is not set; log.level was "info", is "debug"',
         ),
         (at("08:00"), "another line file in force"),
     ]
