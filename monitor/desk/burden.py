@@ -5,7 +5,7 @@ It remembers as long as the longest indicator looks back, and what is open; noth
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 from itertools import islice
 
@@ -14,6 +14,8 @@ from monitor.core.alerts import Alert
 from monitor.core.faults import Call
 from monitor.core.moments import DAY, Duration, Moment, stamp
 from monitor.desk.model import CallsOut, FloodOut, LoadOut, OftenOut
+from monitor.desk.positions import Lately
+from monitor.shifts import Shift
 
 LOOKED_BACK: Duration = 31 * DAY
 WEEK: Duration = 7 * DAY
@@ -29,11 +31,13 @@ class Burden:
         calls: their moments, with the subjects of the alerts because of which.
         alerts: by id.
         since: the first moment it knows of, or None.
+        forgot: the last moment of which something was forgotten, or None.
     """
 
     calls: list[tuple[Moment, str]] = field(default_factory=list)
     alerts: dict[str, load.Raised] = field(default_factory=dict)
     since: Moment | None = None
+    forgot: Moment | None = None
 
     def told(self, alert: Alert) -> None:
         """An alert has opened, changed or ended; a note asks nothing of anybody."""
@@ -51,14 +55,26 @@ class Burden:
         if len(self.alerts) > MOST:
             over = (k for k, one in self.alerts.items() if one.ended is not None)
             for key in list(islice(over, MOST // 10)):
-                del self.alerts[key]
+                self._forget(self.alerts.pop(key).raised)
 
     def called(self, call: Call) -> None:
         """Somebody was called."""
         about = self.alerts.get(call.alert)
         self.calls.append((call.at, about.subject if about is not None else ""))
         if len(self.calls) > MOST:
+            self._forget(max(at for at, _ in self.calls[: MOST // 10]))
             del self.calls[: MOST // 10]
+
+    def _forget(self, at: Moment) -> None:
+        self.forgot = at if self.forgot is None else max(at, self.forgot)
+
+    def lately(self) -> Lately:
+        """All of it, for a handover sheet."""
+        return Lately(
+            calls=tuple(self.calls),
+            alerts=tuple(self.alerts.values()),
+            known_since=None if self.forgot is None else self.forgot + 1,
+        )
 
     def out(
         self,
@@ -66,6 +82,8 @@ class Burden:
         now: Moment,
         subjects: Collection[str] | None,
         seen_at: Callable[[str], Moment | None],
+        *,
+        shift: Shift | None = None,
     ) -> LoadOut:
         """The indicators at *now*.
 
@@ -74,6 +92,7 @@ class Burden:
             now: when.
             subjects: that it looks after; None: all.
             seen_at: when an alert was seen, by its id.
+            shift: that goes on; None: none are set up.
         """
         calls = sorted(
             at for at, of in self.calls if subjects is None or of in subjects
@@ -109,7 +128,8 @@ class Burden:
                     limit=limit.limit,
                 )
                 for words, limit in load.LIMITS.items()
-            ],
+            ]
+            + ([] if shift is None else [_of_shift(calls, now, shift)]),
             floods=[
                 FloodOut(
                     begin=stamp(one.begin),
@@ -131,3 +151,14 @@ class Burden:
             ],
             shares=load.shares(list(mine.values()), begin, now),
         )
+
+
+def _of_shift(calls: Sequence[Moment], now: Moment, shift: Shift) -> CallsOut:
+    """The calls of a shift so far, against what the whole of it can be asked."""
+    limit = load.limit_of(shift.end - shift.begin)
+    return CallsOut(
+        within="shift",
+        calls=sum(shift.begin <= at <= now for at in calls),
+        target=limit.target,
+        limit=limit.limit,
+    )

@@ -173,19 +173,21 @@ class QuietIn(ActIn):
 
 
 class DeskIn(In):
-    """A position's desk is taken, or handed over to whoever takes it next.
+    """A position's desk is taken, or handed over to whoever takes it next; a note is left there, or closed.
 
     Args:
         what: which of them.
         position: whose.
         to: to whom it is handed over.
-        text: what the next is to know, carried on until it is closed.
+        text: what the next is to know: a note, carried on until it is closed.
+        note: which note is closed, as the sheet names it.
     """
 
-    what: Literal["take_desk", "hand_over"]
+    what: Literal["take_desk", "hand_over", "note_left", "note_closed"]
     position: Name
     to: Name | None = None
     text: Note = ""
+    note: Ident | None = None
 
 
 AnyAct = Annotated[

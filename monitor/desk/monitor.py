@@ -29,6 +29,7 @@ from monitor.desk.entering import entered, moment_of, stepped
 from monitor.desk.model import AnyAct, AnyEntry, Asked, Done, Ending, NotThere, Who
 from monitor.desk.places import Places
 from monitor.desk.plain import plain
+from monitor.desk.positions import Lately
 from monitor.desk.records import Records
 from monitor.desk.stream import Stream
 from monitor.handling import (
@@ -53,6 +54,7 @@ from monitor.planned import (
     works_of,
 )
 from monitor.refusals import refusals
+from monitor.shifts import Shift
 
 Alerting = (
     model.SeenIn
@@ -95,7 +97,10 @@ class Sheets(Protocol):
     def positions(self) -> list[model.PositionOut]:
         """The desks, and who has each."""
 
-    def handover(self, position: str) -> Any:
+    def shift(self, now: Moment) -> Shift:
+        """The shift that goes on."""
+
+    async def handover(self, position: str, lately: Lately) -> Any:
         """The sheet of a position as it would be now: a frozen value whose parts have names.
 
         Raises:
@@ -211,7 +216,8 @@ class MonitorDesk:
         for alert in output.alerts:
             self._burden.told(alert)
         for call in output.calls:
-            self._burden.called(call)
+            if not self._kept_quiet(call):
+                self._burden.called(call)
 
     def _tell(self, output: Output) -> None:
         for alert in output.alerts:
@@ -383,6 +389,13 @@ class MonitorDesk:
             for alert in fault.alerts
             if (handled := self._handled(alert)) is not None
         )
+
+    def _kept_quiet(self, call: Call) -> bool:
+        """Whether nobody was asked anything, for what is called for is shelved or switched off."""
+        try:
+            return bool(self._lent.handling.of(call.alert, call.at).quiet)
+        except KeyError:
+            return False
 
     def _handled(self, alert: str) -> Handled | None:
         try:
@@ -684,14 +697,16 @@ class MonitorDesk:
         return model.SheetOut(
             position=position,
             made=stamp(self._lent.now()),
-            parts=plain(sheets.handover(position)),
+            parts=plain(await sheets.handover(position, self._burden.lately())),
         )
 
     async def load(self, position: str | None) -> model.LoadOut:
         """The calls of a position, or of all."""
         subjects = None if position is None else self._subjects_of(position)
+        sheets, now = self._lent.sheets, self._lent.now()
+        shift = None if sheets is None else sheets.shift(now)
         return self._burden.out(
-            position or "", self._lent.now(), subjects, self._seen_at
+            position or "", now, subjects, self._seen_at, shift=shift
         )
 
     def _subjects_of(self, position: str) -> set[str]:

@@ -34,9 +34,11 @@ from monitor.desk.model import (
 )
 from monitor.desk.people import People
 from monitor.desk.settings import DeskSettings
+from monitor.handling import Act
 from monitor.journal import Entry, JournalFault
 from monitor.planned import Imported
 from monitor.plans import Work
+from monitor.shifts import Shift
 from tests.desk.conftest import HERE, QUICK
 from tests.desk.daemon import NOON, Daemon, alert, fault
 
@@ -578,9 +580,13 @@ class Shifts:
         )
         return [north, north.model_copy(update={"name": "chief", "areas": []})]
 
-    def handover(self, position):
+    def shift(self, now):
+        """One of eight hours that has gone on for one."""
+        return Shift(begin=now - HOUR, end=now + 7 * HOUR, slot=0, day="working day")
+
+    async def handover(self, position, lately):
         """A sheet of two parts."""
-        return {"position": position, "notes": ["carried on"]}
+        return {"position": position, "notes": ["carried on"], "calls": lately.calls}
 
     def act(self, who, given, now, identity):
         """The desk is taken, unless it is somebody's."""
@@ -623,7 +629,42 @@ async def test_the_load_of_a_position_is_that_of_its_areas(daemon):
     far = alert("feed-silent", "gateway/far", NOON)
     daemon.tell(far, calls=[call, replace(call, alert=far.id)])
     for position, calls in ((None, 2), ("north", 1), ("chief", 1)):
-        assert (await daemon.desk.load(position)).counts[0].calls == calls
+        counts = (await daemon.desk.load(position)).counts
+        assert counts[0].calls == calls
+        # Eight hours' part of 150 and 300 a day.
+        assert (counts[-1].within, counts[-1].calls) == ("shift", calls)
+        assert (counts[-1].target, counts[-1].limit) == (50, 100)
+
+
+async def test_what_is_shelved_is_no_load(daemon):
+    """A call because of an alert that was shelved or switched off then asked nothing of anybody."""
+    quiet = alert("level-out", "head/H107", NOON)
+    daemon.tell(quiet)
+    daemon.handling.take(
+        Act(
+            id="off",
+            at=NOON,
+            entered=NOON,
+            by="A. Moor",
+            position="north",
+            what="switched_off",
+            kind=quiet.kind,
+            subject=quiet.subject,
+            text="new head",
+        )
+    )
+    call = Call(
+        fault=alert().id,
+        number="XLLM",
+        alert=alert().id,
+        priority="prompt",
+        at=daemon.now - MINUTE,
+        text="",
+        standing=0,
+    )
+    daemon.tell(alert(), calls=[call, replace(call, alert=quiet.id)])
+
+    assert (await daemon.desk.load(None)).counts[0].calls == 1
 
 
 async def test_without_positions_there_are_none(daemon):
