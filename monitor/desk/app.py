@@ -13,7 +13,7 @@ from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, FastAPI, Query, Request, Response, Security
 from fastapi.exceptions import RequestValidationError
-from fastapi.responses import JSONResponse, StreamingResponse
+from fastapi.responses import JSONResponse, PlainTextResponse, StreamingResponse
 from fastapi.security import APIKeyCookie, HTTPBearer
 from pydantic import Field
 from starlette.exceptions import HTTPException
@@ -322,6 +322,30 @@ async def before_first_train(
     return await desk.before_first_train(area, work)
 
 
+@SEEN.get(
+    "/lists/resets-waiting/print",
+    tags=["lists"],
+    operation_id="print_resets",
+    response_class=PlainTextResponse,
+)
+async def print_resets(desk: TheDesk, area: Named | None = None) -> str:
+    """Resets waiting for a train, as plain text for a sheet of paper."""
+    return await desk.print_resets(area)
+
+
+@SEEN.get(
+    "/lists/before-the-first-train/print",
+    tags=["lists"],
+    operation_id="print_first_train",
+    response_class=PlainTextResponse,
+)
+async def print_first_train(
+    desk: TheDesk, area: Named | None = None, work: Named | None = None
+) -> str:
+    """What this feed shows as open, as plain text for a sheet of paper; it does not show that a line is ready."""
+    return await desk.print_first_train(area, work)
+
+
 @SEEN.get("/work", tags=["lists"], operation_id="work")
 async def work(desk: TheDesk) -> list[model.WorkOut]:
     """The work going on; none of it ends by itself."""
@@ -344,6 +368,17 @@ async def positions(desk: TheDesk) -> list[model.PositionOut]:
 async def handover(desk: TheDesk, name: str) -> model.SheetOut:
     """The handover sheet of a desk, as it would be now."""
     return await desk.handover(name)
+
+
+@SEEN.get(
+    "/positions/{name}/handover/print",
+    tags=["positions"],
+    operation_id="print_handover",
+    response_class=PlainTextResponse,
+)
+async def print_handover(desk: TheDesk, name: str) -> str:
+    """The handover sheet of a desk, as plain text for a sheet of paper."""
+    return await desk.print_handover(name)
 
 
 @SEEN.get("/load", tags=["positions"], operation_id="load")

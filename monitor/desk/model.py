@@ -745,6 +745,12 @@ class Desk(Protocol):
     ) -> FirstTrainOut:
         """What stands open in an area, in a work, or anywhere."""
 
+    async def print_resets(self, area: str | None) -> str:
+        """The resets that no train has followed, as a sheet of paper."""
+
+    async def print_first_train(self, area: str | None, work: str | None) -> str:
+        """What stands open, as a sheet of paper."""
+
     async def work(self) -> list[WorkOut]:
         """The work going on."""
 
@@ -756,6 +762,9 @@ class Desk(Protocol):
 
     async def handover(self, position: str) -> SheetOut:
         """The handover sheet of a position, as it would be now."""
+
+    async def print_handover(self, position: str) -> str:
+        """The same, as a sheet of paper."""
 
     async def load(self, position: str | None) -> LoadOut:
         """The calls of a position, or of all."""

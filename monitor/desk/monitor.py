@@ -40,6 +40,7 @@ from monitor.handling import (
     Refused as NotTaken,
     would_have_hidden,
 )
+from monitor.handover import Sheet, print_sheet
 from monitor.history import History
 from monitor.journal import Committed, Entry, own
 from monitor.kinds import asked as asked_of_kinds
@@ -100,8 +101,8 @@ class Sheets(Protocol):
     def shift(self, now: Moment) -> Shift:
         """The shift that goes on."""
 
-    async def handover(self, position: str, lately: Lately) -> Any:
-        """The sheet of a position as it would be now: a frozen value whose parts have names.
+    async def handover(self, position: str, lately: Lately) -> Sheet:
+        """The sheet of a position as it would be now.
 
         Raises:
             NotThere: there is no such position.
@@ -612,10 +613,7 @@ class MonitorDesk:
 
     async def resets_waiting(self, area: str | None) -> list[model.ResetOut]:
         """The resets that no train has followed, oldest first."""
-        engine, now = self._lent.engine(), self._lent.now()
-        sections = set(self._places.in_area(area)) & engine.resets_waiting().keys()
-        passed = await self._lent.on_disk(self._came, sections, now)
-        zone = self._line.zone
+        now, zone = self._lent.now(), self._line.zone
         return [
             model.ResetOut(
                 section=one.section,
@@ -631,10 +629,19 @@ class MonitorDesk:
                 overdue=_stamped(one.raised),
                 stopped=one.stopped,
             )
-            for one in lists.resets_waiting(
-                engine, now, sections=sections, passed=passed
-            )
+            for one in await self._resets(area, now)
         ]
+
+    async def print_resets(self, area: str | None) -> str:
+        """The same, as a sheet of paper."""
+        now = self._lent.now()
+        return lists.print_resets(await self._resets(area, now), self._line, now)
+
+    async def _resets(self, area: str | None, now: Moment) -> tuple[lists.Reset, ...]:
+        engine = self._lent.engine()
+        sections = set(self._places.in_area(area)) & engine.resets_waiting().keys()
+        passed = await self._lent.on_disk(self._came, sections, now)
+        return lists.resets_waiting(engine, now, sections=sections, passed=passed)
 
     def _came(self, sections: Iterable[str], now: Moment) -> dict[str, list[Moment]]:
         begin = now - lists.LOOKED_BACK
@@ -648,11 +655,6 @@ class MonitorDesk:
         self, area: str | None, work: str | None
     ) -> model.FirstTrainOut:
         """What stands open in an area, in a work, or anywhere."""
-        engine = self._lent.engine()
-        sections = self._places.in_area(area)
-        if work is not None:
-            of_work = self._sections_of_work(engine, work)
-            sections = tuple(name for name in sections if name in of_work)
         return model.FirstTrainOut(
             heading=lists.HEADING,
             of=work or area or "",
@@ -665,10 +667,26 @@ class MonitorDesk:
                     until=_stamped(one.until),
                     text=one.text,
                 )
-                for one in lists.before_first_train(
-                    engine, self._lent.handling, self._lent.now(), sections=sections
-                )
+                for one in self._standing(area, work, self._lent.now())
             ],
+        )
+
+    async def print_first_train(self, area: str | None, work: str | None) -> str:
+        """The same, as a sheet of paper."""
+        now = self._lent.now()
+        standing = self._standing(area, work, now)
+        return lists.print_standing(standing, self._line, now, work or area or "")
+
+    def _standing(
+        self, area: str | None, work: str | None, now: Moment
+    ) -> tuple[lists.Standing, ...]:
+        engine = self._lent.engine()
+        sections = self._places.in_area(area)
+        if work is not None:
+            of_work = self._sections_of_work(engine, work)
+            sections = tuple(name for name in sections if name in of_work)
+        return lists.before_first_train(
+            engine, self._lent.handling, now, sections=sections
         )
 
     def _sections_of_work(self, engine: Engine, reference: str) -> set[str]:
@@ -691,14 +709,20 @@ class MonitorDesk:
 
     async def handover(self, position: str) -> model.SheetOut:
         """The handover sheet of a position, as it would be now."""
+        sheet = await self._sheet(position)
+        return model.SheetOut(
+            position=position, made=stamp(sheet.made), parts=plain(sheet)
+        )
+
+    async def print_handover(self, position: str) -> str:
+        """The same, as a sheet of paper."""
+        return print_sheet(await self._sheet(position), self._line)
+
+    async def _sheet(self, position: str) -> Sheet:
         sheets = self._lent.sheets
         if sheets is None:
             raise NotThere(f"there is no position {position}")
-        return model.SheetOut(
-            position=position,
-            made=stamp(self._lent.now()),
-            parts=plain(await sheets.handover(position, self._burden.lately())),
-        )
+        return await sheets.handover(position, self._burden.lately())
 
     async def load(self, position: str | None) -> model.LoadOut:
         """The calls of a position, or of all."""

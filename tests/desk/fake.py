@@ -211,6 +211,12 @@ class Fake:
         )
         return model.FirstTrainOut(heading="", of=area or work or "", items=[item])
 
+    async def print_resets(self, area: str | None) -> str:
+        return f"Resets waiting for a train in {area}: {HOSTILE}"
+
+    async def print_first_train(self, area: str | None, work: str | None) -> str:
+        return f"Before the first train in {area}, {work}"
+
     async def work(self) -> list[model.WorkOut]:
         return [
             model.WorkOut(
@@ -235,6 +241,11 @@ class Fake:
         if position != "north":
             raise NotThere(f"there is no position {position}")
         return model.SheetOut(position=position, made=RAISED, parts={})
+
+    async def print_handover(self, position: str) -> str:
+        if position != "north":
+            raise NotThere(f"there is no position {position}")
+        return "Handover: north"
 
     async def load(self, position: str | None) -> model.LoadOut:
         return model.LoadOut(

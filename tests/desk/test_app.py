@@ -56,6 +56,30 @@ async def test_whoever_looks_may_read(setting, path):
         assert (await nobody.get(f"/api/v1{path}")).status_code == 401
 
 
+@pytest.mark.parametrize(
+    ("path", "text"),
+    [
+        (
+            "/lists/resets-waiting/print?area=thornmere",
+            f"Resets waiting for a train in thornmere: {HOSTILE}",
+        ),
+        (
+            "/lists/before-the-first-train/print?work=W7",
+            "Before the first train in None, W7",
+        ),
+        ("/positions/north/handover/print", "Handover: north"),
+    ],
+)
+async def test_what_is_for_paper_is_plain_text(setting, path, text):
+    """A browser takes it for nothing else, whatever people wrote, and it is shown to whoever may look."""
+    async with setting.client(LOOKING) as looks, setting.client() as nobody:
+        answer = await looks.get(f"/api/v1{path}")
+        assert (answer.status_code, answer.text) == (200, text)
+        assert answer.headers["content-type"] == "text/plain; charset=utf-8"
+        assert answer.headers["x-content-type-options"] == "nosniff"
+        assert (await nobody.get(f"/api/v1{path}")).status_code == 401
+
+
 async def test_whoever_looks_may_not_act(setting):
     """The role look changes nothing: no act, and no entry."""
     async with setting.client(LOOKING) as client:

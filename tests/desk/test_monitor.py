@@ -13,6 +13,7 @@ from monitor.core.events import EvaluatorState, SectionState, Service, State
 from monitor.core.facts import Fact
 from monitor.core.faults import Call
 from monitor.core.moments import DAY, HOUR, MINUTE, SECOND
+from monitor.core.words import CAUTION
 from monitor.desk.app import create
 from monitor.desk.model import (
     Asked,
@@ -35,10 +36,11 @@ from monitor.desk.model import (
 from monitor.desk.people import People
 from monitor.desk.settings import DeskSettings
 from monitor.handling import Act
+from monitor.handover import Sheet
 from monitor.journal import Entry, JournalFault
 from monitor.planned import Imported
 from monitor.plans import Work
-from monitor.shifts import Shift
+from monitor.shifts import Note, Position, Shift
 from tests.desk.conftest import HERE, QUICK
 from tests.desk.daemon import NOON, Daemon, alert, fault
 
@@ -475,6 +477,8 @@ async def test_a_reset_waits_for_a_train(daemon):
         await desk.enter(MOOR, reset)
         await daemon.conclude([occupied("2", NOON + 2 * HOUR)])
         [told] = await desk.resets_waiting("thornmere")
+        printed = await desk.print_resets("thornmere")
+    assert "T107: preparatory reset at 13:00 by signaller, accepted" in printed
     assert (told.section, told.kind, told.step, told.by, told.at) == (
         "T107",
         "preparatory",
@@ -542,8 +546,12 @@ async def test_before_the_first_train_names_everything_that_stands_open(daemon):
         )
         after = await desk.before_first_train(None, None)
         of_work = await desk.before_first_train(None, "W7")
+        printed = await desk.print_first_train(None, None)
+        printed_of_work = await desk.print_first_train(None, "W7")
         with pytest.raises(NotThere, match="W8"):
             await desk.before_first_train(None, "W8")
+    assert "T106: disturbed, since 12:00" in printed.splitlines()
+    assert "T106" not in printed_of_work
     assert before.heading == (
         "What this feed shows as open. It does not show that a line is ready."
     )
@@ -585,8 +593,32 @@ class Shifts:
         return Shift(begin=now - HOUR, end=now + 7 * HOUR, slot=0, day="working day")
 
     async def handover(self, position, lately):
-        """A sheet of two parts."""
-        return {"position": position, "notes": ["carried on"], "calls": lately.calls}
+        """A sheet on which nothing stands but a note, and how many calls there were."""
+        note = Note(
+            id="0123456789abcdef",
+            at=NOON,
+            by="B. Marsh",
+            text=f"{len(lately.calls)} calls, carried on",
+        )
+        return Sheet(
+            position=Position(name=position),
+            shift=self.shift(NOON),
+            made=NOON,
+            who_goes="B. Marsh",
+            who_comes="",
+            faults=(),
+            resets=(),
+            standing=(),
+            work=(),
+            kept_quiet=(),
+            not_known=(),
+            longest=None,
+            changed=(),
+            own=(),
+            wrong=(),
+            numbers=(),
+            notes=(note,),
+        )
 
     def act(self, who, given, now, identity):
         """The desk is taken, unless it is somebody's."""
@@ -608,7 +640,12 @@ async def test_a_desk_is_taken_and_handed_over(daemon):
         with pytest.raises(Refused, match="already"):
             await desk.act(MOOR, take)
         sheet = await desk.handover("north")
-        assert sheet.parts["notes"] == ["carried on"]
+        assert sheet.made == "2026-05-04T12:00:00.000Z"
+        [note] = sheet.parts["notes"]
+        assert note["text"] == "0 calls, carried on"
+        printed = await desk.print_handover("north")
+        assert "12:00 B. Marsh: 0 calls, carried on" in printed.splitlines()
+        assert CAUTION in " ".join(printed.split())
     assert len(daemon.written()) == 1
     kind, values = events(daemon)[-1]
     assert (kind, values["name"], values["by"]) == ("position", "north", "A. Moor")
