@@ -10,11 +10,14 @@ import pytest
 from hypothesis import given, strategies as st
 
 from monitor.acts import acts, entry, read_act, write_act
+from monitor.core.alerts import identify
+from monitor.core.engine import Engine
 from monitor.core.events import MonitorRecord, RecordKind
 from monitor.core.moments import HOUR, MINUTE, parse
-from monitor.handling import Act, What
+from monitor.handling import Act, Handling, Life, What
 from monitor.journal import Entry, Journal, own
 from monitor.shifts import DeskAct, DeskWhat
+from tests.core.conftest import Story, plain_line
 
 NOON = parse("2026-05-04T12:00:00Z")
 
@@ -171,3 +174,49 @@ def test_an_act_is_on_disk_when_it_was_taken(tmp_path):
 
     assert died.returncode == -9
     assert kept == [SEEN]
+
+
+def test_a_start_that_reads_the_story_again_knows_the_same(tmp_path):
+    """Seen, over, again and seen anew depend on their order: acts are taken again where they stood among what was concluded."""
+    line = plain_line()
+    story = Story(line)
+    quiet = story.events("\n".join(f"06:00:00 T{n} clear" for n in range(1, 6)))
+    lost = story.events("07:00:00 T3 disturbed\n07:05:00 T1 clear")
+    given_back = story.events("07:10:00 T3 clear\n07:20:00 T1 clear")
+    alert = identify("section-disturbed", "section/T3", lost[0].time)
+    seen = replace(SEEN, alert=alert)
+    off = replace(
+        SEEN,
+        id="7f3c",
+        what="switched_off",
+        alert="",
+        kind="section-disturbed",
+        subject="section/T3",
+        text="rails are out",
+    )
+
+    def told(engine, handling, event):
+        for one in engine.take(event).alerts:
+            handling.told(one)
+
+    engine, live = Engine(line), Handling()
+    with Journal.open(tmp_path / "journal.sqlite") as journal:
+        for step in (*quiet, *lost, seen, *given_back, off):
+            if isinstance(step, Act):
+                assert live.take(step)
+                journal.append([entry(step)])
+            else:
+                told(engine, live, step)
+                journal.append([own(step, step.time)])
+
+        engine, again = Engine(line), Handling()
+        for part in journal.story():
+            act = read_act(part) if isinstance(part, bytes) else None
+            if isinstance(act, Act):
+                assert again.take(act)
+            elif not isinstance(part, bytes):
+                told(engine, again, part)
+
+    assert again.of(alert, NOON) == live.of(alert, NOON)
+    assert again.of(alert, NOON).life is Life.DONE
+    assert again.of(alert, NOON).quiet == "switched off here: rails are out"
