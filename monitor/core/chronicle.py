@@ -152,9 +152,20 @@ class Chronicle:
             },
         )
         if change.step is Step.ACCEPTED:
-            self.waiting[change.place] = fact
-            self.reached[change.place] = change.step
+            fact = self._accepted(change, fact)
         elif change.step is Step.RESTORED and change.place in self.waiting:
+            self.reached[change.place] = change.step
+        return fact
+
+    def _accepted(self, change: ResetTaken, fact: Fact) -> Fact:
+        """The fact of an accepted reset: it waits, unless a train has followed it since, or a newer one waits; both are so where it was entered later."""
+        worked = change.worked
+        if worked is not None and worked >= fact.began:
+            values = {**fact.values, "proved_at": stamp(worked)}
+            return replace(fact, ended=worked, values=values)
+        before = self.waiting.get(change.place)
+        if before is None or before.began <= fact.began:
+            self.waiting[change.place] = fact
             self.reached[change.place] = change.step
         return fact
 

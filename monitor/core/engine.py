@@ -953,6 +953,8 @@ class Engine:
     def _note_reset(self, change: Change) -> None:
         for fact in self.chronicle.hear(change):
             self._facts.append(fact)
+            if fact.ended is not None and change.place in self.chronicle.waiting:
+                continue  # an older one, entered later: the newer goes on waiting
             self.faults.reset(fact, change.at if self.now is None else self.now)
 
     def _cause_told(self, change: CauseBegan | CauseEnded) -> None:
