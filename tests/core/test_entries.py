@@ -410,3 +410,52 @@ def test_what_is_found_disturbed_is_no_train(run):
     day = run().tell(found_after_a_gap("disturbed"))
 
     assert day.until("08:00:00").brief("long-occupation") == []
+
+
+def test_a_train_enters_what_is_occupied_and_not_what_is_found_disturbed(run):
+    """T4, reset long ago, is found disturbed after a gap, then occupied with nothing that explains it, then disturbed: no train was in it, so it is not by the first one."""
+    day = run().tell(
+        f"""{NUMBERED}
+        05:30:00 T4 disturbed seq=3
+        05:40:00 T4 reset accepted seq=4
+        05:40:01 T4 clear seq=5
+        06:50:00 T5 clear seq=7
+        06:51:00 T4 disturbed seq=8
+        07:00:00 T4 occupied seq=9
+        07:01:00 T4 disturbed seq=10
+        """
+    )
+
+    assert day.until("07:10:00").brief("reset-not-held") == []
+
+
+def test_a_change_to_disturbed_in_a_gap_is_one_more(run):
+    """T4 was clear before the gap and is found disturbed after it: with two that were seen that is the third within 24 h."""
+    day = run().tell(
+        f"""{NUMBERED}
+        05:10:00 T4 disturbed seq=3
+        05:11:00 T4 clear seq=4
+        06:30:00 T4 disturbed seq=5
+        06:31:00 T4 clear seq=6
+        08:00:00 T5 clear seq=8
+        08:00:01 T4 disturbed seq=9
+        """
+    )
+
+    assert day.until("08:10:00").brief("repeat-disturbance") == [
+        "repeat-disturbance section/T4 planned 05:10:00 08:00:01 -"
+    ]
+
+
+def test_what_is_disturbed_at_its_first_event_has_not_changed(run):
+    """T4 is disturbed when it is first heard of, which is no change to it: two more, far apart, are two."""
+    day = run().tell(
+        f"""{CLEAR.replace("T4 clear", "T4 disturbed")}
+        05:01:00 T4 clear
+        06:30:00 T4 disturbed
+        06:31:00 T4 clear
+        08:00:00 T4 disturbed
+        """
+    )
+
+    assert day.until("08:10:00").brief("repeat-disturbance") == []
