@@ -175,6 +175,7 @@ class Engine:
             self.entries.around,
             self.entries.is_dark,
             lambda section: self.occupancy.sections[section].axles,
+            lambda section: self.occupancy.sections[section].most,
             Urgency(self._sure_past, self.hearing.source_of),
         )
         self.counts = Counts(line, self.occupancy.sections)

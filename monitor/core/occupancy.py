@@ -91,6 +91,8 @@ class Settled:
         at: its corrected time.
         reasons: why the state is not known; empty while it is.
         since: since when it is not known.
+        axles: its newest tally, or None where tallies are not given.
+        most: the most axles it has shown since it was clear last, 0 where tallies are not given.
         work: references of the works going on, and the events that began them.
         isolated: its evaluator is.
     """
@@ -107,6 +109,7 @@ class Settled:
     interlocking: State | None = None
     told_interlocking: State | None = None
     axles: int | None = None
+    most: int = 0
     reasons: set[Why] = field(default_factory=lambda: {Why.FIRST})
     since: Moment | None = None
     work: dict[str, SectionWork] = field(default_factory=dict)
@@ -241,6 +244,8 @@ class Occupancy:
 
     def _remember(self, section: Settled, event: SectionState, at: Moment) -> None:
         if event.state is not section.state:
+            if section.state is State.CLEAR:
+                section.most = 0
             section.state = event.state
             section.so_since = event.time if event.retained else at
             section.event = event.name
@@ -248,6 +253,7 @@ class Occupancy:
         section.time = event.time
         section.at = at
         section.axles = event.axles
+        section.most = max(section.most, event.axles or 0)
         if event.contacts is not None:
             section.contacts = event.contacts
         if event.interlocking is not None:

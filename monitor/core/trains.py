@@ -104,6 +104,7 @@ class Trains:
         around: the neighbours of a section that explain an entry or exit at a moment.
         is_dark: whether a section is not known, or under work.
         axles: the newest tally of a section, where tallies are given.
+        most: the most axles that a section has shown since it was clear last, 0 where tallies are not given.
         urgency: what is urgent, and waits for sources to be heard.
         confirmed: how many trains passed each head as the line file says.
         doubts: sections into which trains come out of one that the line file does not join to them, with that one.
@@ -127,6 +128,7 @@ class Trains:
     around: Callable[[str, Moment], list[str]]
     is_dark: Callable[[str], bool]
     axles: Callable[[str], int | None]
+    most: Callable[[str], int]
     urgency: Urgency
     spots: dict[str, Spot] = field(init=False)
     confirmed: dict[str, int] = field(default_factory=dict)
@@ -517,10 +519,15 @@ class Trains:
     ) -> None:
         """One of several trains came in, no neighbour has taken it, and each of them may be elsewhere: whichever it was, it is lost."""
         came = [t for t in leaving if self._came_in(t, parts[t.number])]
-        moved = any(not t.out for t in came) and self._moved_in(parts.values())
+        if not came and self.most(change.place) > FEW:
+            # More than a few axles are a train, also where each may be elsewhere.
+            came = [t for t in leaving if t.real]
+        moved = bool(came) and self._moved_in(parts.values())
         if self.spots[change.place].certain and (moved or len(came) == len(leaving)):
             beyond = set().union(*(part.beyond for part in parts.values()))
             train = next((t for t in came if not t.out), came[0])
+            # Any of them may have left the line; the one that moved in did not.
+            train = replace(train, out=train.out and not moved)
             part = replace(parts[train.number], sure=True, beyond=beyond)
             lost = (train, part, change.cleared, change.event)
             self.spots[change.place].lost = lost
