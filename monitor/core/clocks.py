@@ -41,27 +41,40 @@ TENTH: Duration = SECOND // 10
 
 
 @dataclass(slots=True)
+class Measured:
+    """An event by which a clock is judged.
+
+    Args:
+        lag: how long after its time it came.
+        at: its time as corrected where it was placed; while it waits, its own.
+        late: it came after the watermark had passed it.
+    """
+
+    lag: Duration
+    at: Moment
+    late: bool = False
+
+
+@dataclass(slots=True)
 class SourceClock:
     """What is known of one source's clock."""
 
-    lags: deque[tuple[Duration, Moment, bool]] = field(
-        default_factory=lambda: deque(maxlen=ENOUGH)
-    )
+    lags: deque[Measured] = field(default_factory=lambda: deque(maxlen=ENOUGH))
     ordered: list[Duration] = field(default_factory=list)
     late: int = 0
     lag: Duration | None = None
     correction: Duration = 0
     wrong: bool = False
 
-    def measure(self, lag: Duration, time: Moment, *, late: bool) -> None:
-        """One more event came, *lag* after its time."""
+    def measure(self, one: Measured) -> None:
+        """One more event came."""
         if len(self.lags) == ENOUGH:
-            oldest, _, was_late = self.lags[0]
-            del self.ordered[bisect_left(self.ordered, oldest)]
-            self.late -= was_late
-        self.lags.append((lag, time, late))
-        insort(self.ordered, lag)
-        self.late += late
+            oldest = self.lags[0]
+            del self.ordered[bisect_left(self.ordered, oldest.lag)]
+            self.late -= oldest.late
+        self.lags.append(one)
+        insort(self.ordered, one.lag)
+        self.late += one.late
         if len(self.ordered) == ENOUGH:
             middle = ENOUGH // 2
             low, high = self.ordered[middle - 1], self.ordered[middle]
@@ -72,13 +85,13 @@ class SourceClock:
         """Whether *lag* is far from the one that is known."""
         return self.lag is not None and abs(lag - self.lag) > FAR
 
-    def begin_anew(self, held: list[tuple[Duration, Moment]]) -> None:
+    def begin_anew(self, held: list[Measured]) -> None:
         """Judge by the events that waited alone: what came before them was another clock."""
         self.lags.clear()
         self.ordered.clear()
         self.late = 0
-        for lag, time in held:
-            self.measure(lag, time, late=False)
+        for one in held:
+            self.measure(one)
         self.lag = self.ordered[len(self.ordered) // 2]
 
     @property
@@ -136,13 +149,11 @@ class Clocks:
             return abs(lag) > FAR
         return clock.jumped(lag)
 
-    def measure(
-        self, source: str, lag: Duration, time: Moment, *, late: bool
-    ) -> SourceClock:
+    def measure(self, source: str, one: Measured) -> SourceClock:
         """One more event of *source* came."""
         clock = self.of(source)
         first = clock.lag is None
-        clock.measure(lag, time, late=late)
+        clock.measure(one)
         if clock.lag is not None and (
             first or abs(clock.lag - self.usual) > NOTICEABLE
         ):
@@ -171,8 +182,12 @@ class Clocks:
             wanted = round(off / TENTH) * TENTH
         return wanted if abs(wanted - clock.correction) >= RENEW else None
 
-    def judge(self, source: str, time: Moment, event: str) -> ClockJudged | None:
-        """Whether the clock of *source* turned wrong, or right again, with its last event, which bears *time*."""
+    def judge(self, source: str, at: Moment, event: str) -> ClockJudged | None:
+        """Whether the clock of *source* turned wrong, or right again, with its last event *event*.
+
+        It begins with the first of the events that it rests on, each as it was placed: one from before the clock jumped keeps its time.
+        Nothing of it is later than *at*, when it is told.
+        """
         clock = self.of(source)
         if clock.lag is None:
             return None
@@ -183,13 +198,13 @@ class Clocks:
         clock.wrong = wrong
         return ClockJudged(
             place=source,
-            at=time + clock.correction,
+            at=at,
             wrong=wrong,
             nobody=self.nobody,
             lag=clock.lag,
             usual=self.usual,
             late=clock.late,
-            began=clock.lags[0][1] + clock.correction,
+            began=min(at, clock.lags[0].at),
             events=len(clock.lags),
             event=event,
             correction=clock.correction,

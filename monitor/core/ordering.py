@@ -34,7 +34,7 @@ from heapq import heappop, heappush
 from typing import Any
 
 from monitor.core.changes import ClockJudged
-from monitor.core.clocks import Clocks
+from monitor.core.clocks import Clocks, Measured
 from monitor.core.events import Event, GatewayStatus, by_people
 from monitor.core.moments import MINUTE, Duration, Moment
 
@@ -92,6 +92,15 @@ class Gap:
 
 
 @dataclass(slots=True)
+class _Held:
+    """An event that waits until the clock of its source is known."""
+
+    event: Event
+    came: Moment
+    measured: Measured
+
+
+@dataclass(slots=True)
 class _Source:
     people: bool
     young: set[str] = field(default_factory=set)
@@ -104,7 +113,7 @@ class _Source:
     last_name: str = ""
     restarted: Moment | None = None
     gaps: list[Gap] = field(default_factory=list)
-    held: list[tuple[Event, Moment]] = field(default_factory=list)
+    held: list[_Held] = field(default_factory=list)
 
     def seen(self, identity: str) -> bool:
         """Whether *identity* came before; from now on it has."""
@@ -231,17 +240,26 @@ class Ordering:
                 at += clock.correction
         outcome = self._place(event, at, source)
         if measuring:
-            self._measure(event, late=outcome is Outcome.LATE)
+            late = outcome is Outcome.LATE
+            self._measure(event, Measured(self.arrival - event.time, at, late))
         return outcome
 
-    def _measure(self, event: Event, *, late: bool) -> None:
+    def _measure(self, event: Event, measured: Measured) -> None:
         name = event.source
-        self.clocks.measure(name, self.arrival - event.time, event.time, late=late)
+        self.clocks.measure(name, measured)
+        self._correct(name)
+        self._judge(event, measured.at)
+
+    def _correct(self, name: str) -> None:
         correction = self.clocks.new_correction(name)
         if correction is not None:
             self.clocks.of(name).correction = correction
             self.corrected.append((name, correction, self.arrival))
-        judged = self.clocks.judge(name, event.time, event.name)
+
+    def _judge(self, event: Event, at: Moment) -> None:
+        present = self.present()
+        told = at if present is None else min(at, present)
+        judged = self.clocks.judge(event.source, told, event.name)
         if judged is not None:
             self.judged.append(judged)
 
@@ -252,8 +270,9 @@ class Ordering:
     # An event far from arrival, or far from the lag of its source, waits.
 
     def _hold(self, event: Event, source: _Source, lag: Duration) -> Outcome:
-        clock = self.clocks.measure(event.source, lag, event.time, late=False)
-        source.held.append((event, self.arrival))
+        measured = Measured(lag, event.time)
+        clock = self.clocks.measure(event.source, measured)
+        source.held.append(_Held(event, self.arrival, measured))
         self._holding += 1
         if clock.lag is not None and not clock.jumped(lag):
             self._let_go(event.source, source)
@@ -261,41 +280,37 @@ class Ordering:
 
     def _let_go_held(self) -> None:
         for name, source in self._sources.items():
-            if source.held and self.arrival - source.held[0][1] >= HOLD:
+            if source.held and self.arrival - source.held[0].came >= HOLD:
                 self._let_go(name, source)
 
     def _let_go(self, name: str, source: _Source) -> None:
         """Enough is known of a clock, or none of its events may wait any longer."""
         clock = self.clocks.of(name)
-        last, arrival = source.held[-1]
-        if clock.lag is None or clock.jumped(arrival - last.time):
-            clock.begin_anew([(came - one.time, one.time) for one, came in source.held])
+        last = source.held[-1]
+        if clock.lag is None or clock.jumped(last.measured.lag):
+            clock.begin_anew([one.measured for one in source.held])
             self.clocks.find_usual()
-        correction = self.clocks.new_correction(name)
-        if correction is not None:
-            clock.correction = correction
-            self.corrected.append((name, correction, self.arrival))
-        for event, _ in self._no_longer_held(source):
-            self._place_held(event, event.time + clock.correction, source)
-        judged = self.clocks.judge(name, last.time, last.name)
-        if judged is not None:
-            self.judged.append(judged)
+        self._correct(name)
+        for one in self._no_longer_held(source):
+            self._place_held(one, one.event.time + clock.correction, source)
+        self._judge(last.event, last.measured.at)
 
     def _let_outliers_go(self, name: str, source: _Source) -> None:
         """The clock was right all along: what stood far off is placed no later than it came."""
         clock = self.clocks.of(name)
-        for event, came in self._no_longer_held(source):
-            at = min(event.time + clock.correction, came - self.clocks.usual)
-            self._place_held(event, at, source)
+        for one in self._no_longer_held(source):
+            at = min(one.event.time + clock.correction, one.came - self.clocks.usual)
+            self._place_held(one, at, source)
 
-    def _no_longer_held(self, source: _Source) -> list[tuple[Event, Moment]]:
+    def _no_longer_held(self, source: _Source) -> list[_Held]:
         held, source.held = source.held, []
         self._holding -= len(held)
         return held
 
-    def _place_held(self, event: Event, at: Moment, source: _Source) -> None:
-        if self._place(event, at, source) is Outcome.LATE:
-            self.late.append((event, at))
+    def _place_held(self, one: _Held, at: Moment, source: _Source) -> None:
+        one.measured.at = at
+        if self._place(one.event, at, source) is Outcome.LATE:
+            self.late.append((one.event, at))
 
     def holds(self, name: str) -> bool:
         """Whether events of source *name* wait: what it said last is not known yet."""

@@ -35,10 +35,12 @@ class Clock:
     Args:
         wrong: it departs.
         off: by how much its events come later than the others' (positive: its clock is behind).
+        raised: when that was raised; it ends no earlier.
     """
 
     wrong: bool = False
     off: Duration = 0
+    raised: Moment = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,8 +102,11 @@ class ClockWrong(Untimed):
             return memory, ()
         off = change.lag - (0 if change.nobody else change.usual)
         if change.wrong:
-            return Clock(wrong=True, off=off), (self._found(change, off, place),)
-        findings = (Over(at=change.at),) if memory.wrong else ()
+            found = self._found(change, off, place)
+            return Clock(wrong=True, off=off, raised=found.raised), (found,)
+        # Corrections differ before and after: a clock set back may seem right again before it was wrong.
+        over = Over(at=max(change.at, memory.raised))
+        findings = (over,) if memory.wrong else ()
         return Clock(off=off), findings
 
     def _found(self, change: ClockJudged, off: Duration, place: Place) -> Found:
