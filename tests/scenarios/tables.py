@@ -59,6 +59,7 @@ import re
 import shlex
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cache
 from itertools import pairwise, takewhile
 from pathlib import Path
 from typing import Any
@@ -152,8 +153,6 @@ class Day:
         until: how far it is looked at.
         raised: what must be raised, and nothing else.
         every_record: `raised` has a row for each line of the alert record.
-        by_arrival: it matters when an event came: a clock is wrong, one is late, or a connection ended.
-        disagrees: why the engine does not do so yet, or "".
     """
 
     title: str
@@ -164,8 +163,49 @@ class Day:
     until: Moment
     raised: tuple[Raised, ...]
     every_record: bool
-    by_arrival: bool
-    disagrees: str
+
+
+MANY = 1000
+"""Days with more events than this take more than a quarter of a second."""
+
+LONG = frozenset({"nothing-learnt-silence", "reset-unproved-by-night"})
+"""The days with as many."""
+
+
+@dataclass(frozen=True, slots=True)
+class Days:
+    """The days beside a file, each read when it is first asked for: so that running one takes no longer than it.
+
+    Args:
+        at: the directory they are in.
+    """
+
+    at: Path
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(sorted(path.stem for path in self.at.glob("*.txt")))
+
+    def __getitem__(self, name: str) -> Day:
+        return _read_once(self.at / f"{name}.txt")
+
+    def parts(self, name: str) -> dict[str, list[str]]:
+        """What the file says, part by part, not yet understood."""
+        return _parts((self.at / f"{name}.txt").read_text(encoding="utf-8"))
+
+    def disagrees(self, name: str) -> str:
+        """Why the engine does not do so yet, or nothing."""
+        return " ".join(self.parts(name).get("DISAGREES", [])).strip()
+
+    def by_arrival(self, name: str) -> bool:
+        """Whether it matters when an event came: a clock is wrong, one is late, or a connection ended."""
+        rows = self.parts(name)["WHAT HAPPENS"]
+        words = {word for row in rows for word in shlex.split(row, comments=True)}
+        return bool(words & {"offline", "arrives", "entered", "clock"})
+
+
+@cache
+def _read_once(path: Path) -> Day:
+    return read_day(path)
 
 
 def read_day(path: Path) -> Day:
@@ -202,8 +242,6 @@ def read_day(path: Path) -> Day:
             for one in _rows(words, feed.first)
         ),
         every_record=whole in parts,
-        by_arrival=feed.by_arrival,
-        disagrees=" ".join(parts.get("DISAGREES", [])).strip(),
     )
 
 
@@ -389,7 +427,6 @@ class _Feed:
     numbered: bool = False
     clocks: dict[str, Duration] = field(default_factory=dict)
     end: Moment | None = None
-    by_arrival: bool = False
     _sent: list[tuple[Moment, dict[str, Any], dict[str, Any]]] = field(
         default_factory=list
     )
@@ -428,8 +465,6 @@ class _Feed:
 
     def _at(self, at: Moment, words: Words) -> None:
         words, how = _split(words)
-        if "offline" in words or how.keys() & {"arrives", "entered"} or self.clocks:
-            self.by_arrival = True
         if "arrives" in how:
             how["arrives"] = self.moment(how["arrives"])
         self._said(at, words, how)

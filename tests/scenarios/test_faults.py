@@ -34,19 +34,13 @@ def _load_tables() -> Any:
 
 tables = _load_tables()
 
-MANY = 1000
-"""Days with more events than this take more than a quarter of a second."""
-
-DAYS = {path.stem: tables.read_day(path) for path in sorted(HERE.glob("*.txt"))}
+DAYS = tables.Days(HERE)
 
 
-def named(name, day):
+def named(name):
     """A day as a parameter."""
-    marks = [pytest.mark.slow] if len(day.events) > MANY else []
-    return pytest.param(day, id=name, marks=marks)
-
-
-EVERY = [named(*one) for one in DAYS.items()]
+    marks = [pytest.mark.slow] if name in tables.LONG else []
+    return pytest.param(name, id=name, marks=marks)
 
 
 class Had:
@@ -197,10 +191,10 @@ def test_a_room_off_and_on_is_one_fault_and_one_call(tmp_path, gateway, silence)
 # All days.
 
 
-@pytest.mark.parametrize("day", EVERY)
-def test_what_holds_on_every_day(day):
+@pytest.mark.parametrize("name", [named(name) for name in DAYS])
+def test_what_holds_on_every_day(name):
     """Each alert that is no note alone is in one fault, which is open while it is; headlines and messages fit; nobody is called for what is planned."""
-    had = Had(day)
+    had = Had(DAYS[name])
     owner = {name: fault for fault in had.standing for name in fault.alerts}
     assert len(owner) == sum(len(fault.alerts) for fault in had.standing)
     for alert in had.last.values():
@@ -234,16 +228,15 @@ def shaken(events):
 
 
 ORDINARY = [
-    named(name, day)
-    for name, day in DAYS.items()
-    if not (day.disagrees or day.by_arrival)
+    named(name) for name in DAYS if not (DAYS.disagrees(name) or DAYS.by_arrival(name))
 ]
 
 
 @pytest.mark.days
-@pytest.mark.parametrize("day", ORDINARY)
-def test_live_and_replayed_are_the_same(day):
+@pytest.mark.parametrize("name", ORDINARY)
+def test_live_and_replayed_are_the_same(name):
     """Whenever somebody asks what time it is, the same faults, numbers, calls and texts are told, in the same order; in whatever order events come, they are the same in the end."""
+    day = DAYS[name]
     had, other = Had(day), Had(day, shaken(day.events))
 
     assert Had(day, every=7 * SECOND).lines == had.lines
