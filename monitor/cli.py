@@ -790,6 +790,8 @@ def score(
             f"{len(scores.missed)} missed; {len(scores.false)} false, of which "
             f"{scores.urgent_false} urgent"
         )
+        if left_out := scoring.left_out(scores):
+            say(left_out)
 
 
 def _lines(path: Path, read: Callable[[Iterable[str]], list[T]]) -> list[T]:

@@ -153,12 +153,16 @@ class Scores:
         missed: the truths that nothing found.
         false: the alerts that no truth bears out.
         length: from the first to the last moment that the two files speak of.
+        unknowable: how many truths could never be known, and are left out.
+        too_rich: how many need a richer feed than this, and are left out.
     """
 
     kinds: tuple[Score, ...]
     missed: tuple[TruthLine, ...]
     false: tuple[AlertLine, ...]
     length: Duration
+    unknowable: int = 0
+    too_rich: int = 0
 
     @property
     def total(self) -> Score:
@@ -342,7 +346,8 @@ def score(
             f"richness {richness!r}: expected one of {', '.join(RICHNESS)}"
         )
     shown = RICHNESS[: RICHNESS.index(richness) + 1]
-    expected = [one for one in truths if one.needs in shown and one.known is not None]
+    knowable = [one for one in truths if one.known is not None]
+    expected = [one for one in knowable if one.needs in shown]
     pairs = [
         (alert, truth)
         for truth in truths
@@ -363,6 +368,8 @@ def score(
         missed=missed,
         false=false,
         length=_length(alerts, truths),
+        unknowable=len(truths) - len(knowable),
+        too_rich=len(knowable) - len(expected),
     )
 
 
@@ -434,6 +441,8 @@ def as_json(scores: Scores, sections: int | None, length: Duration) -> dict[str,
         "kinds": [of(one) for one in scores.kinds],
         "total": of(scores.total),
         "urgent_false": scores.urgent_false,
+        "unknowable": scores.unknowable,
+        "need_a_richer_feed": scores.too_rich,
         "missed": [
             {"kind": one.kind, "subject": one.subject, "began": stamp(one.began)}
             for one in scores.missed
@@ -449,6 +458,26 @@ def as_json(scores: Scores, sections: int | None, length: Duration) -> dict[str,
             for one in scores.false
         ],
     }
+
+
+def left_out(scores: Scores) -> str:
+    """Which truths were not looked for, in a sentence; nothing where all were.
+
+    Example:
+        >>> left_out(
+        ...     Scores(
+        ...         kinds=(), missed=(), false=(), length=0, unknowable=3, too_rich=1
+        ...     )
+        ... )
+        'not looked for: 3 that could never be known, 1 that needs a richer feed'
+    """
+    said = []
+    if scores.unknowable:
+        said.append(f"{scores.unknowable} that could never be known")
+    if scores.too_rich:
+        needs = "needs" if scores.too_rich == 1 else "need"
+        said.append(f"{scores.too_rich} that {needs} a richer feed")
+    return f"not looked for: {', '.join(said)}" if said else ""
 
 
 COLUMNS = (

@@ -13,6 +13,7 @@ from replay.scoring import (
     TruthLine,
     as_json,
     halves,
+    left_out,
     matches,
     read_alerts,
     read_truth,
@@ -289,6 +290,28 @@ def test_what_need_not_be_found_is_not_false_where_it_is():
     assert scores.total.recall is None
 
 
+def test_what_was_not_looked_for_is_counted():
+    """Of four truths one is looked for: one could never be known, two need more than states; a truth that is both is the former."""
+    scores = score(
+        [],
+        [
+            truth("section-disturbed", "T1", "10:00"),
+            truth("feed-gap", "T1", "10:00", known="-", needs="full"),
+            truth("contact-disagreement", "T1", "10:00", needs="tallies"),
+            truth("evaluator-locked-out", "T1", "10:00", needs="full"),
+        ],
+        richness="basic",
+    )
+
+    told = as_json(scores, None, 0)
+    assert scores.total.truths == 1
+    assert (told["unknowable"], told["need_a_richer_feed"]) == (1, 2)
+    assert left_out(scores) == (
+        "not looked for: 1 that could never be known, 2 that need a richer feed"
+    )
+    assert left_out(score([], [truth("feed-gap", "T1", "10:00")])) == ""
+
+
 def test_there_are_three_richnesses():
     """Another word for how much the feed carries is refused, in a truth line too."""
     with pytest.raises(ValueError, match="richness 'rich'"):
@@ -452,6 +475,25 @@ def test_the_command_prints_a_table(files):
         "0.0",
     ] in lines
     assert ended.stderr == "1 missed; 0 false, of which 0 urgent\n"
+
+
+def test_the_command_says_what_was_not_looked_for(files, tmp_path):
+    """A truth that could never be known is not passed over in silence."""
+    never = {
+        "kind": "feed-gap",
+        "subject": "source/gw/1",
+        "began": "2026-05-04T10:00:00.000Z",
+        "ended": None,
+        "known": None,
+    }
+    with (tmp_path / "truth.jsonl").open("a") as file:
+        file.write("\n" + json.dumps(never))
+
+    ended = call(*files, "--richness", "basic")
+
+    assert ended.stderr.splitlines()[-1] == (
+        "not looked for: 1 that could never be known, 1 that needs a richer feed"
+    )
 
 
 def test_the_command_tells_machines(files):
