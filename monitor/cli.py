@@ -479,12 +479,14 @@ def replay(
         _verify(second_opinion(again, last.values(), graph, tuning))
 
 
-def read_again(path: Path, end: Moment | None) -> Iterator[AnyEvent]:
+def read_again(
+    path: Path, end: Moment | None, doing: str = "verifying"
+) -> Iterator[AnyEvent]:
     """The events of a recording once more; its bad lines were told of the first time."""
     from replay.player import up_to
     from replay.recording import read_recording
 
-    events = progress(read_recording(path), "verifying")
+    events = progress(read_recording(path), doing)
     return events if end is None else up_to(events, end)
 
 
@@ -601,7 +603,7 @@ def explain(
     from monitor.core.engine import Engine
     from monitor.core.moments import stamp
     from monitor.core.words import CAUTION
-    from replay.player import replay as replayed, up_to
+    from replay.player import replay as replayed, span_of, up_to
 
     moment_at = moment(at)
     graph, tuning = load_both(line, settings)
@@ -616,13 +618,12 @@ def explain(
     taken = up_to(reader.read("replaying"), moment_at)
     for _ in replayed(engine, taken, until=moment_at):
         pass
-    if found.first is None or found.last is None:
+    spoken = span_of(read_again(events, None, "reading"))
+    if spoken is None:
         typer.echo("The recording has no events.")
-    elif not found.first <= moment_at <= found.last:
-        typer.echo(
-            f"{at} is outside the recording, which goes from "
-            f"{stamp(found.first)} to {stamp(found.last)}."
-        )
+    elif not spoken[0] <= moment_at <= spoken[1]:
+        first, last = (stamp(one) for one in spoken)
+        typer.echo(f"{at} is outside the recording, which goes from {first} to {last}.")
     for sentence in engine.explain(section, kind):
         typer.echo(sentence)
     typer.echo(CAUTION)

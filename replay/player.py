@@ -50,14 +50,10 @@ class Survey:
     Args:
         learnt: what was learnt from traffic, to be known at its midnights.
         window: from when to when the recording was asked for, where it says so; what comes before is the lead-in.
-        first: the earliest event time in it, or None where it has no events.
-        last: the latest.
     """
 
     learnt: tuple[MonitorRecord, ...]
     window: tuple[Moment, Moment] | None
-    first: Moment | None = None
-    last: Moment | None = None
 
     def asked_for(self, alert: Alert) -> bool:
         """Whether *alert* was raised in the part of the day that was asked for, rather than in its lead-in."""
@@ -76,17 +72,13 @@ def survey(events: Iterable[AnyEvent]) -> Survey:
     """
     learnt: list[MonitorRecord] = []
     window = None
-    first: Moment | None = None
-    last: Moment | None = None
     for event in events:
-        first = event.time if first is None else min(first, event.time)
-        last = event.time if last is None else max(last, event.time)
         if isinstance(event, MonitorRecord):
             if event.kind is RecordKind.LEARNT:
                 learnt.append(event)
             elif event.kind is RecordKind.WINDOW:
                 window = _window(event)
-    return Survey(learnt=tuple(learnt), window=window, first=first, last=last)
+    return Survey(learnt=tuple(learnt), window=window)
 
 
 def _window(record: MonitorRecord) -> tuple[Moment, Moment]:
@@ -145,6 +137,22 @@ class People:
 def heard(event: AnyEvent) -> Moment:
     """When *event* came: its arrival, or its own time where a recording does not say."""
     return event.time if event.arrival is None else event.arrival
+
+
+def span_of(events: Iterable[AnyEvent]) -> tuple[Moment, Moment] | None:
+    """When the first and the last of *events* came, or None where there are none.
+
+    It takes a whole reading; a monitor's own records are no events of the feed and do not count.
+    """
+    first: Moment | None = None
+    last: Moment | None = None
+    for event in events:
+        if isinstance(event, MonitorRecord):
+            continue
+        came = heard(event)
+        first = came if first is None else min(first, came)
+        last = came if last is None else max(last, came)
+    return None if first is None or last is None else (first, last)
 
 
 def up_to(events: Iterable[AnyEvent], moment: Moment) -> Iterator[AnyEvent]:

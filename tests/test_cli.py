@@ -581,6 +581,21 @@ def test_explain_tells_of_every_detection_unless_one_is_asked_for():
     }
 
 
+def test_explain_says_where_the_recording_does_not_go():
+    """Within the recording nothing is said of it; before and after it, from when to when it goes; of an empty one, that it is."""
+    within = explained("2026-05-04T06:02:00Z")
+    before = explained("2026-05-04T05:59:59Z")
+    after = explained("2026-05-04T09:00:00Z")
+    Path("day.jsonl").write_text("")
+    empty = explained("2026-05-04T06:02:00Z")
+
+    assert "recording" not in within
+    span = "which goes from 2026-05-04T06:00:00.000Z to 2026-05-04T06:10:00.000Z."
+    assert before.startswith(f"2026-05-04T05:59:59Z is outside the recording, {span}")
+    assert after.startswith(f"2026-05-04T09:00:00Z is outside the recording, {span}")
+    assert empty.startswith("The recording has no events.")
+
+
 def test_explain_of_a_section_that_is_not_there():
     """A section that the line file lacks is named."""
     said = fails(
