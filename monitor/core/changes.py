@@ -156,6 +156,17 @@ class WorkBegan(Change):
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class WorkRenamed(Change):
+    """A section stays under work, but the work that was named has ended.
+
+    Args:
+        why: in words, the work that goes on.
+    """
+
+    why: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class WorkEnded(Change):
     """A section is no longer under work; what is still so is judged anew from here.
 

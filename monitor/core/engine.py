@@ -44,6 +44,7 @@ from monitor.core.changes import (
     WorkBegan,
     WorkedThrough,
     WorkEnded,
+    WorkRenamed,
 )
 from monitor.core.chronicle import Chronicle
 from monitor.core.counts import Counts
@@ -932,8 +933,9 @@ class Engine:
             hearers += [self._cause_told, self._cause_changed]
         elif self.watching.concerns(kind):
             hearers.append(self._watch_change)
-        if kind in (WorkBegan, WorkEnded):
-            hearers.append(self._work_changed)
+        if kind in (WorkBegan, WorkEnded, WorkRenamed):
+            renamed = kind is WorkRenamed
+            hearers.append(self._work_renamed if renamed else self._work_changed)
         if kind is Disturbance and self.watching.concerns(AssetDisturbed):
             hearers.append(self._assets_disturbed)
         for stage in (self.trains, self.counts, self.causes):
@@ -977,6 +979,16 @@ class Engine:
         self._say(self.alerts.remark(subject))
         for head in self.line.heads_of(change.place):
             self._head_worked_on(head, change)
+
+    def _work_renamed(self, change: WorkRenamed) -> None:
+        """What keeps the section quiet has another name, and so at the heads that were quiet by it."""
+        work = self.alerts.suppression.work
+        section = f"section/{change.place}"
+        heads = [f"head/{head}" for head in self.line.heads_of(change.place)]
+        before = work[section]
+        for subject in [section, *(one for one in heads if work.get(one) == before)]:
+            work[subject] = change.why
+            self._say(self.alerts.remark(subject))
 
     def _head_worked_on(self, head: str, change: WorkBegan | WorkEnded) -> None:
         """A head is under work while any section beside it is."""

@@ -223,7 +223,8 @@ class Entries:
             case StateChanged():
                 self._unseen(change)
             case ResetTaken(step=Step.ACCEPTED):
-                self.sections[change.place].accepted = change.at
+                section = self.sections[change.place]
+                section.accepted = max(section.accepted, change.so_at)
             case NotKnown():
                 self._lost(change)
             case KnownAgain():

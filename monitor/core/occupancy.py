@@ -33,6 +33,7 @@ from monitor.core.changes import (
     StateChanged,
     WorkBegan,
     WorkEnded,
+    WorkRenamed,
 )
 from monitor.core.events import (
     Contacts,
@@ -95,6 +96,7 @@ class Settled:
         most: the most axles it has shown since it was clear last, 0 where tallies are not given.
         work: references of the works going on, and the events that began them.
         isolated: its evaluator is.
+        named: the work that was named as the one that keeps it quiet, or "".
     """
 
     state: State | None = None
@@ -114,11 +116,17 @@ class Settled:
     since: Moment | None = None
     work: dict[str, SectionWork] = field(default_factory=dict)
     isolated: bool = False
+    named: str = ""
 
     @property
     def under_work(self) -> bool:
         """Whether nothing is raised about it."""
         return bool(self.work) or self.isolated
+
+    def works(self, evaluator: str) -> list[str]:
+        """What goes on there, in words, the first first."""
+        names = [f"work {one}" if one else "work" for one in self.work]
+        return [*names, f"evaluator {evaluator} isolated"] if self.isolated else names
 
 
 @dataclass(slots=True)
@@ -193,8 +201,7 @@ class Occupancy:
         else:
             # An end that names no work that is known ends all of it.
             section.work.clear()
-        name = f"work {reference}" if reference else "work"
-        return self._work_changed(event.subject, before, at, name, event.name)
+        return self._work_changed(event.subject, before, at, event.name)
 
     def evaluator(self, event: EvaluatorState, at: Moment) -> list[Change]:
         """An evaluator says what it is doing."""
@@ -229,18 +236,23 @@ class Occupancy:
             changes = self.lose(name, Why.ISOLATED, since=at, at=at)
         else:
             changes = self.regain(name, Why.ISOLATED, at)
-        why = f"evaluator {event.subject} isolated"
-        return changes + self._work_changed(name, before, at, why, event.name)
+        return changes + self._work_changed(name, before, at, event.name)
 
     def _work_changed(
-        self, name: str, before: bool, at: Moment, why: str, event: str
+        self, name: str, before: bool, at: Moment, event: str
     ) -> list[Change]:
         section = self.sections[name]
-        if section.under_work == before:
+        works = section.works(self.line.sections[name].evaluator)
+        if not (works or before) or section.named in works:
             return []
-        if section.under_work:
-            return [WorkBegan(place=name, at=at, why=f"under work: {why}")]
-        return [WorkEnded(place=name, at=at, event=event, state=section.told)]
+        if not works:
+            section.named = ""
+            return [WorkEnded(place=name, at=at, event=event, state=section.told)]
+        section.named = works[0]
+        why = f"under work: {works[0]}"
+        if before:
+            return [WorkRenamed(place=name, at=at, why=why)]
+        return [WorkBegan(place=name, at=at, why=why)]
 
     def _remember(self, section: Settled, event: SectionState, at: Moment) -> None:
         if event.state is not section.state:

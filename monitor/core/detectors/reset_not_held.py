@@ -183,12 +183,13 @@ class ResetNotHeld(Untimed):
         if change.worked is not None and change.worked >= change.so_at:
             return memory  # entered later by a person: a train has proved it since
         if memory.work:
-            return replace(memory, pending=change.event, pending_at=change.at)
-        if memory.raised:
+            return replace(memory, pending=change.event, pending_at=change.so_at)
+        newer = memory.since is not None and memory.since > change.so_at
+        if memory.raised or newer:
             return memory
         return replace(
             memory,
-            since=change.at,
+            since=change.so_at,
             event=change.event,
             made_under_work=False,
             by_train=None,
