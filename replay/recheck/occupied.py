@@ -178,12 +178,30 @@ def _passed(
 
 
 def _nothing_since(section: str, since: Moment, then: Then) -> Doubts:
-    for came in came_in_behind(section, since + 1000, then.raised, then):
+    """Whether nothing has entered since.
+
+    A tally that was told since and has not moved settles it, and so does one that rose by more than a miscount.
+    Without tallies a train has entered where a neighbour gave one up: one that is still occupied has given up none yet, one that cleared may have.
+    """
+    start = since + 1000
+    for came in came_in_behind(section, start, then.raised, then):
         yield Doubt(f"a train came into it by {clock(came)}")
+    before = then.book.tally(section, since)
+    told = then.book.tallies(section, start, then.raised)
+    if before is not None and told:
+        if max(told) > before + FEW:
+            yield Doubt(f"{max(told) - before} axles were counted into {section} since")
+        if set(told) == {before}:
+            return
     for one in then.line.neighbours(section):
-        shown = then.shows(one, since + 1000, then.raised)
-        if shown:
+        for piece in then.clears(one, start, then.raised):
             yield Doubt(
-                f"{one} was {shown} meanwhile: something may have come from there",
+                f"{one} cleared at {clock(piece.start)}: its train may have come in",
+                sure=False,
+            )
+        hidden = then.hidden(one, start, then.raised)
+        if hidden:
+            yield Doubt(
+                f"{one} was {hidden} meanwhile: something may have come from there",
                 sure=False,
             )

@@ -81,6 +81,17 @@ class Then:
                 return "disturbed"
         return ""
 
+    def hidden(self, section: str, start: Moment, end: Moment) -> str:
+        """In words, why a train may have been in *section* from *start* to *end* that nobody could follow; "" where none."""
+        if self.works(section, start, end):
+            return "under work"
+        for one in self.within(section, start, end):
+            if one.state is None:
+                return "not known"
+            if one.state not in {State.CLEAR, State.OCCUPIED}:
+                return one.state.value.replace("_", " ")
+        return ""
+
     def _was_clear(self, section: str, moment: Moment) -> bool:
         before = self.within(section, moment - 1, moment - 1)
         return bool(before) and before[-1].state is State.CLEAR

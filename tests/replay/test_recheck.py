@@ -784,14 +784,47 @@ def test_a_section_that_no_axle_has_left_did_not_let_its_train_go():
     refused(LINGERS, stays, "the tally of T3 never went down")
 
 
-def test_a_train_waiting_behind_makes_it_open():
-    """With T2 occupied by the next train the checker cannot tell whether that has come in."""
-    behind = WENT_ON.replace("06:30:00", "06:05:40 T2 occupied\n06:30:00")
+BEHIND = STATES_ALONE.replace("06:30:00", "06:05:40 T2 occupied\n06:30:00")
 
-    said, why = opinion(LINGERS, behind)
+
+def test_a_train_waiting_behind_has_not_come_in():
+    """With T2 occupied by the next train nothing has entered: a train comes in when a neighbour gives one up, and T2 has given up none."""
+    assert opinion(LINGERS, BEHIND) == (AGREES, "")
+
+
+@pytest.mark.parametrize(
+    ("more", "why"),
+    [
+        ("06:05:45 T1 occupied\n06:05:55 T2 clear", "T2 cleared at 06:05:55"),
+        ("06:05:50 T2 disturbed", "T2 was disturbed meanwhile"),
+        ("06:05:50 T2 work begun", "T2 was under work meanwhile"),
+    ],
+    ids=["went elsewhere, or came in", "disturbed", "under work"],
+)
+def test_what_may_have_come_in_makes_it_open(more, why):
+    """Where the next train may have come in, or nobody could see, the checker cannot tell."""
+    said, sentence = opinion(LINGERS, BEHIND.replace("06:30:00", f"{more}\n06:30:00"))
 
     assert said is CANNOT_TELL
-    assert "T2 was occupied meanwhile" in why
+    assert why in sentence
+
+
+@pytest.mark.parametrize(
+    ("tally", "expected"),
+    [(2, (AGREES, "")), (3, (CANNOT_TELL, "T2 was disturbed meanwhile")), (6, None)],
+    ids=["at rest", "one more", "four more"],
+)
+def test_a_tally_says_whether_anything_came_in(tally, expected):
+    """What T2 hides does not matter where the tally of T3 was told since and is at rest; four axles more were counted in."""
+    told = f"06:05:40 T2 disturbed\n06:05:50 T3 occupied axles={tally}\n06:30:00"
+    table = WENT_ON.replace("06:30:00", told)
+
+    if expected is None:
+        refused(LINGERS, table, "4 axles were counted into T3 since")
+    else:
+        said, why = opinion(LINGERS, table)
+        assert said is expected[0]
+        assert expected[1] in why
 
 
 # reset-unproved
