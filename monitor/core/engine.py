@@ -286,7 +286,7 @@ class Engine:
     def _rate(self, section: str) -> float | None:
         """How often *section* is disturbed a day, as far as that is learnt."""
         usual = self.usual.get(section)
-        if usual is None or usual.prior_days <= 0 or usual.prior_shape <= 0:
+        if usual is None or not usual.rate_known:
             return None
         prior = Gamma(usual.prior_shape, usual.prior_days)
         return prior.after(usual.disturbances, usual.exposure_days).mean

@@ -55,6 +55,9 @@ HOUR_DAYS = 60
 RATE_DAYS = 90
 """Days over which disturbances and exposure are counted."""
 
+LEAST_DAYS = 30.0
+"""Days that a rate must rest on, of the section and of what its line lends it, before a chance is made of it: in fewer, one disturbance more or less changes the answer many times over."""
+
 FEW = 10
 """With fewer sections the spread between them is not to be estimated from it."""
 
@@ -110,6 +113,13 @@ class Usual:
     sections: int
     line_chance_day: float
     line_chance_hour: float
+
+    @property
+    def rate_known(self) -> bool:
+        """Whether enough was counted to say how often the section is disturbed."""
+        if self.prior_shape <= 0 or self.prior_days <= 0:
+            return False
+        return self.prior_days + self.exposure_days >= LEAST_DAYS
 
 
 class _Days:

@@ -77,6 +77,7 @@ class RepeatDisturbance:
 
     The alert says how often such a cluster would come by chance if disturbances came singly.
     For that the section's own rate is drawn towards the line's, the less of it was seen; the window itself is left out of it.
+    What was counted is said with it; before it is enough (30 days, of the section and of what its line lends it) no chance is named.
 
     Example:
         >>> from monitor.core.moments import MINUTE, parse
@@ -252,21 +253,26 @@ class RepeatDisturbance:
         self, memory: Seen, at: Moment, counted: tuple[Happened, ...], window: Duration
     ) -> tuple[str, dict[str, Any]]:
         usual = memory.usual
-        if usual is None or usual.prior_days <= 0 or usual.prior_shape <= 0:
-            unknown = "how often that comes by chance is not learnt yet"
+        unknown = "how often that comes by chance is not learnt yet"
+        if usual is None:
             return unknown, {"rate_per_year": None}
+        count, exposure = _outside(usual, at, counted, window)
+        seen = {"counted_days": round(exposure, 2), "counted_disturbances": count}
+        rests = _counted_here(count, exposure)
+        if not usual.rate_known:
+            return f"{unknown}: {rests}", {"rate_per_year": None, **seen}
         number = self.in_day if memory.by_day else self.in_hour
-        count, exposure, rate = _rate(usual, at, counted, window)
+        prior = Gamma(usual.prior_shape, usual.prior_days)
+        rate = prior.after(count, exposure).mean
         here = cluster_rate(number, rate, window / DAY) * YEAR
         somewhere, line = self._on_the_line(memory)
         said = (
             f"if disturbances came singly, {number} within {span(window)} would come "
-            f"by chance {often(here)} on this section{somewhere}"
+            f"by chance {often(here)} on this section{somewhere} ({rests})"
         )
         return said, {
             "rate_per_year": round(rate * YEAR, 3),
-            "counted_days": round(exposure, 2),
-            "counted_disturbances": count,
+            **seen,
             "chance_per_year_here": None if isinf(here) else round(here, 5),
             "chance_per_year_on_line": line,
             "sections_watched": usual.sections,
@@ -345,16 +351,22 @@ def _within(
     return tuple(one for one in found if at - one[0] <= window)
 
 
-def _rate(
+def _outside(
     usual: Any, at: Moment, counted: tuple[Happened, ...], window: Duration
-) -> tuple[int, float, float]:
-    """Count, exposure in days, and the rate a day to expect here: the window left out, drawn towards the line's."""
+) -> tuple[int, float]:
+    """How many disturbances were counted here in how many days, the window left out."""
     inside = sum(happened < usual.counted_until for happened, _ in counted)
     overlap = max(0, usual.counted_until - (at - window)) / DAY
     count = max(0, usual.disturbances - inside)
-    exposure = max(0.0, usual.exposure_days - overlap)
-    prior = Gamma(usual.prior_shape, usual.prior_days)
-    return count, exposure, prior.after(count, exposure).mean
+    return count, max(0.0, usual.exposure_days - overlap)
+
+
+def _counted_here(count: int, exposure: float) -> str:
+    """What was counted of a section before the window, in words."""
+    if not exposure:
+        return "nothing was counted here before"
+    what = {0: "none", 1: "one"}.get(count, str(count))
+    return f"{what} counted here in the {span(round(exposure * DAY))} before"
 
 
 def _times(count: int) -> str:

@@ -371,7 +371,7 @@ class ResetUnproved:
                 ),
                 Evidence(
                     time=raised,
-                    text=f"no train has worked through within {span(memory.limit)} in which trains usually run",
+                    text=f"no train has worked through within {span(memory.limit)}; {_counted(hours)}",
                 ),
             ),
             suspects=place.heads(),
@@ -442,7 +442,8 @@ class ResetUnproved:
             return (said, f"The timer is stopped: the section is {names(stopped)}.")
         gone = memory.limit - self._left(memory, at, place)
         counted = (
-            f"{span(gone)} of {span(memory.limit)} in hours with trains have gone by"
+            f"{span(gone)} of {span(memory.limit)} have gone by; "
+            f"{_counted(memory.hours)}"
         )
         if memory.due is None:
             return (said, f"{counted}; no hour with trains is known.")
@@ -458,6 +459,15 @@ def _how(change: ResetTaken) -> str:
     by = f" by {change.by}" if change.by else ""
     entered = ", entered later" if change.so_at < change.at else ""
     return f"{change.kind.value.replace('_', ' ')} reset{by} accepted{entered}"
+
+
+def _counted(hours: frozenset[int] | None) -> str:
+    """Which hours count, in words."""
+    if hours is None:
+        return "every hour counts, for the usual hours are not learnt yet"
+    if len(hours) == 24:
+        return "every hour counts, for trains usually run in all of them"
+    return "hours in which trains usually run count"
 
 
 def _after(

@@ -150,7 +150,8 @@ def test_how_often_three_within_a_day_come_by_chance(watch):
     assert found.summary == (
         "T107 disturbed 3 times within 24 h; if disturbances came singly, "
         "3 within 24 h would come by chance about once in 160 years on this section "
-        "and about 6 times a year somewhere on the 900 sections watched"
+        "and about 6 times a year somewhere on the 900 sections watched "
+        "(nothing was counted here before)"
     )
     assert found.parameters["rate_per_year"] == 12.0
     assert found.parameters["chance_per_year_here"] == pytest.approx(0.0062, rel=0.01)
@@ -171,7 +172,8 @@ def test_how_often_two_within_an_hour_come_by_chance(watch):
 
     assert day.found[0].summary.endswith(
         "2 within 1 h would come by chance about once in 6.6 years on this section "
-        "and about once in 2.5 years somewhere on the 900 sections watched"
+        "and about once in 2.5 years somewhere on the 900 sections watched "
+        "(2 counted here in the 20 d before)"
     )
     assert day.found[0].parameters["chance_per_year_here"] == pytest.approx(
         0.1518, rel=0.01
@@ -321,6 +323,37 @@ def test_the_window_of_a_rule_that_did_not_hold_keeps_nothing_open(watch):
     day.tell("12:00 disturbance\n12:30 disturbance")
 
     assert day.until("20:00") == ["12:00:00 12:30:00 planned", "over 13:00:00"]
+
+
+def test_a_rate_that_rests_on_little_gives_no_chance(watch):
+    """One disturbance in eleven hours, and what a young line lends: what was counted is said, and no chance made of it."""
+    little = {"prior_shape": 1.0, "prior_days": 3.0}
+    day = watch(RepeatDisturbance()).learn(
+        "00:00", **little, disturbances=1, exposure_days=11 / 24
+    )
+    # The window of an hour begins after midnight: all eleven hours are before it.
+    day.tell("12:00 disturbance\n12:30 disturbance")
+
+    [found] = day.found
+    assert found.summary == (
+        "T107 disturbed twice within 1 h; how often that comes by chance is not learnt "
+        "yet: one counted here in the 11 h before"
+    )
+    assert found.parameters["rate_per_year"] is None
+    assert found.parameters["counted_disturbances"] == 1
+    assert found.parameters["counted_days"] == 0.46
+    assert "chance_per_year_here" not in found.parameters
+
+
+@pytest.mark.parametrize(("exposure", "named"), [(19.9, False), (20.0, True)])
+def test_thirty_days_make_a_rate(watch, exposure, named):
+    """Of the section and of what its line lends it, together."""
+    day = watch(RepeatDisturbance()).learn(
+        "00:00", prior_shape=1.0, prior_days=10.0, exposure_days=exposure
+    )
+    day.tell("12:00 disturbance\n12:30 disturbance")
+
+    assert ("if disturbances came singly" in day.found[0].summary) is named
 
 
 @pytest.mark.parametrize("nothing", [{"prior_days": 0.0}, {"prior_shape": 0.0}])

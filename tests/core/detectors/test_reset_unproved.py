@@ -351,8 +351,32 @@ def test_it_explains_what_counts_within_an_hour(watch):
     day = watch(ResetUnproved()).learn("00:00", hours=frozenset({12, 14}))
     day.tell("11:00 clear\n12:30 reset accepted")
 
-    assert "15 min of 1 h in hours with trains" in day.explain("12:45")
-    assert "30 min of 1 h in hours with trains" in day.explain("13:45")
+    usual = "hours in which trains usually run count"
+    assert f"15 min of 1 h have gone by; {usual}" in day.explain("12:45")
+    assert f"30 min of 1 h have gone by; {usual}" in day.explain("13:45")
+
+
+@pytest.mark.parametrize(
+    ("hours", "said"),
+    [
+        (None, "every hour counts, for the usual hours are not learnt yet"),
+        (
+            frozenset(range(24)),
+            "every hour counts, for trains usually run in all of them",
+        ),
+        (frozenset({12, 14}), "hours in which trains usually run count"),
+    ],
+    ids=["nothing learnt", "all", "some"],
+)
+def test_it_claims_no_usual_hours_before_they_are_learnt(watch, hours, said):
+    """What the evidence says of hours is what was learnt of them, and that nothing was where nothing was."""
+    day = watch(ResetUnproved())
+    if hours is not None:
+        day.learn("00:00", hours=hours)
+    day.tell("11:00 clear\n12:00 reset accepted").until("15:00")
+
+    [found] = day.found
+    assert found.evidence[-1].text == f"no train has worked through within 1 h; {said}"
 
 
 def test_hours_are_those_of_the_line(watch):
@@ -375,7 +399,8 @@ def test_it_explains_how_near_it_is(watch):
     day.tell(RESET)
     assert day.explain("12:30") == (
         "Reset at 12:00:00 waits for a train. "
-        "30 min of 1 h in hours with trains have gone by; due at 13:00:00."
+        "30 min of 1 h have gone by; every hour counts, for the usual hours are not "
+        "learnt yet; due at 13:00:00."
     )
     day.tell("12:40 occupied\n12:41 clear")
     assert "whether a train has just left is not judged yet" in day.explain("12:41")
