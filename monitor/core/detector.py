@@ -68,7 +68,7 @@ class Found:
         summary: what happened, in a sentence.
         evidence: what it rests on, in order.
         suspects: likeliest first.
-        checks: what to look at first, and what else would explain it.
+        checks: what to look at first, and what else would explain it; what the desk does first is put before them.
         parameters: every number behind it.
         affected: the subjects concerned, where more than the place itself.
         ended: where it ends at once.
@@ -102,6 +102,25 @@ class Over:
 
 
 Finding = Found | Over
+
+
+DO_FIRST = "Do first: "
+"""Begins the check that says what the desk does first."""
+
+IF_PROMPT = "; if prompt, "
+"""In what the desk does first, before what that is where the alert is prompt."""
+
+
+def first_act(first: str, priority: Priority) -> str:
+    """What the desk does first about an alert, of all that a detector says in *first*.
+
+    Example:
+        >>> first = "put it on the day list; if prompt, tell the technician on call"
+        >>> first_act(first, "planned"), first_act(first, "prompt")
+        ('put it on the day list', 'tell the technician on call')
+    """
+    usual, _, pressing = first.partition(IF_PROMPT)
+    return pressing if pressing and priority == "prompt" else usual
 
 
 def look(*first: str, also: tuple[tuple[str, str], ...]) -> tuple[str, ...]:
@@ -210,7 +229,7 @@ class Detector(Protocol):
     """What its alerts may ask of people, the usual first."""
 
     first: ClassVar[str]
-    """What the desk does first, for the list that is signed."""
+    """What the desk does first: the list that is signed, every alert and every call say it in these words; after "; if prompt, " what it is where the alert is prompt."""
 
     within: ClassVar[str]
     """Within what time."""

@@ -49,7 +49,7 @@ from monitor.core.changes import (
 from monitor.core.chronicle import Chronicle
 from monitor.core.counts import Counts
 from monitor.core.dependence import Dependence
-from monitor.core.detector import Finding, Found
+from monitor.core.detector import DO_FIRST, Finding, Found, first_act
 from monitor.core.detectors.common_cause import CommonCause
 from monitor.core.detectors.reset_unproved import ResetUnproved, Timer
 from monitor.core.entries import Entries
@@ -1097,7 +1097,10 @@ class Engine:
         for finding in findings:
             if isinstance(finding, Found):
                 open_before = len(self.alerts.open)
-                alert = self.alerts.found(kind, subject, finding)
+                act = first_act(watch.detector.first, finding.priority)
+                checks = (f"{DO_FIRST}{act}", *finding.checks)
+                found = replace(finding, checks=checks)
+                alert = self.alerts.found(kind, subject, found)
                 if alert is not None and (
                     len(self.alerts.open) > open_before or finding.ended is not None
                 ):

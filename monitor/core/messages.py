@@ -5,8 +5,8 @@ Both are pure functions of what is known, so the same fault is told in the same 
 A headline is what happened, and where: the words that the kind has, and the name of its place.
 Names may be sixty characters long, and words are what one reads first; so where both do not fit, the shorter words are taken, then the name is shortened in its middle, since names in a row differ at their ends.
 
-A message has its parts in this order, each within a room of its own, so that no name crowds out another part: number and priority, headline, where to go, since when, trains standing, the likeliest part, what to look at first, whom to call, the caution.
-What is left over of the 300 goes to what to look at first.
+A message has its parts in this order, each within a room of its own, so that no name crowds out another part: number and priority, headline, what the desk does first, where to go, since when, trains standing, the likeliest part, what to look at first, whom to call, the caution.
+Names are shortened further where they would not all fit, and what is left over of the 300 goes to what to look at first.
 
 Whatever comes from a file or the feed passes through `plain`: no control characters, no line breaks, nothing that turns the direction of writing.
 """
@@ -16,6 +16,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from monitor.core.alerts import Alert
+from monitor.core.detector import DO_FIRST
 from monitor.core.layout import OPEN, Line
 from monitor.core.words import CAUTION, clock, span
 
@@ -179,19 +180,78 @@ def message(number: str, alert: Alert, standing: int, line: Line) -> str:
         standing: how many trains stand before or in it.
         line: the line file, for where to go and whom to call.
     """
+    before, after = _parts(number, alert, standing, line, WIDE)
+    if len(_joined([*before, *after])) > MESSAGE:
+        before, after = _parts(number, alert, standing, line, NARROW)
+    room = MESSAGE - len(_joined([*before, *after])) - 2
+    look = _look(alert)
+    if not look or room < WORTH:
+        return _joined([*before, *after])
+    return _joined([*before, cut(look, room), *after])
+
+
+Rooms = tuple[int, int, int, int]
+"""Rooms for the site, the likeliest parts, the signaller and the telephone."""
+
+WIDE: Rooms = (24, 24, 24, 20)
+NARROW: Rooms = (16, 16, 14, 16)
+"""The narrow ones where all else would not fit."""
+
+WORTH = 24
+"""What to look at first is left out where less room than this is left for it."""
+
+
+def _parts(
+    number: str, alert: Alert, standing: int, line: Line, rooms: Rooms
+) -> tuple[list[str], list[str]]:
+    """The parts before what to look at first, and those after it."""
+    site, part, who, telephone = rooms
     since = clock(alert.began, line.zone, alert.raised)
     trains = {0: "No train seen standing", 1: "1 train standing"}.get(
         standing, f"{standing} trains standing"
     )
-    caution = f"{CAUTION.partition('. ')[0]}."
-    what = f"{number} {alert.priority}: {headline(alert)}"
-    before = [what, _where(alert, line, since), trains]
+    before = [f"{number} {alert.priority}: {headline(alert)}"]
+    act = do_first(alert)
+    if act:
+        before.append(cut(plain(f"{act[0].upper()}{act[1:]}"), LONGEST_ACT))
+    before += [_where(alert, line, since, site), trains]
     if alert.suspects:
-        before.append(f"Likeliest {_asset(alert.suspects[0].asset, 24)}")
-    after = [*_call(alert, line), caution]
-    room = MESSAGE - len(_joined([*before, *after])) - 2
-    look = _look(alert)
-    return _joined([*before, cut(look, room), *after] if look else [*before, *after])
+        before.append(f"Likeliest {_likeliest(alert, part)}")
+    caution = f"{CAUTION.partition('. ')[0]}."
+    return before, [*_call(alert, line, who, telephone), caution]
+
+
+LONGEST_ACT = 60
+"""Characters of what the desk does first; the detections say no more."""
+
+
+def do_first(alert: Alert) -> str:
+    """What the desk does first about *alert*, as its detection says; "" where it says nothing."""
+    acts = [
+        one.removeprefix(DO_FIRST) for one in alert.checks if one.startswith(DO_FIRST)
+    ]
+    return acts[0] if acts else ""
+
+
+def _likeliest(alert: Alert, room: int) -> str:
+    """The likeliest part, or all that are as likely; where they are many, how many."""
+    most = max(one.weight for one in alert.suspects)
+    tied = [one.asset for one in alert.suspects if one.weight == most]
+    kinds = {one.partition("/")[0] for one in tied}
+    if len(tied) > SAID_TIED or (len(tied) > 1 and len(kinds) > 1):
+        (kind,) = kinds if len(kinds) == 1 else ("part",)
+        return f"one of {len(tied)} {kind}s"
+    if len(tied) == 1:
+        return _asset(tied[0], room)
+    # With the names that are left of the room: "head H107 or H108".
+    (kind,) = kinds
+    each = max(4, (room + 4 - 4 * len(tied)) // len(tied))
+    *others, last = [shorten(plain(one.partition("/")[2]), each) for one in tied]
+    return f"{kind} {', '.join(others)} or {last}"
+
+
+SAID_TIED = 3
+"""So many parts that are as likely are named; more are counted."""
 
 
 def _joined(parts: Sequence[str]) -> str:
@@ -205,9 +265,9 @@ def _asset(subject: str, room: int) -> str:
     return shorten(plain(name if kind == "site" else f"{kind} {name}"), room)
 
 
-def _where(alert: Alert, line: Line, since: str) -> str:
+def _where(alert: Alert, line: Line, since: str, room: int) -> str:
     site = site_of(alert, line)
-    at = f"At {shorten(plain(site), 24)}, " if site else ""
+    at = f"At {shorten(plain(site), room)}, " if site else ""
     return f"{at}{'since' if at else 'Since'} {since}"
 
 
@@ -216,16 +276,16 @@ def _look(alert: Alert) -> str:
     return plain(looks[0]) if looks else ""
 
 
-def _call(alert: Alert, line: Line) -> list[str]:
+def _call(alert: Alert, line: Line, room: int, digits: int) -> list[str]:
     """Whom to call: the signaller of the area, as far as the line file says."""
     areas = dict.fromkeys(line.sections[one].area for one in sections_of(alert, line))
     if not areas:
         return []
     known = line.areas.get(next(iter(areas)))
     if known is None or not (known.signaller or known.telephone):
-        return [f"Call the signaller of {shorten(plain(next(iter(areas))), 24)}"]
-    who = shorten(plain(known.signaller or "the signaller"), 24)
-    telephone = shorten(plain(known.telephone or ""), 20)
+        return [f"Call the signaller of {shorten(plain(next(iter(areas))), room)}"]
+    who = shorten(plain(known.signaller or "the signaller"), room)
+    telephone = shorten(plain(known.telephone or ""), digits)
     return [f"Call {who} {telephone}".rstrip()]
 
 

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Sequence
 from html import escape
 
 from monitor.core.alerts import Alert
+from monitor.core.detector import first_act
 from monitor.core.detectors import CATALOGUE
 from monitor.core.faults import RANKS, Fault
 from monitor.core.layout import Line
@@ -155,9 +156,10 @@ def _head(
 
 def _answer(leading: Alert | None) -> str:
     known = _FIRST.get(leading.kind) if leading else None
-    if known is None:
+    if leading is None or known is None:
         return ""
-    first = known.first[:1].upper() + known.first[1:]
+    act = first_act(known.first, leading.priority)
+    first = act[:1].upper() + act[1:]
     return (
         f'<div class="answer"><b>{_text(first)}</b>'
         f'<p class="second">Within: {_text(known.within)}. If not: {_text(known.otherwise)}.</p></div>'

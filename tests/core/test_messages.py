@@ -171,20 +171,44 @@ def test_a_headline_of_waiting_resets_fits():
 
 
 def test_a_message_stands_alone():
-    """Number, priority, what, where to go, since when, trains, part, look, whom to call, caution: in this order."""
+    """Number, priority, what, the desk's first act, where to go, since when, trains, part, look, whom to call, caution: in this order."""
     found = alert(
         "section-disturbed",
         "section/T107",
         suspects=(Suspect(asset="head/H107", weight=0.5),),
+        checks=("Do first: tell the technician on call", LOOK, CAUTION),
     )
 
     assert message("4K7M", found, 2, line_of(area=DESK)) == (
-        "4K7M prompt: T107 disturbed. At Thornmere room, since 12:00:00. "
+        "4K7M prompt: T107 disturbed. Tell the technician on call. "
+        "At Thornmere room, since 12:00:00. "
         "2 trains standing. Likeliest head H107. "
         "Look first at the indications of EV1: which head it rejects. "
         "Call Thornmere desk 01632 960123. "
         "Nothing here proves a section empty."
     )
+
+
+@pytest.mark.parametrize(
+    ("weights", "said"),
+    [
+        ({"head/H106": 0.5, "head/H107": 0.5}, "Likeliest head H106 or H107."),
+        ({"head/H106": 0.2, "head/H107": 0.8}, "Likeliest head H107."),
+        (
+            {"head/H1": 0.3, "head/H2": 0.3, "head/H3": 0.3},
+            "Likeliest head H1, H2 or H3.",
+        ),
+        ({f"head/H{n}": 0.25 for n in range(4)}, "Likeliest one of 4 heads."),
+        ({"head/H106": 0.5, "unit/TU7": 0.5}, "Likeliest one of 2 parts."),
+    ],
+    ids=["two", "one", "three", "four", "of two kinds"],
+)
+def test_parts_that_are_as_likely_are_all_said(weights, said):
+    """Where two are tied neither is likelier; where they are many, how many is said."""
+    suspects = tuple(Suspect(asset=one, weight=w) for one, w in weights.items())
+    found = alert("section-disturbed", "section/T107", suspects=suspects)
+
+    assert said in message("4K7M", found, 0, line_of())
 
 
 @pytest.mark.parametrize(
@@ -213,17 +237,25 @@ def test_what_began_on_another_day_carries_its_date():
 
 
 def test_the_longest_names_leave_room_for_every_part():
-    """With all names at their longest every part is there, and what to look at first breaks off."""
+    """With all names at their longest every part is there whole but for names, and what to look at first is left out for the desk's first act."""
     area = (
         f'[[area]]\nid = "thornmere"\nsignaller = "{"s" * 300}"\n'
         f'telephone = "{"5" * 300}"\n'
     )
+    act = "tell the signaller: a train may be in a section shown clear"
     found = alert(
         "vanished-train",
         f"section/{LONG}",
         priority="urgent",
-        suspects=(Suspect(asset=f"head/{LONG[:-1]}y", weight=1.0),),
-        checks=("Look first at " + "the cable and its joints, " * 20, CAUTION),
+        suspects=(
+            Suspect(asset=f"head/{LONG[:-1]}y", weight=0.5),
+            Suspect(asset=f"head/{LONG[:-1]}z", weight=0.5),
+        ),
+        checks=(
+            f"Do first: {act}",
+            "Look first at " + "the cable and its joints, " * 20,
+            CAUTION,
+        ),
         raised=NOON + 86400 * SECOND,
     )
     line = line_of(LONG, f"{LONG[:-1]}y", "r" * 120, area)
@@ -232,14 +264,24 @@ def test_the_longest_names_leave_room_for_every_part():
     assert len(said) <= MESSAGE
     for part in (
         "4K7MX urgent: ",
-        "train unaccounted for. At rrr",
+        f"train unaccounted for. T{act[1:]}. At rrr",
         "since 2026-05-04 12:00:00. ",
-        "12 trains standing. Likeliest head thorn",
-        "Look first at the cable",
-        "… Call sss",
+        "12 trains standing. Likeliest head tho…7y or tho…7z. ",
+        "Call sss",
         "555. Nothing here proves a section empty.",
     ):
         assert part in said
+
+
+def test_what_to_look_at_first_breaks_off_where_there_is_no_room():
+    """It has what the other parts leave, and breaks off between two words."""
+    look = "Look first at " + "the cable and its joints, " * 20
+    found = alert("section-disturbed", "section/T107", checks=(look, CAUTION))
+    said = message("4K7M", found, 0, line_of())
+
+    assert MESSAGE - 20 < len(said) <= MESSAGE
+    assert "Look first at the cable and its joints" in said
+    assert "… Call the signaller of thornmere." in said
 
 
 SIGNS = st.characters(exclude_categories=["Cs"])
@@ -267,7 +309,12 @@ def test_hostile_texts_cannot_break_it(kind, texts, standing):
         f"section/{texts['name']}",
         summary=texts["summary"],
         suspects=(Suspect(asset=texts["asset"], weight=1.0),),
-        checks=(texts["check"], f"Look first at {texts['check']}", CAUTION),
+        checks=(
+            texts["check"],
+            f"Do first: {texts['check']}",
+            f"Look first at {texts['check']}",
+            CAUTION,
+        ),
     )
     said = message("4K7M", found, standing, line_of())
 

@@ -11,10 +11,12 @@ from typing import Any
 import pytest
 
 from monitor.core.alerts import Alert
+from monitor.core.detectors import CATALOGUE
 from monitor.core.engine import Engine
 from monitor.core.faults import STAYS, Call, Fault, call_line, fault_line
 from monitor.core.messages import HEADLINE, MESSAGE
 from monitor.core.moments import SECOND
+from monitor.kinds import asked
 
 HERE = Path(__file__).parent
 
@@ -193,8 +195,9 @@ def test_a_room_off_and_on_is_one_fault_and_one_call(tmp_path, gateway, silence)
 
 @pytest.mark.parametrize("name", [named(name) for name in DAYS])
 def test_what_holds_on_every_day(name):
-    """Each alert that is no note alone is in one fault, which is open while it is; headlines and messages fit; nobody is called for what is planned."""
+    """Each alert that is no note alone is in one fault, which is open while it is; headlines and messages fit; nobody is called for what is planned; and the list that is signed, the alert and the call say the same first act."""
     had = Had(DAYS[name])
+    acts = {one.id: hold_to_the_table(one) for one in had.alerts}
     owner = {name: fault for fault in had.standing for name in fault.alerts}
     assert len(owner) == sum(len(fault.alerts) for fault in had.standing)
     for alert in had.last.values():
@@ -213,7 +216,21 @@ def test_what_holds_on_every_day(name):
         assert call.text.isprintable()
         assert call.priority in ("urgent", "prompt")
         assert call.at >= had.last[call.alert].raised
+        act = acts[call.alert]
+        assert f"{act[0].upper()}{act[1:]}" in call.text
     assert sum(one.calls for one in had.standing) == len(had.calls)
+
+
+SIGNED = {one.kind: one.first for one in asked(CATALOGUE)}
+"""What the desk does first by the list that is signed."""
+
+
+def hold_to_the_table(alert):
+    """An alert says first what the list has for its kind and priority."""
+    usual, _, pressing = SIGNED[alert.kind].partition("; if prompt, ")
+    act = pressing if pressing and alert.priority == "prompt" else usual
+    assert alert.checks[0] == f"Do first: {act}"
+    return act
 
 
 def shaken(events):

@@ -114,7 +114,9 @@ class CountMismatch:
         CountAgreed,
     )
     priorities: ClassVar[tuple[Priority, ...]] = ("planned", "prompt")
-    first: ClassVar[str] = "put the head on the day list"
+    first: ClassVar[str] = (
+        "put the head on the day list; if prompt, tell the technician on call"
+    )
     within: ClassVar[str] = "the day; where a section stays occupied, 5 min"
     otherwise: ClassVar[str] = "it miscounts again, and the sections on both sides fail"
 

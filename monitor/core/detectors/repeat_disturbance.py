@@ -115,7 +115,10 @@ class RepeatDisturbance:
         CauseEnded,
     )
     priorities: ClassVar[tuple[Priority, ...]] = ("planned", "prompt")
-    first: ClassVar[str] = "put it on the day list, with the likeliest part"
+    first: ClassVar[str] = (
+        "put it on the day list, with the likeliest part; "
+        "if prompt, tell the technician on call"
+    )
     within: ClassVar[str] = "the day; from the sixth, 5 min"
     otherwise: ClassVar[str] = "it fails for good, likely in the busiest hours"
 

@@ -14,10 +14,11 @@ import pytest
 from hypothesis import given, strategies as st
 
 from monitor.core import changes
-from monitor.core.detector import Detector, Over, Place
+from monitor.core.detector import IF_PROMPT, Detector, Over, Place, first_act
 from monitor.core.detectors import CATALOGUE
 from monitor.core.events import State
 from monitor.core.faults import STAYS
+from monitor.core.messages import LONGEST_ACT
 from monitor.core.moments import MINUTE, SECOND, parse
 from monitor.core.words import CAUTION
 
@@ -486,6 +487,19 @@ def test_what_it_finds_can_be_read_and_written(faulty, detector):
     assert all(0 < one.weight <= 1 for one in found.suspects)
     texts = (found.summary, *found.checks[:-1], *(one.text for one in found.evidence))
     assert not any(FORBIDDEN.search(text) for text in texts)
+
+
+@each
+def test_what_the_desk_does_first_fits_a_call(detector):
+    """Both what it usually is and what it is where the alert is prompt; only a kind that is prompt at times says the latter."""
+    usual, _, pressing = detector.first.partition(IF_PROMPT)
+
+    assert 0 < len(usual) <= LONGEST_ACT
+    assert len(pressing) <= LONGEST_ACT
+    assert not pressing or "prompt" in detector.priorities[1:]
+    for priority in detector.priorities:
+        wanted = pressing if pressing and priority == "prompt" else usual
+        assert first_act(detector.first, priority) == wanted
 
 
 @each
