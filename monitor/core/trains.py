@@ -729,9 +729,9 @@ class Trains:
         if any(
             self._hid_trains(near, part.since)
             for near in spot.neighbours
-            if near != between and near not in part.beyond
+            if near == between or near not in part.beyond
         ):
-            return  # another may have come in out of it, and nobody saw
+            return  # another may have come out of it, and nobody saw
         if spot.visited >= part.since:
             return
         left = self.axles(name)
@@ -910,8 +910,9 @@ class Trains:
                     self._reach(train, name, Part(change.at, via, sure=False))
         if spot.open:
             self._new(name, change.at).guess = True
-        if len(spot.trains) > len(before):
-            for train in before:
+        for train in before:
+            # What had gone on may have been out of it: what is there now, nobody knows.
+            if len(spot.trains) > len(before) or train.onward(name):
                 train.parts[name].sure = False
                 train.parts[name].may_have_left = True
                 train.out = train.out or (spot.open and not train.onward(name))

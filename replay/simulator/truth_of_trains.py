@@ -286,7 +286,7 @@ def _followed(record: Record, visit: Visit, after: Visit, known: Moment) -> bool
     if visit.out_of is None or record.alone(section, visit.came) is not False:
         return False
     behind = record.turned_clear(visit.out_of, visit.came, known)
-    if behind is None:
+    if behind is None or _let_another_in(record, visit):
         return False
     for one in around:
         for piece in record.within(one, visit.came + SKEW, known + SKEW):
@@ -300,6 +300,19 @@ def _followed(record: Record, visit: Visit, after: Visit, known: Moment) -> bool
             if other and not own and not waits:
                 return False
     return True
+
+
+def _let_another_in(record: Record, visit: Visit) -> bool:
+    """Whether its section was clear for a moment as the train left, and what stood beside it then may have come in."""
+    piece = _still_occupied(record, visit)
+    if piece is None or piece.start <= visit.came + SKEW:
+        return False
+    return any(
+        other.value is not State.CLEAR
+        for one in record.line.neighbours(visit.section)
+        if one != visit.into
+        for other in record.within(one, piece.start - SKEW, piece.start)
+    )
 
 
 def seems_left(record: Record, section: str) -> Iterator[Truth]:
