@@ -469,6 +469,7 @@ class Trains:
             self._tell_passed(change, leaving, parts, onward)
         for train in leaving:
             self._take(train, name)
+        turned = [t for t in leaving if self._may_have_turned(t, parts[t.number])]
         self._one_went_on(leaving, onward)
         for train in leaving:
             if train.parts:
@@ -480,7 +481,7 @@ class Trains:
                 )
         if leaving and not (spot.lost or spot.open or change.beside):
             self._one_lost(leaving, parts, change)
-        self._visit(leaving, change)
+        self._visit(leaving, turned, change)
         self._merge(leaving)
         if spot.appearance is not None:
             spot.appearance.cleared = change.cleared
@@ -505,9 +506,20 @@ class Trains:
             for part in chain.from_iterable(stay):
                 part.sure = False
 
-    def _visit(self, leaving: list[Train], change: Cleared) -> None:
+    def _may_have_turned(self, train: Train, part: Part) -> bool:
+        """Whether *train* is nowhere unless it has gone back where *part* came from, which another may have entered instead."""
+        back = all(n in part.ways and not p.sure for n, p in train.parts.items())
+        return bool(train.parts) and back
+
+    def _visit(
+        self, leaving: list[Train], turned: list[Train], change: Cleared
+    ) -> None:
         """A train that is surely nowhere else may have gone into a neighbour that was not clear, also beside another that is there."""
-        lost = [t for t in leaving if not any(p.sure for p in t.parts.values())]
+        lost = [
+            train
+            for train in leaving
+            if train in turned or not any(p.sure for p in train.parts.values())
+        ]
         for near in change.beside:
             if any(near not in train.parts for train in lost):
                 self.spots[near].visited = change.cleared
