@@ -356,7 +356,9 @@ class Trains:
             self._reach(train, name, part)
         if occupied and unseen:
             self._new(name, at).guess = True
-        spot.certain = occupied
+        # After a moment's clear it may be what a miscount left, and nobody came in.
+        again = any(train.parts[name].may_have_left for train in handed)
+        spot.certain = occupied and not again
         if occupied:
             spot.comers.append(frozenset())
 
