@@ -245,10 +245,10 @@ def load_both(line: Path, settings: Path | None) -> tuple[Line, Detection]:
         LineFault, SettingsFault: with everything that is wrong with one of them.
         Failed: the settings name sections that the line file lacks.
     """
-    from monitor.settings import unknown_sections
+    from monitor.settings import unknown_places
 
     graph, read = load_line(line), load_settings(settings)
-    faults = unknown_sections(read, graph.sections)
+    faults = unknown_places(read, graph)
     if faults:
         raise Failed(*faults)
     return graph, read.detection
@@ -368,7 +368,7 @@ def _bar(doing: str) -> Any:
 def check(line: LineFile, settings: SettingsFile = None) -> None:
     """Say everything that is wrong with a line file and with settings."""
     from monitor.core.layout import LineFault
-    from monitor.settings import SettingsFault, unknown_sections
+    from monitor.settings import SettingsFault, unknown_places
 
     faults: list[str] = []
     found = read = None
@@ -381,7 +381,7 @@ def check(line: LineFile, settings: SettingsFile = None) -> None:
     except SettingsFault as error:
         faults += error.faults
     if found is not None and read is not None:
-        faults += unknown_sections(read, found.sections)
+        faults += unknown_places(read, found)
     if faults or found is None:
         raise Failed(*faults)
     typer.echo(
@@ -864,12 +864,12 @@ def run(
     """Watch the feed of a broker, until stopped."""
     from monitor.daemon import run as watch
     from monitor.logs import set_up
-    from monitor.settings import unknown_sections
+    from monitor.settings import unknown_places
 
     graph, text = load_line(line), read_text(line)
     over = {"broker": {"url": broker}} if broker is not None else {}
     found = load_settings(settings, **over)
-    faults = unknown_sections(found, graph.sections)
+    faults = unknown_places(found, graph)
     if faults:
         raise Failed(*faults)
     set_up(found.log.level)

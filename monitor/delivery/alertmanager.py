@@ -32,7 +32,7 @@ from monitor.delivery.attention import Attention
 from monitor.delivery.channel import Undelivered
 from monitor.delivery.posting import client, post
 from monitor.delivery.records import Records, read_alert
-from monitor.delivery.settings import AlertmanagerSettings
+from monitor.settings.delivery import AlertmanagerSettings
 from monitor.store import Item, What
 
 STILL_TOLD: Duration = 15 * MINUTE

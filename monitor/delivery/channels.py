@@ -15,10 +15,10 @@ from monitor.delivery.mail import Mail
 from monitor.delivery.mqtt import AlertTopic
 from monitor.delivery.records import OnDisk, Records
 from monitor.delivery.services import Services
-from monitor.delivery.settings import DeliverySettings
 from monitor.delivery.sheet import sheet
 from monitor.delivery.webhook import Webhook
 from monitor.settings import Broker
+from monitor.settings.delivery import DeliverySettings
 from monitor.store import Store
 
 MQTT = "mqtt"

@@ -19,7 +19,7 @@ from monitor.core.moments import Moment, as_datetime
 from monitor.core.words import CAUTION
 from monitor.delivery.channel import Refused, Undelivered, one_line, why
 from monitor.delivery.records import read_call
-from monitor.delivery.settings import MailSettings, secret
+from monitor.settings.delivery import MailSettings, secret
 from monitor.store import Item, What
 
 Sheet = Callable[[Call], Awaitable[str]]

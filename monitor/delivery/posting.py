@@ -9,7 +9,7 @@ from pathlib import Path
 import httpx
 
 from monitor.delivery.channel import Refused, Undelivered, one_line, why
-from monitor.delivery.settings import secret
+from monitor.settings.delivery import secret
 
 PASSING = frozenset({401, 403, 404, 408, 409, 421, 423, 425, 429})
 """Answers about who asks, where and when, not about what was sent: mended at the receiver or in the settings, so it is tried again."""

@@ -13,7 +13,7 @@ from contextlib import asynccontextmanager
 from typing import Any
 
 from monitor.delivery.channel import Refused, Undelivered, one_line
-from monitor.delivery.settings import ServiceSettings, secret
+from monitor.settings.delivery import ServiceSettings, secret
 from monitor.store import Item, What
 
 MISSING = (

@@ -25,7 +25,7 @@ import httpx
 
 from monitor.delivery.channel import Undelivered, one_line
 from monitor.delivery.posting import client, post
-from monitor.delivery.settings import Told, WebhookSettings, secret
+from monitor.settings.delivery import Told, WebhookSettings, secret
 from monitor.store import Item, What
 
 _WHAT: dict[Told, What] = {"alerts": "alert", "faults": "fault", "calls": "call"}

@@ -19,7 +19,7 @@ from starlette.responses import Response
 from monitor.desk.guard import Refusal, address, is_encrypted, peer, printable
 from monitor.desk.people import Attempts, People, Person, Proofs, Sessions
 from monitor.desk.roles import Role
-from monitor.desk.settings import DeskSettings, read_address
+from monitor.settings.desk import DeskSettings, read_address
 
 PROOF_HEADER = "X-Tallywatch-Proof"
 COOKIE = "tallywatch"

@@ -11,7 +11,7 @@ from monitor.delivery.attention import Nobody
 from monitor.delivery.channel import Refused, Undelivered
 from monitor.delivery.courier import LATE, Courier, Ways
 from monitor.delivery.drill import Drill
-from monitor.delivery.routes import Route, Routes
+from monitor.routes import Route, Routes
 from monitor.store import Store
 from tests.delivery.samples import LINE, RAISED, alert, call, fault
 

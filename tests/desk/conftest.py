@@ -12,8 +12,8 @@ from monitor.core.moments import SECOND
 from monitor.desk.app import create
 from monitor.desk.people import People, Person, Token, write_people
 from monitor.desk.roles import Role
-from monitor.desk.settings import DeskSettings
 from monitor.desk.stream import Stream
+from monitor.settings.desk import DeskSettings
 from tests.desk.fake import Fake
 
 HERE = "http://127.0.0.1:9109"

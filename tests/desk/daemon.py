@@ -17,12 +17,12 @@ from monitor.desk.app import create
 from monitor.desk.monitor import Daemonic, MonitorDesk, Pulse
 from monitor.desk.records import Records
 from monitor.desk.serve import DeskServer
-from monitor.desk.settings import DeskSettings
 from monitor.desk.stream import Stream
 from monitor.handling import Handling
 from monitor.history import History
 from monitor.journal import Journal, JournalFault
 from monitor.planned import Plans
+from monitor.settings.desk import DeskSettings
 from monitor.store import Store
 
 NOON = parse("2026-05-04T12:00:00Z")

@@ -34,12 +34,12 @@ from monitor.desk.model import (
     WorkIn,
 )
 from monitor.desk.people import People
-from monitor.desk.settings import DeskSettings
 from monitor.handling import Act
 from monitor.handover import Sheet
 from monitor.journal import Entry, JournalFault
 from monitor.planned import Imported
 from monitor.plans import Work
+from monitor.settings.desk import DeskSettings
 from monitor.shifts import Note, Position, Shift
 from tests.desk.conftest import HERE, QUICK
 from tests.desk.daemon import NOON, Daemon, alert, fault

@@ -23,19 +23,12 @@ from pydantic import (
 
 from monitor.core.detector import Priority
 from monitor.core.moments import seconds
-from monitor.delivery.routes import Route, Routes, read_hours, unknown
+from monitor.routes import Route, Routes, read_hours, unknown
+from monitor.settings.files import ReadableFile
 
 _STRICT = ConfigDict(extra="forbid", frozen=True)
 
 CHANNEL = r"^[a-z0-9][a-z0-9_-]{0,31}$"
-
-
-def _readable(path: Path) -> Path:
-    try:
-        with path.open("rb"):
-            return path
-    except OSError as error:
-        raise ValueError(f"{path} cannot be read: {error.strerror}") from None
 
 
 def _http(url: str) -> str:
@@ -67,7 +60,6 @@ def _mailbox(text: str) -> str:
     return text
 
 
-ReadableFile = Annotated[Path, AfterValidator(_readable)]
 HttpUrl = Annotated[str, AfterValidator(_http)]
 Mailbox = Annotated[str, AfterValidator(_mailbox)]
 Name = Annotated[str, Field(pattern=CHANNEL)]

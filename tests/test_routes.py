@@ -6,8 +6,8 @@ import pytest
 from pydantic import ValidationError
 
 from monitor.core.moments import MINUTE, SECOND, parse
-from monitor.delivery.routes import Asked, Route, Routes, read_hours, unknown
-from monitor.delivery.settings import DeliverySettings
+from monitor.routes import Asked, Route, Routes, read_hours, unknown
+from monitor.settings.delivery import DeliverySettings
 
 NIGHT = read_hours("22:00-06:00")
 

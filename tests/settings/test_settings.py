@@ -6,9 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from monitor.settings import Address, SettingsFault, read, read_url, unknown_sections
+from monitor.core.detector import Place
+from monitor.settings import Address, SettingsFault, read, read_url, unknown_places
 
-EXAMPLE = Path(__file__).parent.parent / "deploy/example/settings.toml"
+EXAMPLE = Path(__file__).parents[2] / "deploy/example/settings.toml"
 
 
 @pytest.fixture(autouse=True)
@@ -204,10 +205,24 @@ def test_the_text_in_force_is_the_same_for_the_same_settings():
     assert json.loads(read().text())["monitor"] == "monitor-1"
 
 
-def test_a_section_that_the_line_lacks_is_told():
-    """Settings for a section that is not there would silently do nothing."""
-    settings = read(section={"T1": {"long-occupation": {"normal_s": 1}}})
+def test_a_place_that_the_line_lacks_is_told():
+    """Settings for a section or an area that is not there would silently do nothing."""
+    line = Place.example("T107").line
+    there = read(
+        section={"T107": {"long-occupation": {"normal_s": 1}}},
+        desk={"position": [{"name": "north", "areas": ["thornmere"]}]},
+    )
+    wrong = read(
+        section={"T1": {"long-occupation": {"normal_s": 1}}},
+        desk={"position": [{"name": "north", "areas": ["nowhere"]}]},
+        delivery={
+            "webhook": {"room": {"url": "http://127.0.0.1:1/"}},
+            "route": [{"steps": [["room"]], "areas": ["thornmere", "far"]}],
+        },
+    )
 
-    assert unknown_sections(settings, {"T1": None}) == ()
-    [told] = unknown_sections(settings, {"T2": None})
-    assert "[section.T1]" in told
+    assert unknown_places(there, line) == ()
+    section, position, route = unknown_places(wrong, line)
+    assert "[section.T1]" in section
+    assert position == "settings: [[desk.position]]: the line file has no area nowhere"
+    assert route == "settings: [[delivery.route]]: the line file has no area far"

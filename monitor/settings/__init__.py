@@ -11,7 +11,6 @@ import json
 import os
 import re
 import tomllib
-from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -33,7 +32,11 @@ from pydantic_settings import (
     SettingsConfigDict,
 )
 
+from monitor.core.layout import Line
 from monitor.core.tuning import Detection, DetectionFault
+from monitor.settings.delivery import DeliverySettings
+from monitor.settings.desk import DeskSettings
+from monitor.settings.files import ReadableFile
 
 PREFIX = "TALLYWATCH_"
 PORTS = {"mqtt": 1883, "mqtts": 8883}
@@ -113,16 +116,6 @@ def _topic(value: str) -> str:
         )
     return value
 
-
-def _readable(path: Path) -> Path:
-    try:
-        with path.open("rb"):
-            return path
-    except OSError as error:
-        raise ValueError(f"{path} cannot be read: {error.strerror}") from None
-
-
-ReadableFile = Annotated[Path, AfterValidator(_readable)]
 
 _STRICT = ConfigDict(extra="forbid", frozen=True)
 
@@ -222,6 +215,8 @@ class Settings(BaseSettings):
         broker: where the feed comes from.
         files: where the monitor writes.
         metrics: where Prometheus reads.
+        desk: where people are answered, and who.
+        delivery: who and what is told.
         log: what is logged.
         words: durations shared by all detections.
         detect: settings of detections, by kind.
@@ -242,6 +237,8 @@ class Settings(BaseSettings):
     broker: Broker = Broker()
     files: Files = Files()
     metrics: Listen = Listen()
+    desk: DeskSettings = DeskSettings()
+    delivery: DeliverySettings = DeliverySettings()
     log: Log = Log()
     words: Values = {}
     detect: dict[str, Values] = {}
@@ -260,6 +257,18 @@ class Settings(BaseSettings):
     def client_id(self) -> str:
         """The name under which the broker keeps the monitor's session."""
         return self.broker.client_id or f"tallywatch-{self.monitor}"
+
+    def certificates(self) -> tuple[Path, ...]:
+        """The files of certificates in use: a day comes on which each is no longer valid."""
+        delivery = self.delivery
+        channels = (delivery.alertmanager, delivery.webhook, delivery.mail)
+        named = [
+            self.broker.ca_file,
+            self.broker.cert_file,
+            self.desk.cert_file,
+            *(one.ca_file for table in channels for one in table.values()),
+        ]
+        return tuple(dict.fromkeys(path for path in named if path is not None))
 
     def text(self) -> str:
         """All settings in force as JSON, to be kept with the journal; without secrets."""
@@ -310,14 +319,23 @@ def read(path: Path | None = None, **over: Any) -> Settings:
     return settings
 
 
-def unknown_sections(
-    settings: Settings, sections: Mapping[str, Any]
-) -> tuple[str, ...]:
-    """The faults of settings for sections that the line file lacks, one line each."""
-    return tuple(
-        f"settings: [section.{name}]: the line file has no such section"
-        for name in settings.section
-        if name not in sections
+def unknown_places(settings: Settings, line: Line) -> tuple[str, ...]:
+    """The faults of settings for sections and areas that the line file lacks, one line each."""
+    areas = {section.area for section in line.sections.values()}
+    named = [("desk.position", one.areas) for one in settings.desk.position]
+    named += [("delivery.route", one.areas) for one in settings.delivery.route]
+    return (
+        *(
+            f"settings: [section.{name}]: the line file has no such section"
+            for name in settings.section
+            if name not in line.sections
+        ),
+        *(
+            f"settings: [[{table}]]: the line file has no area {area}"
+            for table, found in named
+            for area in found
+            if area not in areas
+        ),
     )
 
 

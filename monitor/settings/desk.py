@@ -19,17 +19,16 @@ from pydantic import (
     model_validator,
 )
 
+from monitor.settings.files import ReadableFile
+
 LOOPBACK_NAMES = ("localhost", "127.0.0.1", "[::1]")
 """What this machine calls itself; any other name in a question is somebody else's page trying."""
 
 
-def _readable(path: Path) -> Path:
-    try:
-        with path.open("rb") as file:
-            file.read(1)
-            return path
-    except OSError as error:
-        raise ValueError(f"{path} cannot be read: {error.strerror}") from None
+def _line(text: str) -> str:
+    if not text.isprintable() or text != text.strip():
+        raise ValueError("is one line, with no space around it")
+    return text
 
 
 def read_address(text: str) -> IPv4Address | IPv6Address | None:
@@ -48,9 +47,23 @@ def read_address(text: str) -> IPv4Address | IPv6Address | None:
     return address
 
 
-ReadableFile = Annotated[Path, AfterValidator(_readable)]
+TimeOfDay = Annotated[str, Field(pattern=r"^([01]\d|2[0-3]):[0-5]\d$")]
 HeaderName = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9-]{0,63}$")]
 HostName = Annotated[str, Field(pattern=r"^[A-Za-z0-9.\[\]:-]{1,255}$")]
+
+
+class PositionSettings(BaseModel):
+    """A desk at which somebody sits.
+
+    Args:
+        name: as people say it.
+        areas: that it looks after; none: all.
+    """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    name: Annotated[str, Field(min_length=1, max_length=64), AfterValidator(_line)]
+    areas: tuple[str, ...] = ()
 
 
 class DeskSettings(BaseModel):
@@ -68,7 +81,9 @@ class DeskSettings(BaseModel):
         trusted_proxies: addresses whose word counts for who asks, from where, and that it was encrypted.
         identity_header: the header in which such a proxy names who asks; it must take away any that came with the question.
         session_h: so long after logging in one has to again.
-        readers: who may follow the stream of events at once.
+        readers: so many may follow the stream of events at once.
+        shifts: when they begin, in the line's local time.
+        position: the desks at which people sit; none: one called `desk`, which looks after everything.
     """
 
     model_config = ConfigDict(extra="forbid", frozen=True)
@@ -85,6 +100,12 @@ class DeskSettings(BaseModel):
     identity_header: HeaderName | None = None
     session_h: Annotated[float, Field(gt=0, le=24 * 7)] = 13.0
     readers: Annotated[int, Field(ge=1, le=10_000)] = 200
+    shifts: Annotated[tuple[TimeOfDay, ...], Field(min_length=1)] = (
+        "06:00",
+        "14:00",
+        "22:00",
+    )
+    position: tuple[PositionSettings, ...] = ()
 
     @model_validator(mode="after")
     def _together(self) -> DeskSettings:
@@ -97,6 +118,11 @@ class DeskSettings(BaseModel):
             )
         if self.is_public:
             self._check_public()
+        if len(set(self.shifts)) < len(self.shifts):
+            raise ValueError("two shifts begin at the same time")
+        names = [one.name for one in self.position]
+        if len(set(names)) < len(names):
+            raise ValueError("two positions have the same name")
         return self
 
     def _check_public(self) -> None:

@@ -3,7 +3,7 @@ from __future__ import annotations
 import pytest
 from pydantic import ValidationError
 
-from monitor.desk.settings import DeskSettings
+from monitor.settings.desk import DeskSettings
 
 
 @pytest.fixture
