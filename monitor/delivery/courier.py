@@ -41,8 +41,8 @@ from monitor.core.suppression import OF_A_CAUSE
 from monitor.delivery.attention import Attention, Nobody
 from monitor.delivery.channel import Channel, Refused, Undelivered, one_line, why
 from monitor.delivery.records import OnDisk, read_alert, read_call, read_fault
-from monitor.delivery.routes import Asked, Routes
 from monitor.metrics import Delivered
+from monitor.routes import Asked, Routes
 from monitor.store import Item, Post, Store, Waiting
 
 POLL_S = 0.5
@@ -133,6 +133,7 @@ class Courier:
         self._rounds = {name: _Round() for name in channels}
         self._wakes = {name: asyncio.Event() for name in channels}
         self._woken = asyncio.Event()
+        self._ending = False
         self._log = structlog.get_logger()
         self._sent: Counter[str] = Counter()
         self._failed: Counter[str] = Counter()
@@ -141,7 +142,7 @@ class Courier:
         self._would: dict[str, int] = {}
 
     async def run(self) -> None:
-        """Send until cancelled; to be begun when everything journaled is folded, or old calls look as if their faults were open.
+        """Send until stopped; to be begun when everything journaled is folded, or old calls look as if their faults were open.
 
         Raises:
             sqlite3.Error: the store cannot be used.
@@ -155,8 +156,15 @@ class Courier:
         """There is something new in the outbox."""
         self._woken.set()
 
+    def stop(self) -> None:
+        """Begin nothing more: what is under way is sent and marked, and then `run` returns."""
+        self._ending = True
+        self._woken.set()
+        for one in self._wakes.values():
+            one.set()
+
     async def _keep_routing(self) -> None:
-        while True:
+        while not self._ending:
             if not await self.route():
                 await self._count()
                 await _wait(self._woken, POLL_S)
@@ -168,15 +176,15 @@ class Courier:
         channel, wake = self._channels[name], self._wakes[name]
         if self._ways.rehearsal:
             return
-        while True:
+        while not self._ending:
             try:
                 async with channel.open():
-                    while True:
+                    while not self._ending:
                         if not await self.round(name):
                             await _wait(wake, POLL_S)
             except (Undelivered, OSError) as error:
                 self._fail(name, error)
-                await asyncio.sleep(self._ways.retry_s)
+                await _wait(wake, self._ways.retry_s)
 
     # Routing.
 
