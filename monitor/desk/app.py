@@ -21,7 +21,15 @@ from starlette.exceptions import HTTPException
 from monitor.core.moments import SECOND, Moment, parse
 from monitor.desk import model
 from monitor.desk.door import COOKIE, PROOF_HEADER, Asker, Door
-from monitor.desk.guard import FAILED, PROBLEM, Guard, Refusal, printable, problem
+from monitor.desk.guard import (
+    FAILED,
+    LARGEST_ENTRY,
+    PROBLEM,
+    Guard,
+    Refusal,
+    printable,
+    problem,
+)
 from monitor.desk.model import (
     HOURS,
     MOST_ALERTS,
@@ -41,8 +49,8 @@ from monitor.desk.model import (
 )
 from monitor.desk.people import People, PeopleFault, Sessions
 from monitor.desk.roles import Role
-from monitor.desk.settings import DeskSettings
 from monitor.desk.stream import Stream
+from monitor.settings.desk import DeskSettings
 
 BASE = "/api/v1"
 SHOWN_FAULTS = 20
@@ -412,8 +420,14 @@ async def act(desk: TheDesk, asker: Acts, given: AnyAct) -> model.Done:
 
 @DONE.post("/entries", operation_id="enter")
 async def enter(desk: TheDesk, asker: Acts, given: AnyEntry) -> model.Done:
-    """Enter what people know: work begun or ended, a reset, a source out of watch; on disk when the answer comes."""
+    """Enter what people know: work begun or ended, a plan, a reset, a source out of watch; on disk when the answer comes."""
     return await desk.enter(Who(name=asker.name, position=given.position), given)
+
+
+@DONE.post("/drills", operation_id="drill")
+async def drill(desk: TheDesk, asker: Acts, given: model.DrillIn) -> model.DrillOut:
+    """Send a marked alert and call through the whole chain, to the real receivers, and report when each stage was reached."""
+    return await desk.drill(Who(name=asker.name), given)
 
 
 def _needs(asker: Asker, role: Role) -> None:
@@ -569,4 +583,4 @@ def create(
         Exception,
     ):
         app.add_exception_handler(fault, _on_refusal)
-    return Guard(app, settings)
+    return Guard(app, settings, {f"{BASE}/entries": LARGEST_ENTRY})

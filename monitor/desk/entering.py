@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from monitor.core.events import (
     AnyEvent,
@@ -17,7 +17,9 @@ from monitor.core.layout import Line
 from monitor.core.moments import Moment, parse
 from monitor.desk.model import (
     NotThere,
+    PlanImportedIn,
     PlanIn,
+    PlanWithdrawnIn,
     Refused,
     ResetIn,
     WatchIn,
@@ -25,7 +27,11 @@ from monitor.desk.model import (
     WorkIn,
 )
 from monitor.desk.places import Places
-from monitor.planned import Stepped
+from monitor.planned import Imported, Stepped, Withdrawn
+from monitor.plans import PlanFault, read_bytes, year_from
+
+SHOWN_FAULTS = 20
+"""Of what is wrong with a plan, so much is told."""
 
 _ODD = re.compile(r"[^\w.-]")
 """What a source's name does without."""
@@ -124,4 +130,48 @@ def stepped(entry: PlanIn, who: Who, identity: str, now: Moment) -> Stepped:
         key=entry.work,
         step="begun" if entry.what == "plan_begun" else "ended",
         at=moment_of(entry.at, now),
+    )
+
+
+def imported(
+    entry: PlanImportedIn, who: Who, identity: str, now: Moment, line: Line
+) -> Imported:
+    """The plan that *entry* holds, for the journal.
+
+    Raises:
+        Refused: something is wrong with it.
+    """
+    name = f"{_ODD.sub('-', entry.plan)}.{entry.form}"
+    try:
+        works = read_bytes(entry.text.encode(), line, name, year_from(now))
+    except PlanFault as fault:
+        more = len(fault.faults) - SHOWN_FAULTS
+        told = [*fault.faults[:SHOWN_FAULTS], *([f"{more} more"] if more > 0 else [])]
+        raise Refused("; ".join(told)) from None
+    return Imported(
+        id=identity,
+        entered=now,
+        by=who.name,
+        position=who.position,
+        plan=entry.plan,
+        works=works,
+    )
+
+
+def withdrawn(
+    entry: PlanWithdrawnIn, who: Who, identity: str, now: Moment, plans: Collection[str]
+) -> Withdrawn:
+    """That a plan is no longer one, for the journal.
+
+    Raises:
+        NotThere: there is none of that name.
+    """
+    if entry.plan not in plans:
+        raise NotThere(f"there is no plan {entry.plan}")
+    return Withdrawn(
+        id=identity,
+        entered=now,
+        by=who.name,
+        position=who.position,
+        plan=entry.plan,
     )

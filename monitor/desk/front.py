@@ -1,23 +1,24 @@
 """The desk as the daemon holds it: made before the start, told everything, listening once the daemon is ready, and two tasks of the daemon's.
 
-The daemon imports this where it makes it, and not before: a replay goes without.
+A replay goes without it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Coroutine, Iterable
+from collections.abc import Callable, Coroutine, Iterable
 from typing import Any
 
 from monitor.core.engine import Output
 from monitor.core.events import AnyEvent
 from monitor.core.layout import Line
+from monitor.core.moments import Moment
 from monitor.desk.app import create
 from monitor.desk.monitor import Daemonic, MonitorDesk, Pulse
 from monitor.desk.people import People
 from monitor.desk.records import Records
 from monitor.desk.serve import DeskServer
-from monitor.desk.settings import DeskSettings
 from monitor.desk.stream import Stream
+from monitor.settings.desk import DeskSettings
 
 __all__ = ["Daemonic", "Front", "Pulse", "Records"]
 
@@ -29,14 +30,21 @@ class Front:
         line: the line file.
         settings: of the desk.
         lent: by the daemon.
+        clock: by which sessions end, whatever time it is on a feed that is played.
 
     Attributes:
         at: where people are answered, once it listens.
     """
 
-    def __init__(self, line: Line, settings: DeskSettings, lent: Daemonic) -> None:
+    def __init__(
+        self,
+        line: Line,
+        settings: DeskSettings,
+        lent: Daemonic,
+        clock: Callable[[], Moment],
+    ) -> None:
         self._settings = settings
-        self._lent = lent
+        self._clock = clock
         self._stream = Stream(readers=settings.readers)
         self._desk = MonitorDesk(line, lent, self._stream)
         self._server: DeskServer | None = None
@@ -59,7 +67,7 @@ class Front:
         """
         people = People(self._settings.people_file)
         people.refresh()
-        app = create(self._desk, self._settings, self._stream, self._lent.now, people)
+        app = create(self._desk, self._settings, self._stream, self._clock, people)
         self._server = DeskServer(app, self._settings, self._stream)
         self.at = self._server.at
         return self.at
@@ -74,3 +82,8 @@ class Front:
         """Take nothing more, and let go whoever follows; the tasks are cancelled after that."""
         if self._server is not None:
             self._server.stop()
+
+    def close(self) -> None:
+        """Let go of the port, where nothing was answered there yet."""
+        if self._server is not None:
+            self._server.close()

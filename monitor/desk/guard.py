@@ -7,14 +7,14 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Awaitable, Callable, MutableMapping
+from collections.abc import Awaitable, Callable, Mapping, MutableMapping
 from http import HTTPStatus
 from typing import Any
 from urllib.parse import urlsplit
 
 import structlog
 
-from monitor.desk.settings import LOOPBACK_NAMES, DeskSettings
+from monitor.settings.desk import LOOPBACK_NAMES, DeskSettings
 
 Message = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[Message]]
@@ -24,6 +24,9 @@ App = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 LARGEST_BODY = 64 * 1024
 """Bytes: the longest note is far shorter."""
+
+LARGEST_ENTRY = 1024 * 1024
+"""Bytes, where a plan's file may come."""
 
 BODY_WITHIN_S = 10.0
 PROBLEM = "application/problem+json"
@@ -125,10 +128,14 @@ class Guard:
     Args:
         app: what answers.
         settings: of the desk.
+        larger: how many bytes may come at a path, where that is more than elsewhere.
     """
 
-    def __init__(self, app: App, settings: DeskSettings) -> None:
+    def __init__(
+        self, app: App, settings: DeskSettings, larger: Mapping[str, int] | None = None
+    ) -> None:
         self.app = app
+        self._larger = larger or {}
         self._settings = settings
         own = set() if settings.is_public else {settings.host.lower()}
         self._names = {*LOOPBACK_NAMES, *map(str.lower, settings.names), *own}
@@ -186,7 +193,8 @@ class Guard:
         if scope["method"] in ("GET", "HEAD", "OPTIONS"):
             return receive
         self._check_origin(scope)
-        body = await _read(scope, receive)
+        most = self._larger.get(scope["path"], LARGEST_BODY)
+        body = await _read(scope, receive, most)
         kind = "".join(_headers(scope, b"content-type")[:1]).partition(";")[0]
         if body and kind.strip().lower() != "application/json":
             raise Refusal(415, "What is sent is application/json.")
@@ -239,10 +247,10 @@ def _name(host: str) -> str:
     return host.partition(":")[0].lower()
 
 
-async def _read(scope: Scope, receive: Receive) -> bytes:
+async def _read(scope: Scope, receive: Receive, most: int) -> bytes:
     length = "".join(_headers(scope, b"content-length")[:1])
-    if length.isdecimal() and int(length[:20]) > LARGEST_BODY:
-        raise Refusal(413, f"At most {LARGEST_BODY} bytes are taken.")
+    if length.isdecimal() and int(length[:20]) > most:
+        raise Refusal(413, f"At most {most} bytes are taken.")
     body = b""
     try:
         async with asyncio.timeout(BODY_WITHIN_S):
@@ -251,8 +259,8 @@ async def _read(scope: Scope, receive: Receive) -> bytes:
                 if message["type"] != "http.request":
                     raise Refusal(400, "It broke off.")
                 body += bytes(message.get("body", b""))
-                if len(body) > LARGEST_BODY:
-                    raise Refusal(413, f"At most {LARGEST_BODY} bytes are taken.")
+                if len(body) > most:
+                    raise Refusal(413, f"At most {most} bytes are taken.")
                 if not message.get("more_body"):
                     return body
     except TimeoutError:

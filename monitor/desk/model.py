@@ -15,6 +15,9 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 from monitor.core.moments import Moment, parse
 
 LONGEST_SUBJECT = 200
+LONGEST_PLAN = 500_000
+"""Characters of a plan's file: a year of possessions."""
+
 MOST_ALERTS = 500
 HOURS = 24 * 7
 """How far back the facts of a section are told at once."""
@@ -255,6 +258,29 @@ class PlanIn(EntryIn):
     work: Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_line)]
 
 
+class PlanImportedIn(EntryIn):
+    """A plan of work is imported, in place of one of the same name; it quiets nothing.
+
+    Args:
+        what: that it is.
+        plan: its name.
+        form: a table (CSV) or a calendar (iCalendar).
+        text: the file.
+    """
+
+    what: Literal["plan_imported"]
+    plan: Name
+    form: Literal["csv", "ics"] = "csv"
+    text: Annotated[str, Field(min_length=1, max_length=LONGEST_PLAN)]
+
+
+class PlanWithdrawnIn(EntryIn):
+    """A plan is no longer one; work of it that has begun goes on."""
+
+    what: Literal["plan_withdrawn"]
+    plan: Name
+
+
 class WatchIn(EntryIn):
     """A source is taken out of watch, or put back."""
 
@@ -263,7 +289,10 @@ class WatchIn(EntryIn):
     state: Literal["out", "in"]
 
 
-AnyEntry = Annotated[WorkIn | ResetIn | WatchIn | PlanIn, Field(discriminator="what")]
+AnyEntry = Annotated[
+    WorkIn | ResetIn | WatchIn | PlanIn | PlanImportedIn | PlanWithdrawnIn,
+    Field(discriminator="what"),
+]
 
 
 class Done(Out):
@@ -278,6 +307,46 @@ class Done(Out):
     id: str
     at: str
     again: bool = False
+
+
+class DrillIn(In):
+    """A drill: a marked alert and call through the whole chain.
+
+    Args:
+        within_s: so long it is waited for; what is not through by then is reported as that.
+    """
+
+    within_s: Annotated[float, Field(ge=1, le=120)] = 60.0
+
+
+class StageOut(Out):
+    """A stage of the chain, and how long after the beginning it was reached.
+
+    Args:
+        name: of the stage: what is done here, or a channel with what it was sent.
+        took_s: seconds; None: it was not reached.
+        said: how it went, in words.
+    """
+
+    name: str
+    took_s: float | None
+    said: str
+
+
+class DrillOut(Out):
+    """How a drill went.
+
+    Args:
+        number: to say on the telephone: it stands in the call.
+        began: when.
+        passed: everything was reached, and at least one channel was.
+        stages: in the order of the chain.
+    """
+
+    number: str
+    began: str
+    passed: bool
+    stages: list[StageOut]
 
 
 # What is told.
@@ -777,3 +846,6 @@ class Desk(Protocol):
 
     async def enter(self, who: Who, entry: AnyEntry) -> Done:
         """Take an entry; it is on disk when this returns."""
+
+    async def drill(self, who: Who, given: DrillIn) -> DrillOut:
+        """Send a drill, and report how it went."""

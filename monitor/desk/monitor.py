@@ -21,11 +21,12 @@ from monitor.core.events import AnyEvent, SectionState
 from monitor.core.facts import Fact, FactKind
 from monitor.core.faults import Call, Fault
 from monitor.core.layout import Line
-from monitor.core.moments import HOUR, Moment, parse, stamp
+from monitor.core.moments import HOUR, SECOND, Moment, parse, stamp
 from monitor.core.words import CAUTION
+from monitor.delivery.drill import Drill
 from monitor.desk import model
 from monitor.desk.burden import Burden
-from monitor.desk.entering import entered, moment_of, stepped
+from monitor.desk.entering import entered, imported, moment_of, stepped, withdrawn
 from monitor.desk.model import AnyAct, AnyEntry, Asked, Done, Ending, NotThere, Who
 from monitor.desk.places import Places
 from monitor.desk.plain import plain
@@ -45,6 +46,7 @@ from monitor.history import History
 from monitor.journal import Committed, Entry, own
 from monitor.kinds import asked as asked_of_kinds
 from monitor.planned import (
+    AnyRecord,
     NoStep,
     Plans,
     Stepped,
@@ -150,6 +152,7 @@ class Daemonic:
         now: the clock.
         plans: the work that is planned.
         sheets: positions and shifts; None: none are set up.
+        drill: sends a marked alert through the whole chain; None: nothing is ever sent.
         monitor: the monitor's id.
         version: of this program.
     """
@@ -168,6 +171,7 @@ class Daemonic:
     monitor: str
     version: str
     sheets: Sheets | None = None
+    drill: Drill | None = None
 
 
 def _stamped(moment: Moment | None) -> str | None:
@@ -195,6 +199,7 @@ class MonitorDesk:
         self._entered: dict[str, Done] = {}
         self._jobs: asyncio.Queue[tuple[Any, asyncio.Future[Any]]] = asyncio.Queue()
         self._ended = False
+        self._drilling = False
 
     # What the daemon tells.
 
@@ -827,24 +832,38 @@ class MonitorDesk:
             before = self._entered.get(identity)
             if before is not None:
                 return before.model_copy(update={"again": True})
-            step = None
-            if isinstance(entry, model.PlanIn):
-                step = stepped(entry, who, identity, now)
-                events = self._events_of(step)
-            else:
-                events = entered(entry, identity, now, self._line, self._places)
-            self._check(events, now)
+            record, events = self._as_entered(who, entry, identity, now)
             entries = [own(event, now) for event in events]
-            if step is not None:
-                entries.insert(0, planned_entry(step))
+            if record is not None:
+                entries.insert(0, planned_entry(record))
             committed = await self._lent.write(entries)
-            if step is not None:
-                self._lent.plans.take(step)
+            if record is not None:
+                self._lent.plans.take(record)
             await self._lent.conclude(committed.events)
         self._stream.put("entry", {"id": identity, "by": who.name, "what": entry.what})
-        done = Done(id=identity, at=stamp(events[0].time))
+        done = Done(id=identity, at=stamp(events[0].time if events else now))
         self._remember_entry(identity, done)
         return done
+
+    def _as_entered(
+        self, who: Who, entry: AnyEntry, identity: str, now: Moment
+    ) -> tuple[AnyRecord | None, Sequence[AnyEvent]]:
+        """What is to be journaled: a record about a plan, and what the engine is told of."""
+        plans = self._lent.plans
+        record: AnyRecord | None = None
+        events: Sequence[AnyEvent]
+        match entry:
+            case model.PlanImportedIn():
+                return imported(entry, who, identity, now, self._line), ()
+            case model.PlanWithdrawnIn():
+                return withdrawn(entry, who, identity, now, plans.names), ()
+            case model.PlanIn():
+                record = stepped(entry, who, identity, now)
+                events = self._events_of(record)
+            case _:
+                events = entered(entry, identity, now, self._line, self._places)
+        self._check(events, now)
+        return record, events
 
     def _events_of(self, step: Stepped) -> Sequence[AnyEvent]:
         try:
@@ -855,6 +874,9 @@ class MonitorDesk:
     def _check(self, events: Sequence[AnyEvent], now: Moment) -> None:
         """Refuse what must be a slip of the hand."""
         engine = self._lent.engine()
+        if self._lent.pulse().rehearsal and not engine.ordering.arrival:
+            # By our own clock everything that is played would be late from then on.
+            raise model.Refused("nothing has been played yet")
         wrong = refusals(
             events,
             now=now,
@@ -866,6 +888,32 @@ class MonitorDesk:
             raise model.Refused("; ".join(wrong))
         if not events:
             raise model.Refused("that changes nothing")
+
+    async def drill(self, who: Who, given: model.DrillIn) -> model.DrillOut:
+        """Send a drill, and report how it went; one at a time."""
+        drill = self._lent.drill
+        if drill is None or self._ended:
+            raise model.Refused("nothing is sent from here")
+        if self._drilling:
+            raise model.Refused("a drill is going on already")
+        self._drilling = True
+        try:
+            report = await drill.run(who.name, given.within_s)
+        finally:
+            self._drilling = False
+        return model.DrillOut(
+            number=report.number,
+            began=stamp(report.began),
+            passed=report.passed,
+            stages=[
+                model.StageOut(
+                    name=one.name,
+                    took_s=None if one.took is None else one.took / SECOND,
+                    said=one.said,
+                )
+                for one in report.stages
+            ],
+        )
 
     def _remember_entry(self, identity: str, done: Done) -> None:
         self._entered[identity] = done

@@ -10,8 +10,8 @@ from contextlib import contextmanager
 import uvicorn
 
 from monitor.desk.guard import App
-from monitor.desk.settings import DeskSettings
 from monitor.desk.stream import Stream
+from monitor.settings.desk import DeskSettings
 
 GRACE_S = 3
 """So long an answer that is under way at the end may take."""
@@ -79,6 +79,10 @@ class DeskServer:
             raise
         finally:
             self._socket.close()
+
+    def close(self) -> None:
+        """Let go of the port, where it was never answered there; doing so twice is no fault."""
+        self._socket.close()
 
     def stop(self) -> None:
         """Take nothing more, let the readers of the stream go, and end."""

@@ -92,12 +92,14 @@ class Fake:
     Args:
         acts: what was done, and by whom.
         entries: what was entered, and by whom.
+        drills: what was asked for, and by whom.
         why: it is not ready.
         fails: a call of this name raises something nobody foresaw.
     """
 
     acts: list[tuple[Who, AnyAct]] = field(default_factory=list)
     entries: list[tuple[Who, AnyEntry]] = field(default_factory=list)
+    drills: list[tuple[Who, model.DrillIn]] = field(default_factory=list)
     asked: list[Asked] = field(default_factory=list)
     why: list[str] = field(default_factory=list)
     fails: str = ""
@@ -276,3 +278,8 @@ class Fake:
     async def enter(self, who: Who, entry: AnyEntry) -> Done:
         self.entries.append((who, entry))
         return Done(id="entry-1", at=RAISED)
+
+    async def drill(self, who: Who, given: model.DrillIn) -> model.DrillOut:
+        self.drills.append((who, given))
+        stage = model.StageOut(name="routed", took_s=0.25, said="to its channels")
+        return model.DrillOut(number="XLLM", began=RAISED, passed=False, stages=[stage])
