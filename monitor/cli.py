@@ -18,12 +18,17 @@ from typing import IO, TYPE_CHECKING, Annotated, Any, TypeVar
 import typer
 from typer.core import TyperGroup
 
+from monitor.desk.people_cli import people_app
+from monitor.drill_cli import drill
+from monitor.work_cli import work_app
+
 if TYPE_CHECKING:
     from monitor.core.events import AnyEvent
     from monitor.core.layout import Line
     from monitor.core.moments import Moment
     from monitor.core.tuning import Detection
     from monitor.core.wire import Rejection
+    from monitor.plans import Work
     from monitor.settings import Address, Settings
     from replay.player import Played, Survey
     from replay.recheck import Verdict
@@ -447,6 +452,7 @@ def replay(
         People,
         replay as replayed,
         second_opinion,
+        span_of,
         up_to,
         with_entries,
     )
@@ -456,7 +462,10 @@ def replay(
     reader = Reader(events)
     found = reader.survey()
     engine = Engine(graph, tuning, learnt=found.learnt)
-    works = () if plan is None else read_plan(plan, graph)
+    works: tuple[Work, ...] = ()
+    if plan is not None:
+        # What recurs is followed over the days of the recording.
+        works = read_plan(plan, graph, span_of(read_again(events, None, "reading")))
     entries = [] if plan is None else as_done(works, plan.stem)
     taken = with_entries(reader.read("replaying"), entries)
     if end is not None:
@@ -520,34 +529,6 @@ def _summary(events: int, rejected: int, raised: Counter[str]) -> str:
         f"{events:,} events, {rejected:,} lines rejected; "
         f"{raised.total()} alerts{': ' if kinds else ''}{kinds}"
     )
-
-
-@app.command(epilog="Example: tallywatch plan --line line.toml --plan possessions.csv")
-def plan(
-    line: LineFile,
-    file: Annotated[
-        Path,
-        typer.Option("--plan", metavar="FILE", help="Planned work (.csv or .ics)."),
-    ],
-) -> None:
-    """Read planned work, say everything that is wrong with it, and which sections it takes out and when.
-
-    A plan quiets nothing: work begins when somebody says so.
-    """
-    from monitor.core.moments import as_datetime
-    from monitor.plans import read_plan
-
-    graph = load_line(line)
-    for work in read_plan(file, graph):
-        begin, end = (
-            as_datetime(moment).astimezone(graph.zone)
-            for moment in (work.begin, work.end)
-        )
-        last = f"{end:%H:%M}" if begin.date() == end.date() else f"{end:%Y-%m-%d %H:%M}"
-        reference = f"  {work.reference}" if work.reference else ""
-        typer.echo(
-            f"{begin:%Y-%m-%d %H:%M} to {last}  {', '.join(work.sections)}{reference}"
-        )
 
 
 class Format(StrEnum):
@@ -914,6 +895,13 @@ def verify(settings: SettingsFile = None, journal: JournalFile = None) -> None:
     if verdict.position is not None:
         raise Failed(f"{path}: record {verdict.position}: {verdict.what}")
     typer.echo(f"{path}: {verdict.records:,} records fit; the last is {verdict.digest}")
+
+
+app.command(
+    epilog="Example: tallywatch drill --desk http://127.0.0.1:9109 --token-file token"
+)(drill)
+app.add_typer(people_app)
+app.add_typer(work_app)
 
 
 def main() -> None:

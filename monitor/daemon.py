@@ -7,7 +7,11 @@ So whoever journals holds the turn until the engine has taken what was journaled
 Time passes once a second.
 What silence alone brought is concluded from a moment that nothing stands for, so before it counts the daemon journals that it was still connected at that tick: a fold passes the same time.
 
+What people do comes in by the desk, and is journaled and folded like what the feed brings.
+What is concluded goes out by the courier, which reads the store; neither of them is waited for.
+
 A feed that is played (`--arrival recorded`, `--rehearsal`) says itself when its events came: then nothing passes between events, and what is journaled of the connection says so and moves nothing.
+For people it is then as late as the feed has been played, and nothing is sent to anybody.
 """
 
 from __future__ import annotations
@@ -21,6 +25,7 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
+from functools import partial
 from importlib.metadata import version
 from itertools import count
 from pathlib import Path
@@ -34,20 +39,38 @@ from monitor.core.engine import Engine, Output
 from monitor.core.events import AnyEvent, MonitorRecord, RecordKind
 from monitor.core.layout import Line
 from monitor.core.moments import SECOND, Duration, Moment, exact, seconds, stamp
+from monitor.delivery.attention import Desk
+from monitor.delivery.certificates import ends
+from monitor.delivery.channels import courier
+from monitor.delivery.courier import Courier
+from monitor.delivery.drill import Drill
+from monitor.delivery.services import NotInstalled
+from monitor.desk.front import Daemonic, Front, Pulse, Records
+from monitor.desk.people import PeopleFault
+from monitor.desk.positions import Around, Positions
+from monitor.doings import Doings
 from monitor.feed import FeedLost, Message
 from monitor.feed.mqtt import Connection, MqttFeed, delays
+from monitor.gauges import ListGauges
 from monitor.history import History
 from monitor.journal import Committed, Entry, Journal, JournalFault, own
 from monitor.metrics import Counts, Metrics
 from monitor.service import Manager, serve
 from monitor.settings import Settings
-from monitor.store import Store
+from monitor.shifts import Position, Rota
+from monitor.store import Kept, Store
 
 TICK_S = 1.0
 """How often time passes: alerts by silence alone come at most this late."""
 
 QUIET: Duration = 5 * SECOND
 """With nothing for so long after connecting, the broker's queue counts as drained."""
+
+GRACE_S = 3.0
+"""So long at a stop what is being sent may take; what is not through by then is sent at the next start."""
+
+EVERYBODY = "desk"
+"""The position that there is where none is set up."""
 
 FOLD = 2000
 """Events folded at a start between two looks at whether to stop."""
@@ -87,8 +110,10 @@ class Daemon:
 
     Attributes:
         engine: everything concluded.
+        doings: everything people did.
         counts: what was counted.
         metrics_at: where the metrics are, once they are.
+        desk_at: where people are answered, once they are.
         ready: set once it is listening to the broker, or trying to.
     """
 
@@ -119,9 +144,13 @@ class Daemon:
         self._drained = False
         self._last_heard: Moment = 0
         self._rounds = 0
+        self._front: Front | None = None
+        self._courier: Courier | None = None
         self.engine = Engine(line, settings.detection, monitor=settings.monitor)
+        self.doings = Doings(_positions(settings))
         self.counts = Counts()
         self.metrics_at: str | None = None
+        self.desk_at: str | None = None
         self.ready = asyncio.Event()
 
     def stop(self) -> None:
@@ -132,13 +161,14 @@ class Daemon:
         """Run until stopped.
 
         Raises:
-            DaemonFault: the files cannot be used, or the metrics' port is taken.
+            DaemonFault: the files cannot be used, or a port is taken.
         """
         with ExitStack() as stack:
             try:
                 self._open(stack)
                 await self._start()
                 if not self._stop.is_set():
+                    self._answer(stack)
                     await self._watch()
             except (JournalFault, sqlite3.Error) as error:
                 raise DaemonFault(str(error)) from error
@@ -148,9 +178,7 @@ class Daemon:
 
     def _open(self, stack: ExitStack) -> None:
         files = self._settings.files
-        self._thread = stack.enter_context(
-            ThreadPoolExecutor(1, thread_name_prefix="disk")
-        )
+        self._thread = ThreadPoolExecutor(1, thread_name_prefix="disk")
         for path in (files.journal, files.alerts, files.history):
             try:
                 path.parent.mkdir(parents=True, exist_ok=True)
@@ -161,6 +189,9 @@ class Daemon:
         )
         self._store = _open(stack, Store.open, files.alerts)
         self._history = _open(stack, History.open, files.history)
+        self._records = _open(stack, Records.open, files.alerts)
+        # Last in, first out: no file is closed while something is being done with it.
+        stack.callback(self._thread.shutdown)
         self._numbers = count(self._journal.position + 1)
 
     async def _on_disk(self, work: Callable[..., T], *values: Any) -> T:
@@ -177,8 +208,81 @@ class Daemon:
             monitor=self._settings.monitor,
             learnt=self._journal.learnt(),
         )
+        if self._settings.desk.on:
+            self._front = Front(
+                self._line, self._settings.desk, self._lent(), self._now
+            )
+        self._courier = self._sender()
         await self._in_force()
         await self._fold()
+
+    def _lent(self) -> Daemonic:
+        """What the desk is lent."""
+        settings, doings = self._settings, self.doings
+        around = Around(
+            engine=lambda: self.engine,
+            handling=doings.handling,
+            journal=self._journal,
+            history=self._history,
+            on_disk=self._on_disk,
+            now=self._present,
+            wrong=lambda: self._pulse().why,
+        )
+        rota = Rota.read(settings.desk.shifts, self._line.zone)
+        return Daemonic(
+            engine=lambda: self.engine,
+            handling=doings.handling,
+            history=self._history,
+            records=self._records,
+            turn=self._turn,
+            write=self._write,
+            conclude=self._conclude,
+            on_disk=self._on_disk,
+            pulse=self._pulse,
+            now=self._present,
+            plans=doings.plans,
+            sheets=Positions(doings.desks, rota, around),
+            drill=Drill(
+                self._store,
+                on_disk=self._on_disk,
+                now=self._now,
+                wake=self._wake,
+                monitor=settings.monitor,
+            ),
+            monitor=settings.monitor,
+            version=version("tallywatch"),
+        )
+
+    def _sender(self) -> Courier:
+        settings = self._settings
+        try:
+            return courier(
+                settings.delivery,
+                broker=settings.broker,
+                client_id=settings.client_id,
+                monitor=settings.monitor,
+                line=self._line,
+                store=self._store,
+                on_disk=self._on_disk,
+                now=self._now,
+                attention=Desk(self.doings.handling),
+                join_wait_s=settings.detection.words.join_wait_s,
+                rehearsal=self._played,
+            )
+        except NotInstalled as error:
+            raise DaemonFault(str(error)) from error
+
+    def _pulse(self) -> Pulse:
+        """How the daemon stands."""
+        lost = (
+            () if self.counts.connected else ("There is no connection to the broker.",)
+        )
+        return Pulse(
+            connected=self.counts.connected,
+            heard=self._last_heard or None,
+            rehearsal=self._played,
+            why=lost,
+        )
 
     async def _in_force(self) -> None:
         """Journal that the monitor started, and with what."""
@@ -211,23 +315,28 @@ class Daemon:
         return [Entry(payload=raw, arrival=now, kept=True), own(record, now)]
 
     async def _fold(self) -> None:
-        """Tell the engine everything that was ever journaled; what it finds is stored, and is new to nobody."""
+        """Tell the engine, and what people do beside it, everything that was ever journaled; what is found is stored, and is new to nobody."""
         outputs: list[Output] = []
         records: list[MonitorRecord] = []
         events = 0
-        for event in self._journal.events():
-            output = self.engine.take(event)
+        for one in self._journal.story():
+            if isinstance(one, bytes):
+                self._was_done(one)
+                continue
+            output = self._given(self.engine.take(one))
             if output:
                 outputs.append(output)
                 records += output.records
+                if self._front is not None:
+                    self._front.told([output], live=False)
             events += 1
             if events % FOLD == 0:
-                await self._keep(outputs)
+                await self._keep(outputs, live=False)
                 outputs = []
                 await asyncio.sleep(0)
                 if self._stop.is_set():
                     return
-        await self._keep(outputs)
+        await self._keep(outputs, live=False)
         # Those that a crash kept from being written; the journal knows the others.
         await self._journal_records(records)
         self._log.info(
@@ -235,21 +344,41 @@ class Daemon:
             events=events,
             position=self._journal.position,
             watermark=_stamped(self.engine.watermark),
+            acts_left_out=self.doings.left_out,
         )
+
+    def _was_done(self, payload: bytes) -> None:
+        try:
+            self.doings.read(payload)
+        except ValueError as error:
+            raise JournalFault(str(error)) from error
+
+    def _given(self, output: Output) -> Output:
+        """What the engine gave, once those know it who handle it."""
+        self.doings.told(output)
+        return output
 
     # Running.
 
     async def _watch(self) -> None:
-        listen = self._settings.metrics
+        listen, sender = self._settings.metrics, self._courier
+        files = self._settings.certificates()
         metrics = Metrics(
             engine=self.engine,
             counts=self.counts,
             version=version("tallywatch"),
             now=self._now,
             rehearsal=self._rehearsal,
+            delivered=sender.delivered if sender is not None else dict,
+            would_have_called=sender.would_have_called if sender is not None else dict,
+            certificates=lambda: ends(files),
+        )
+        registry = metrics.registry()
+        registry.register(
+            ListGauges(lambda: self.engine, self.doings.handling, self._present)
         )
         try:
-            serving = serve(metrics.registry(), listen.host, listen.port)
+            serving = serve(registry, listen.host, listen.port)
             async with serving as (host, port):
                 self.metrics_at = f"http://{host}:{port}/metrics"
                 self._log.info("metrics", at=self.metrics_at)
@@ -261,7 +390,24 @@ class Daemon:
                 f"metrics at {listen.host}:{listen.port}: {error.strerror or error}"
             ) from error
 
+    def _answer(self, stack: ExitStack) -> None:
+        """Take the desk's port."""
+        if self._front is None:
+            return
+        stack.callback(self._front.close)
+        desk = self._settings.desk
+        try:
+            self.desk_at = self._front.listen()
+        except OSError as error:
+            raise DaemonFault(
+                f"desk at {desk.host}:{desk.port}: {error.strerror or error}"
+            ) from error
+        except PeopleFault as fault:
+            raise DaemonFault(str(fault)) from fault
+        self._log.info("desk", at=self.desk_at)
+
     async def _until_stopped(self) -> None:
+        front = self._front.tasks() if self._front is not None else ()
         try:
             async with asyncio.TaskGroup() as group:
                 tasks = [
@@ -270,14 +416,17 @@ class Daemon:
                         ("feed", self._listen()),
                         ("ticks", self._ticks()),
                         ("watchdog", self._feed_watchdog()),
+                        *front,
                     )
                 ]
+                sending = group.create_task(self._send(), name="courier")
                 self._manager.tell("READY=1")
                 self.ready.set()
                 await self._stop.wait()
+                await self._let_go(sending)
                 # With the turn in hand nobody is between journal and engine.
                 async with self._turn:
-                    for task in tasks:
+                    for task in (*tasks, sending):
                         task.cancel()
         except ExceptionGroup as group:
             foreseen, others = group.split((JournalFault, sqlite3.Error))
@@ -286,6 +435,23 @@ class Daemon:
             raise DaemonFault(_first(foreseen)) from group
         if self._connection is not None:
             await self._disconnected("stopped")
+
+    async def _send(self) -> None:
+        if self._courier is not None:
+            await self._courier.run()
+
+    async def _let_go(self, sending: asyncio.Task[None]) -> None:
+        """Nobody is answered any more, and what is being sent comes to its end, or is given up."""
+        if self._front is not None:
+            self._front.stop()
+        if self._courier is not None:
+            self._courier.stop()
+        await asyncio.wait([sending], timeout=GRACE_S)
+
+    def _wake(self) -> None:
+        """There is something to be sent."""
+        if self._courier is not None:
+            self._courier.wake()
 
     async def _listen(self) -> None:
         """Listen to the broker, again and again."""
@@ -407,8 +573,10 @@ class Daemon:
                 self._rounds += 1
 
     def _present(self) -> Moment:
-        """Now; but nothing may pass that has come and is not journaled yet."""
+        """Now; but nothing may pass that has come and is not journaled yet, and where the feed is played it is as late as it has been played."""
         now = self._now()
+        if self._played:
+            return self.engine.ordering.arrival or now
         waiting = self._connection.waiting_since if self._connection else None
         return now if waiting is None else min(now, waiting)
 
@@ -419,7 +587,7 @@ class Daemon:
             committed = await self._on_disk(self._append, [self._drain(now)])
             self._committed(committed)
             await self._conclude(committed.events)
-        output = self.engine.pass_time(now)
+        output = self._given(self.engine.pass_time(now))
         if output:
             still = self._record(RecordKind.CONNECTED, {"still": True}, now)
             self._committed(await self._on_disk(self._append, [own(still, now)]))
@@ -439,6 +607,12 @@ class Daemon:
             await asyncio.sleep(limit_s / 3)
 
     # From journal to store.
+
+    async def _write(self, entries: Sequence[Entry]) -> Committed:
+        """Journal what people did or entered; it is on disk when this returns."""
+        committed = await self._on_disk(self._append, entries)
+        self._committed(committed)
+        return committed
 
     def _append(self, entries: Sequence[Entry]) -> Committed:
         begun = time.monotonic()
@@ -468,23 +642,28 @@ class Daemon:
             )
 
     async def _conclude(self, events: Iterable[AnyEvent]) -> None:
-        outputs = [output for event in events if (output := self.engine.take(event))]
+        events = tuple(events)
+        outputs = [
+            output
+            for event in events
+            if (output := self._given(self.engine.take(event)))
+        ]
         await self._keep(outputs)
         await self._journal_records(
             [record for output in outputs for record in output.records]
         )
+        if self._front is not None:
+            self._front.heard(events)
 
-    async def _keep(self, outputs: Sequence[Output]) -> None:
-        """Store what the engine gave, and tell people what is new in it."""
-        alerts = [alert for output in outputs for alert in output.alerts]
+    async def _keep(self, outputs: Sequence[Output], *, live: bool = True) -> None:
+        """Store what the engine gave, and tell people what is new in it; not *live* while the journal is folded."""
         facts = [fact for output in outputs for fact in output.facts]
         for output in outputs:
             self.counts.took(output)
         if facts:
             await self._on_disk(self._history.write, facts)
-        if not alerts:
-            return
-        for alert in await self._on_disk(self._store.add, alerts):
+        kept = await self._stored(outputs, self._now() if live else None)
+        for alert in kept.alerts:
             self._log.info(
                 "alert",
                 id=alert.id,
@@ -497,6 +676,31 @@ class Daemon:
             )
             if self._tell is not None:
                 self._tell(alert)
+        for call in kept.calls:
+            self._log.info(
+                "call",
+                fault=call.number,
+                alert=call.alert,
+                priority=call.priority,
+                at=stamp(call.at),
+                text=call.text,
+            )
+        if live and self._front is not None:
+            self._front.told(outputs)
+
+    async def _stored(self, outputs: Sequence[Output], at: Moment | None) -> Kept:
+        """What was new in *outputs*, now that it is on disk and in the outbox."""
+        found = Output(
+            alerts=tuple(alert for output in outputs for alert in output.alerts),
+            faults=tuple(fault for output in outputs for fault in output.faults),
+            calls=tuple(call for output in outputs for call in output.calls),
+        )
+        if not found:
+            return Kept(alerts=[], faults=[], calls=[])
+        keep = partial(self._store.keep, at=at)
+        kept = await self._on_disk(keep, found.alerts, found.faults, found.calls)
+        self._wake()
+        return kept
 
     async def _journal_records(self, records: Sequence[MonitorRecord]) -> None:
         """Journal what the engine did itself; it knows that already."""
@@ -548,6 +752,12 @@ def _open(stack: ExitStack, opener: Callable[[Path], K], path: Path) -> K:
         raise DaemonFault(f"{path} cannot be opened: {error}") from error
     stack.callback(opened.close)
     return opened
+
+
+def _positions(settings: Settings) -> list[Position]:
+    """The positions that are set up, or the one that there is else."""
+    found = [Position(name=one.name, areas=one.areas) for one in settings.desk.position]
+    return found or [Position(name=EVERYBODY)]
 
 
 def _first(group: ExceptionGroup[Any]) -> str:

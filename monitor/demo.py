@@ -199,6 +199,7 @@ class Show:
             f"Ctrl-C stops it."
         )
         self.console.print(f"Metrics: {daemon.metrics_at}")
+        self.console.print(f"API: {daemon.desk_at}/api/v1/openapi.json")
         self.console.print(Text(CAUTION, style="bold"))
         self.console.print()
 
@@ -251,6 +252,12 @@ def _settings(folder: Path, url: str) -> Settings:
             "history": folder / "history.sqlite",
         },
         metrics={"host": "127.0.0.1", "port": 0},
+        desk={
+            "host": "127.0.0.1",
+            "port": 0,
+            "people_file": folder / "people.json",
+            "unnamed": "act",
+        },
         log={"level": "error"},
     )
 

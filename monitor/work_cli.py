@@ -22,6 +22,7 @@ work_app = typer.Typer(
     no_args_is_help=True,
     rich_markup_mode=None,
     help="Planned work.",
+    epilog="Example: tallywatch work import possessions.csv --line line.toml",
 )
 
 

@@ -127,6 +127,9 @@ def replayed(*more, line="line.toml", events="day.jsonl"):
     return [json.loads(text) for text in ended.stdout.splitlines()]
 
 
+ANY_PORT = "[metrics]\nport = 0\n[desk]\nport = 0\n"
+"""Settings of a monitor that takes no port from anybody."""
+
 COMMANDS = {
     "check": ["--line"],
     "run": ["--line", "--settings", "--broker", "--arrival", "--rehearsal"],
@@ -135,7 +138,7 @@ COMMANDS = {
         *("--faults", "--calls", "--plan"),
     ],
     "kinds": ["--table", "--format"],
-    "plan": ["--line", "--plan"],
+    "drill": ["--desk", "--token-file", "--ca-file", "--within"],
     "play": ["--line", "--events", "--speed", "--broker"],
     "export": ["--from", "--to", "--events"],
     "explain": ["--line", "--events", "--section", "--at", "--kind"],
@@ -375,7 +378,6 @@ def test_replay_refuses_a_plan_that_is_wrong(here):
         "week.csv: row 2: 'then' is no time",
     ]
 
-    assert fails("plan", "--line", "line.toml", "--plan", plan) == wanted
     assert (
         fails(
             *("replay", "--line", "line.toml", "--events", "day.jsonl"),
@@ -383,23 +385,6 @@ def test_replay_refuses_a_plan_that_is_wrong(here):
         )
         == wanted
     )
-
-
-def test_a_plan_is_shown_as_it_is_understood(here):
-    """One line a work: from when to when in the line's time, which sections, what it is called."""
-    plan = here / "week.csv"
-    plan.write_text(
-        PLANNED.format(begin="06:02") + "area/thornmere,2026-05-04T22:00Z,"
-        "2026-05-05T04:00Z,\n",
-        encoding="utf-8",
-    )
-    shown = call("plan", "--line", "line.toml", "--plan", plan)
-
-    assert shown.exit_code == 0
-    assert shown.stdout.splitlines() == [
-        "2026-05-04 06:02 to 06:08  T1  W7",
-        "2026-05-04 22:00 to 2026-05-05 04:00  T1, T2",
-    ]
 
 
 def test_replay_reads_packed_recordings_the_same(here):
@@ -774,7 +759,7 @@ def _rehearsed(here):
         for after, shows in ((0, "disturbed"), (40, "clear"))
     ]
     record(here / "may.jsonl", sorted([*events, *again], key=heard))
-    (here / "rows-settings.toml").write_text("[metrics]\nport = 0\n", encoding="utf-8")
+    (here / "rows-settings.toml").write_text(ANY_PORT, encoding="utf-8")
     return len(events) + len(again)
 
 
@@ -870,7 +855,7 @@ def test_simulate_gives_the_same_day_again(here):
 async def test_a_simulated_hour_live_exported_and_replayed_is_one(here):
     """An hour of the simulator in which much goes wrong, out of order, with repeats and clocks apart, gives the same alerts live, out of the journal, and from the simulator's own file."""
     (here / "example.toml").write_text(example_line(), encoding="utf-8")
-    (here / "rows-settings.toml").write_text("[metrics]\nport = 0\n", encoding="utf-8")
+    (here / "rows-settings.toml").write_text(ANY_PORT, encoding="utf-8")
     line = read_line(example_line())
     write_recording(here / "hour.jsonl", tour(line, hours=1).simulate(line).events)
     events = list(read_recording(here / "hour.jsonl"))

@@ -12,7 +12,7 @@ import threading
 import time
 import urllib.request
 from collections import Counter
-from contextlib import asynccontextmanager, closing
+from contextlib import closing
 from pathlib import Path
 
 import aiomqtt
@@ -30,26 +30,17 @@ from monitor.daemon import Clock, Daemon, DaemonFault
 from monitor.journal import Journal, verify
 from monitor.settings import read as read_settings, read_url
 from monitor.store import Store
-from tests.mosquitto import open_port, running
-
-SECTIONS = ("T1", "T2", "T3", "T4")
-LINE = "\n".join(
-    [
-        '[line]\nname = "four sections"\ntimezone = "UTC"',
-        '[[evaluator]]\nid = "EV1"\nsite = "room"',
-        *(
-            f'[[section]]\nid = "{name}"\narea = "a"\nevaluator = "EV1"\n'
-            "length_m = 800\nspeed_km_h = 120"
-            for name in SECTIONS
-        ),
-        *(
-            f'[[head]]\nid = "H{i}"\nbetween = ["{a}", "{b}"]'
-            for i, (a, b) in enumerate(
-                zip(["open", *SECTIONS], [*SECTIONS, "open"], strict=True)
-            )
-        ),
-    ]
+from tests.live import (
+    LINE,
+    SECTIONS,
+    event,
+    publish,
+    settings_of,
+    topic,
+    until,
+    watching,
 )
+from tests.mosquitto import open_port, running
 
 RUNNER = """
 import sys
@@ -62,71 +53,6 @@ text = line.read_text(encoding="utf-8")
 logs.set_up("info")
 daemon.run(read_line(text), text, settings.read(chosen), played=True)
 """
-
-
-def event(number, section, state, at, **more):
-    """One event of a section as the feed tells it."""
-    return {
-        "specversion": "1.0",
-        "id": str(number),
-        "source": "gw/1",
-        "type": "tallywatch.section.state",
-        "subject": section,
-        "time": exact(at),
-        "data": {"state": state},
-        **more,
-    }
-
-
-def topic(one):
-    """Where an event is published."""
-    return f"tally/a/section/{one['subject']}/state"
-
-
-async def publish(url, *events, payloads=()):
-    """Publish *events*, and *payloads* as they are, each acknowledged by the broker."""
-    address = read_url(url)
-    async with aiomqtt.Client(address.host, address.port) as client:
-        for one in events:
-            await client.publish(topic(one), json.dumps(one), qos=1)
-        for payload in payloads:
-            await client.publish("tally/a/section/T1/state", payload, qos=1)
-
-
-def settings_of(directory, url, **over):
-    """Settings that keep everything in *directory*."""
-    names = ("journal", "alerts", "history")
-    return read_settings(
-        broker={"url": url},
-        files={name: str(directory / f"{name}.sqlite") for name in names},
-        metrics={"port": 0},
-        **over,
-    )
-
-
-@asynccontextmanager
-async def watching(settings, **how):
-    """A daemon that listens while the block runs, and is then stopped in good order."""
-    daemon = Daemon(read_line(LINE), LINE, settings, **how)
-    async with asyncio.TaskGroup() as group:
-        task = group.create_task(daemon.run())
-        try:
-            async with asyncio.timeout(20):
-                await daemon.ready.wait()
-            yield daemon
-        finally:
-            begun = time.monotonic()
-            daemon.stop()
-            async with asyncio.timeout(10):
-                await task
-            assert time.monotonic() - begun < 2
-
-
-async def until(condition, limit_s=15):
-    """Wait until *condition* is true."""
-    async with asyncio.timeout(limit_s):
-        while not condition():  # noqa: ASYNC110 (what is waited for tells nobody)
-            await asyncio.sleep(0.02)
 
 
 def journaled(settings):
@@ -536,7 +462,8 @@ def test_killed_ten_times_it_loses_and_repeats_nothing(tmp_path, broker):
     """Killed with -9 ten times in the middle of 20,000 messages: each is in the journal once, in order, and the alerts are those of a run without kills."""
     config = tmp_path / "settings.toml"
     config.write_text(
-        f'[broker]\nurl = "{broker.url}"\n[metrics]\nport = 0\n', encoding="utf-8"
+        f'[broker]\nurl = "{broker.url}"\n[metrics]\nport = 0\n[desk]\nport = 0\n',
+        encoding="utf-8",
     )
     (tmp_path / "line.toml").write_text(LINE, encoding="utf-8")
     events = traffic()

@@ -8,6 +8,7 @@ import tomllib
 from collections import Counter
 from dataclasses import fields
 from pathlib import Path
+from typing import get_args, get_origin
 
 import pytest
 import typer
@@ -21,7 +22,9 @@ from monitor.core.engine import Engine
 from monitor.core.layout import read_line
 from monitor.core.moments import parse
 from monitor.core.tuning import Detection, Words
-from monitor.metrics import Counts, Metrics
+from monitor.gauges import ListGauges
+from monitor.handling import Handling
+from monitor.metrics import Counts, Delivered, Metrics
 
 ROOT = Path(__file__).parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -112,15 +115,27 @@ def test_the_example_settings_are_the_defaults(monkeypatch):
         assert f"`{field.name}`" in README
 
 
+def tables_in(model, table):
+    """Table and name of each setting of *model* and of the tables in it; one of which there may be several is `NAME`."""
+    for name, field in model.model_fields.items():
+        inner = [
+            one
+            for one in (field.annotation, *get_args(field.annotation))
+            if isinstance(one, type) and issubclass(one, BaseModel)
+        ]
+        inside = f"{table}.{name}".lstrip(".")
+        if table or not inner:
+            yield table, name
+        for one in inner:
+            named = get_origin(field.annotation) is dict
+            yield from tables_in(one, f"{inside}.NAME" if named else inside)
+
+
 def own_settings():
     """Table and name of each setting of the daemon itself."""
-    for name, field in settings.Settings.model_fields.items():
-        kind = field.annotation
-        if isinstance(kind, type) and issubclass(kind, BaseModel):
-            for inner in kind.model_fields:
-                yield name, inner
-        elif name not in ("words", "detect", "section"):
-            yield "", name
+    for table, name in tables_in(settings.Settings, ""):
+        if name not in {"words", "detect", "section"}:
+            yield table, name
 
 
 @pytest.mark.parametrize(("table", "name"), list(own_settings()), ids=str)
@@ -128,11 +143,18 @@ def test_every_setting_of_the_daemon_is_documented(table, name):
     """Each setting is in its table in the README, and in the example, if only as a comment."""
     told = {row[0].strip("`[]"): row[1] for row in rows(README, "Settings")}
     text = (ROOT / "deploy/example/settings.toml").read_text(encoding="utf-8")
-    tables = re.split(r"^\[(.*?)\].*$", f"[]\n{text}", flags=re.MULTILINE)
+    tables = re.split(r"^(?:# )?\[+(.*?)\]+.*$", f"[]\n{text}", flags=re.MULTILINE)
     example = dict(zip(tables[1::2], tables[2::2], strict=True))
+    before = table.removesuffix("NAME")
+    (shown,) = [
+        one
+        for one in example
+        if one == table or (before != table and one.startswith(before))
+    ]
 
     assert f"`{name}`" in (told[table] if table else README)
-    assert re.search(rf"^(# )?{name} = ", example[table], re.MULTILINE)
+    mentioned = re.search(rf"^(# )?{name} = ", example[shown], re.MULTILINE)
+    assert mentioned or any(f"{one}.".startswith(f"{table}.{name}.") for one in example)
 
 
 def test_every_command_is_in_the_readme():
@@ -152,16 +174,23 @@ def test_every_command_has_help_with_an_example(name):
 
 def test_every_metric_is_in_the_readme():
     """Each metric has its row with its type and labels, and no row tells of another."""
+    engine = Engine(read_line(ONE_SECTION))
     metrics = Metrics(
-        engine=Engine(read_line(ONE_SECTION)),
+        engine=engine,
         counts=Counts(rejected=Counter(x=1)),
         version="1",
         now=lambda: 0,
+        delivered=lambda: {
+            "room": Delivered(waiting=0, oldest_s=0, sent=0, failed=0, refused=0)
+        },
+        would_have_called=lambda: {"urgent": 1},
+        certificates=lambda: {"ca.pem": 0},
     )
+    lists = ListGauges(lambda: engine, Handling(), lambda: 0)
     ending = {"counter": "_total", "info": "_info"}
     kinds = {"info": "gauge"}
     there = {}
-    for family in metrics.collect():
+    for family in (*metrics.collect(), *lists.collect()):
         labels = {label for s in family.samples for label in s.labels if label != "le"}
         name = family.name + ending.get(family.type, "")
         there[name] = (kinds.get(family.type, family.type), labels)

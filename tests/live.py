@@ -1,0 +1,100 @@
+"""A daemon on a line of four sections, run in the test's own loop, and what is published to it."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import time
+from contextlib import asynccontextmanager
+
+import aiomqtt
+
+from monitor.core.layout import read_line
+from monitor.core.moments import exact
+from monitor.daemon import Daemon
+from monitor.settings import read as read_settings, read_url
+
+SECTIONS = ("T1", "T2", "T3", "T4")
+LINE = "\n".join(
+    [
+        '[line]\nname = "four sections"\ntimezone = "UTC"',
+        '[[evaluator]]\nid = "EV1"\nsite = "room"',
+        *(
+            f'[[section]]\nid = "{name}"\narea = "a"\nevaluator = "EV1"\n'
+            "length_m = 800\nspeed_km_h = 120"
+            for name in SECTIONS
+        ),
+        *(
+            f'[[head]]\nid = "H{i}"\nbetween = ["{a}", "{b}"]'
+            for i, (a, b) in enumerate(
+                zip(["open", *SECTIONS], [*SECTIONS, "open"], strict=True)
+            )
+        ),
+    ]
+)
+
+
+def event(number, section, state, at, **more):
+    """One event of a section as the feed tells it."""
+    return {
+        "specversion": "1.0",
+        "id": str(number),
+        "source": "gw/1",
+        "type": "tallywatch.section.state",
+        "subject": section,
+        "time": exact(at),
+        "data": {"state": state},
+        **more,
+    }
+
+
+def topic(one):
+    """Where an event is published."""
+    return f"tally/a/section/{one['subject']}/state"
+
+
+async def publish(url, *events, payloads=()):
+    """Publish *events*, and *payloads* as they are, each acknowledged by the broker."""
+    address = read_url(url)
+    async with aiomqtt.Client(address.host, address.port) as client:
+        for one in events:
+            await client.publish(topic(one), json.dumps(one), qos=1)
+        for payload in payloads:
+            await client.publish("tally/a/section/T1/state", payload, qos=1)
+
+
+def settings_of(directory, url, desk=(), **over):
+    """Settings that keep everything in *directory*, and a desk on a port that nobody else has."""
+    names = ("journal", "alerts", "history")
+    return read_settings(
+        broker={"url": url},
+        files={name: str(directory / f"{name}.sqlite") for name in names},
+        metrics={"port": 0},
+        desk={"port": 0, "people_file": str(directory / "people.json"), **dict(desk)},
+        **over,
+    )
+
+
+@asynccontextmanager
+async def watching(settings, **how):
+    """A daemon that listens while the block runs, and is then stopped in good order."""
+    daemon = Daemon(read_line(LINE), LINE, settings, **how)
+    async with asyncio.TaskGroup() as group:
+        task = group.create_task(daemon.run())
+        try:
+            async with asyncio.timeout(20):
+                await daemon.ready.wait()
+            yield daemon
+        finally:
+            begun = time.monotonic()
+            daemon.stop()
+            async with asyncio.timeout(10):
+                await task
+            assert time.monotonic() - begun < 2
+
+
+async def until(condition, limit_s=15):
+    """Wait until *condition* is true."""
+    async with asyncio.timeout(limit_s):
+        while not condition():  # noqa: ASYNC110 (what is waited for tells nobody)
+            await asyncio.sleep(0.02)
