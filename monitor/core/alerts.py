@@ -19,8 +19,9 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from monitor.core.detector import Evidence, Found, Over, Priority, Suspect
-from monitor.core.moments import Moment, stamp
+from monitor.core.moments import SECOND, Moment, stamp
 from monitor.core.suppression import OF_A_CAUSE, Suppression
+from monitor.core.words import span
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,10 +155,14 @@ class Alerts:
         before = self.open.pop((kind, subject, None), None)
         if before is None:
             return None
-        parameters = before.parameters
-        if over.because:
-            parameters = {**parameters, "over_because": over.because}
-        alert = replace(before, ended=over.at, parameters=parameters)
+        lasted = over.at - before.began
+        summary = f"Over after {span(lasted)}: {over.because}. Was: {before.summary}"
+        parameters = {
+            **before.parameters,
+            "over_because": over.because,
+            "lasted_s": lasted / SECOND,
+        }
+        alert = replace(before, ended=over.at, summary=summary, parameters=parameters)
         self._ended(alert)
         return alert
 

@@ -94,11 +94,11 @@ class Over:
 
     Args:
         at: when it ceased.
-        because: why, where that is not plain from the kind.
+        because: why, in words.
     """
 
     at: Moment
-    because: str = ""
+    because: str
 
 
 Finding = Found | Over

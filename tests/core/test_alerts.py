@@ -15,6 +15,7 @@ from monitor.core.moments import MINUTE, SECOND, parse
 from monitor.core.suppression import Covered
 
 NOON = parse("2026-05-04T12:00:00Z")
+WHY = "it shows clear"
 DISTURBED = ("section-disturbed", "section/T107")
 VANISHED = ("vanished-train", "section/T107")
 GROUP = Covered(group="0123456789abcdef", asset="cable/C2", since=NOON)
@@ -67,7 +68,7 @@ def test_an_alert_opens_changes_and_ends(finding):
         *DISTURBED,
         finding(began=NOON + SECOND, raised=NOON + MINUTE, summary="T107 still so"),
     )
-    ended = over(alerts, *DISTURBED, Over(at=NOON + 2 * MINUTE))
+    ended = over(alerts, *DISTURBED, Over(at=NOON + 2 * MINUTE, because=WHY))
 
     assert (opened.began, opened.raised, opened.ended) == (
         NOON,
@@ -75,7 +76,12 @@ def test_an_alert_opens_changes_and_ends(finding):
         None,
     )
     assert changed == replace(opened, summary="T107 still so")
-    assert ended == replace(changed, ended=NOON + 2 * MINUTE)
+    assert ended == replace(
+        changed,
+        ended=NOON + 2 * MINUTE,
+        summary="Over after 2 min: it shows clear. Was: T107 still so",
+        parameters={"over_because": WHY, "lasted_s": 120.0},
+    )
     assert alerts.open == {}
 
 
@@ -91,30 +97,35 @@ def test_the_same_again_is_no_line(finding):
 def test_what_is_not_open_does_not_end(finding):
     """There is no line about the end of an alert that was never raised, or is over."""
     alerts = Alerts()
-    assert over(alerts, *DISTURBED, Over(at=NOON)) is None
+    assert over(alerts, *DISTURBED, Over(at=NOON, because=WHY)) is None
 
     found(alerts, *DISTURBED, finding())
-    over(alerts, *DISTURBED, Over(at=NOON + MINUTE))
-    assert over(alerts, *DISTURBED, Over(at=NOON + MINUTE)) is None
+    over(alerts, *DISTURBED, Over(at=NOON + MINUTE, because=WHY))
+    assert over(alerts, *DISTURBED, Over(at=NOON + MINUTE, because=WHY)) is None
 
 
 def test_after_its_end_a_new_one_opens(finding):
     """With its own beginning and id."""
     alerts = Alerts()
     first = found(alerts, *DISTURBED, finding())
-    over(alerts, *DISTURBED, Over(at=NOON + MINUTE))
+    over(alerts, *DISTURBED, Over(at=NOON + MINUTE, because=WHY))
     second = found(alerts, *DISTURBED, finding(began=NOON + 2 * MINUTE))
 
     assert second.id == identify(*DISTURBED, NOON + 2 * MINUTE) != first.id
 
 
-def test_why_it_is_over_is_said(finding):
-    """A reason is a number beside the others; without one there is none."""
+def test_its_last_line_says_that_it_is_over(finding):
+    """It says after how long and why, and what it was; both are numbers beside the others too, and what it was does not stand as if it were so."""
     alerts = Alerts()
-    found(alerts, *DISTURBED, finding(parameters={"settle_s": 5}))
+    raised = found(alerts, *DISTURBED, finding(parameters={"settle_s": 5}))
     ended = over(alerts, *DISTURBED, Over(at=NOON + MINUTE, because="a train entered"))
 
-    assert ended.parameters == {"settle_s": 5, "over_because": "a train entered"}
+    assert ended.summary == f"Over after 1 min: a train entered. Was: {raised.summary}"
+    assert ended.parameters == {
+        "settle_s": 5,
+        "over_because": "a train entered",
+        "lasted_s": 60.0,
+    }
 
 
 def test_what_ends_at_once_is_never_open(finding):
@@ -135,7 +146,7 @@ def test_of_what_only_a_person_ends_there_is_one_for_each_beginning(finding):
 
     assert first.id != second.id
     assert known == replace(first, summary="it came out again")
-    assert over(alerts, *VANISHED, Over(at=NOON + 2 * MINUTE)) is None
+    assert over(alerts, *VANISHED, Over(at=NOON + 2 * MINUTE, because=WHY)) is None
     assert alerts.about(*VANISHED) == [known, second]
 
 
@@ -217,7 +228,7 @@ def test_one_ended_before_gives_its_group_too(finding):
     """A member that was clear again before the cause was told is in the record with its group."""
     alerts = Alerts()
     found(alerts, *DISTURBED, finding())
-    ended = over(alerts, *DISTURBED, Over(at=NOON + 8 * SECOND))
+    ended = over(alerts, *DISTURBED, Over(at=NOON + 8 * SECOND, because=WHY))
     alerts.suppression.causes["section/T107"] = GROUP
 
     [marked] = alerts.remark("section/T107")
@@ -279,7 +290,7 @@ def test_of_one_kind_and_subject_one_is_open_at_a_time(steps):
             )
             told.append(found(alerts, *DISTURBED, condition))
         else:
-            told.append(over(alerts, *DISTURBED, Over(at=at)))
+            told.append(over(alerts, *DISTURBED, Over(at=at, because=WHY)))
     lines = [one for one in told if one is not None]
 
     ids = [one.id for one in lines]

@@ -105,7 +105,10 @@ class ClockWrong(Untimed):
             found = self._found(change, off, place)
             return Clock(wrong=True, off=off, raised=found.raised), (found,)
         # Corrections differ before and after: a clock set back may seem right again before it was wrong.
-        over = Over(at=max(change.at, memory.raised))
+        over = Over(
+            at=max(change.at, memory.raised),
+            because="its clock agrees with the others again",
+        )
         findings = (over,) if memory.wrong else ()
         return Clock(off=off), findings
 

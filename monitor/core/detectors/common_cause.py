@@ -149,7 +149,7 @@ class CommonCause(Untimed):
             return Sharing(seen=change), (self._found(change, place),)
         if memory.seen is None:
             return memory, ()
-        return Sharing(), (Over(at=change.at),)
+        return Sharing(), (Over(at=change.at, because="all of its members are"),)
 
     def _found(self, seen: CauseSeen, place: Place) -> Found:
         kind, _, name = place.id.partition("/")
@@ -180,7 +180,7 @@ class CommonCause(Untimed):
             ),
             suspects=(Suspect(asset=place.id, weight=1.0),),
             checks=look(*LOOKS[kind], also=(OTHERS[kind],)),
-            parameters=self._numbers(seen),
+            parameters=self._numbers(seen, area=kind == "area"),
             affected=(place.id, *(one.subject for one in seen.members)),
         )
 
@@ -197,14 +197,16 @@ class CommonCause(Untimed):
             f"{often(seen.chance_per_year)}"
         )
 
-    def _numbers(self, seen: CauseSeen) -> dict[str, Any]:
+    def _numbers(self, seen: CauseSeen, *, area: bool) -> dict[str, Any]:
+        """Every number behind it; the window is the one that applied, which for an area is that of a storm."""
         return {
             "members": self.members,
-            "window_s": self.window_s,
+            "window_s": self.storm_s if area else self.window_s,
             "storm_s": self.storm_s,
             "rest_s": self.rest_s,
             "longest_s": self.longest_s,
             "failed": len(seen.members),
+            "spread_s": (seen.members[-1].began - seen.members[0].began) / SECOND,
             "dependants": seen.dependants,
             "first": seen.members[0].subject,
             "first_by_s": seen.lead / SECOND,

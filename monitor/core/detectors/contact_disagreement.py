@@ -94,7 +94,8 @@ class ContactDisagreement:
         if change.agree:
             if hold.since is None:
                 return memory, ()
-            findings = (Over(at=change.at),) if hold.raised else ()
+            over = Over(at=change.at, because="exactly one contact is up")
+            findings = (over,) if hold.raised else ()
             return replace(memory, hold=hold.cease()), findings
         if hold.since is None:
             begun = hold.begin(change.at, change.at, change.event)

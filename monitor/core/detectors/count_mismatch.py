@@ -150,7 +150,9 @@ class CountMismatch:
             return memory, ()
         if memory.agreed + 1 < self.agreed:
             return replace(memory, agreed=memory.agreed + 1), ()
-        return Mismatch(waiting=memory.waiting), (Over(at=change.at),)
+        because = f"{self.agreed} trains counted alike, one after another"
+        over = Over(at=change.at, because=because)
+        return Mismatch(waiting=memory.waiting), (over,)
 
     def _miscounted(
         self, memory: Mismatch, change: Miscounted, place: Place

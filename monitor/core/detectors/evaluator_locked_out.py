@@ -89,7 +89,7 @@ class EvaluatorLockedOut(Untimed):
         if change.now is Service.LOCKED_OUT and memory.since is None:
             return Locked(since=change.so_since), (self._found(change, place),)
         if change.now is Service.IN_SERVICE and memory.since is not None:
-            return Locked(), (Over(at=change.at),)
+            return Locked(), (Over(at=change.at, because="it is in service again"),)
         return memory, ()
 
     def _found(self, change: ServiceChanged, place: Place) -> Found:

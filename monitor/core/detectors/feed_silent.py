@@ -88,7 +88,7 @@ class FeedSilent(Untimed):
             case GatewaySilent() if memory.since is None:
                 return Silence(since=change.since), (self._found(change, place),)
             case GatewayHeard() if memory.since is not None:
-                return Silence(), (Over(at=change.at),)
+                return Silence(), (Over(at=change.at, because="it was heard again"),)
             case _:
                 return memory, ()
 

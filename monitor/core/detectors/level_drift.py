@@ -349,7 +349,9 @@ class LevelDrift:
             return replace(known, raised=raised), (found,)
         if known.raised is None:
             return known, ()
-        return replace(known, raised=None), (Over(at=at),)
+        return replace(known, raised=None), (
+            Over(at=at, because="the trend no longer meets a limit"),
+        )
 
     def _drifts(
         self, memory: Measured, midnight: Moment, place: Place

@@ -186,7 +186,9 @@ class LevelOut(Untimed):
         if [run.name for run in raised] == was:
             return after, ()
         if not raised:
-            return replace(after, raised=None), (Over(at=at),)
+            return replace(after, raised=None), (
+                Over(at=at, because="back within its limits for as long"),
+            )
         if after.raised is None:
             began = min(run.since for run in raised)
             after = replace(after, raised=at, began=began)

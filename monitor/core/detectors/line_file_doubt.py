@@ -119,7 +119,9 @@ class LineFileDoubt(Untimed):
         if change.count < self.least:
             if memory.began is None:
                 return after, ()
-            return replace(after, began=None), (Over(at=change.at),)
+            return replace(after, began=None), (
+                Over(at=change.at, because="trains come as the line file says again"),
+            )
         if memory.began is None:
             if memory.worked_on:
                 return after, ()

@@ -232,7 +232,8 @@ class LongOccupation:
     ) -> tuple[Standing, tuple[Finding, ...]]:
         if memory.hold.since is None:
             return memory, ()
-        findings = (Over(at=at),) if memory.hold.raised else ()
+        over = Over(at=at, because="the section cleared")
+        findings = (over,) if memory.hold.raised else ()
         after = Standing(
             hold=memory.hold.cease(),
             occupation=memory.occupation,

@@ -177,7 +177,9 @@ class OccupiedNoTrain:
             case EntryJudged():
                 return self._judged(memory, change), ()
             case StretchEnded():
-                after, findings = self._over(memory, change.ended, "")
+                after, findings = self._over(
+                    memory, change.ended, "it no longer shows occupied"
+                )
                 return replace(after, moved=False, ended=change.ended), findings
             case MovedOn():
                 return self._moved(memory), ()

@@ -231,7 +231,9 @@ class OneSidedHead:
         due = self.wake_at(memory)
         if due is None or at < due:
             return memory, ()
-        return replace(memory, began=None), (Over(at=at),)
+        return replace(memory, began=None), (
+            Over(at=at, because=f"none for {span(self._day)}"),
+        )
 
     def explain(self, memory: Passages, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""

@@ -329,7 +329,9 @@ class RepeatDisturbance:
         )
         if after.by_day or after.by_hour:
             return after, ()
-        return replace(after, began=None), (Over(at=at),)
+        return replace(after, began=None), (
+            Over(at=at, because="at most one is left in the window"),
+        )
 
     def explain(self, memory: Seen, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""

@@ -215,7 +215,8 @@ class ResetNotHeld(Untimed):
         if memory.since is None or left < memory.since:
             return after, ()
         # The proof is known a little after the train has left; a failure may fall between.
-        findings = (Over(at=max(left, memory.began)),) if memory.raised else ()
+        over = Over(at=max(left, memory.began), because="a train has worked through")
+        findings = (over,) if memory.raised else ()
         return replace(after, since=None, raised=False, by_train=None), findings
 
     # What shows that it did not hold.

@@ -260,7 +260,8 @@ class ResetUnproved:
             return after, ()
         if memory.raised is None:
             return after.done(), ()
-        return after.done(), (Over(at=max(left, memory.raised)),)
+        over = Over(at=max(left, memory.raised), because="a train has worked through")
+        return after.done(), (over,)
 
     def _state(
         self, memory: Promise, change: StateChanged, place: Place

@@ -124,7 +124,8 @@ class RestorationIncomplete:
             return replace(after, hold=begun), ()
         if hold.since is None or (hold.raised and after.occupied):
             return after, ()
-        findings = (Over(at=change.at),) if hold.raised else ()
+        over = Over(at=change.at, because="the interlocking has it as clear")
+        findings = (over,) if hold.raised else ()
         return replace(after, hold=hold.cease()), findings
 
     def wake_at(self, memory: Two) -> Moment | None:

@@ -18,8 +18,8 @@ from monitor.core.detector import (
     look,
 )
 from monitor.core.events import State
-from monitor.core.moments import SECOND, Moment, seconds
-from monitor.core.words import clock
+from monitor.core.moments import Moment, seconds
+from monitor.core.words import STATES, clock
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -85,7 +85,8 @@ class SectionDisturbed:
             return memory.begin(change.so_since, change.at, change.event), ()
         if memory.since is None:
             return memory, ()
-        findings = (Over(at=change.at),) if memory.raised else ()
+        over = Over(at=change.at, because=f"it shows {STATES[change.now.value]}")
+        findings = (over,) if memory.raised else ()
         return memory.cease(), findings
 
     def wake_at(self, memory: Hold) -> Moment | None:
@@ -121,10 +122,7 @@ class SectionDisturbed:
                     ),
                 ),
             ),
-            parameters={
-                "settle_s": self.settle_s,
-                "disturbed_for_s": (at - since) / SECOND,
-            },
+            parameters={"settle_s": self.settle_s},
         )
         return replace(memory, raised=True), (found,)
 

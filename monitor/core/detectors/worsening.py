@@ -298,7 +298,9 @@ class Worsening:
         if memory.raised is not None:
             if trend is not None and trends:
                 return after, (self._found(after, trend, place),)
-            return replace(after, raised=None, due=None), (Over(at=at),)
+            return replace(after, raised=None, due=None), (
+                Over(at=at, because="it is no longer seen to grow"),
+            )
         if trend is None or not after.suspected:
             return replace(after, due=None), ()
         if not memory.suspected:

@@ -87,6 +87,20 @@ def test_when_it_began_and_when_it_was_known(watch, seen, at):
     assert day.explain("12:40") == "No failures share supply/PS1."
 
 
+@pytest.mark.parametrize(
+    ("asset", "window"), [("area/thornmere", 600), ("cable/C2", 60)]
+)
+def test_its_window_is_the_one_that_applied(watch, seen, asset, window):
+    """A storm over an area has ten minutes, whatever else a minute; how far apart they failed is said beside it."""
+    day = watch(CommonCause())
+    day.place = Place(id=asset, line=day.place.line)
+    day.hear(seen(3, place=asset))
+
+    parameters = day.found[0].parameters
+    assert parameters["window_s"] == window
+    assert parameters["spread_s"] == 2.0
+
+
 def test_its_numbers(watch, seen):
     """Limits are those that the meaning of the kind names, and what was counted stands beside them."""
     day = watch(CommonCause())
@@ -100,6 +114,7 @@ def test_its_numbers(watch, seen):
         "rest_s": 10.0,
         "longest_s": 15.0,
         "failed": 3,
+        "spread_s": 2.0,
         "dependants": 9,
         "first": "section/T1",
         "first_by_s": 3.0,

@@ -100,7 +100,7 @@ def test_it_says_where_to_go(watch):
     assert found.summary == "T107 disturbed since 12:00:00"
     assert [one.asset for one in found.suspects] == ["head/H107", "head/H108"]
     assert "EV1 in Thornmere room" in found.checks[0]
-    assert found.parameters == {"settle_s": 5.0, "disturbed_for_s": 5.0}
+    assert found.parameters == {"settle_s": 5.0}
 
 
 def test_it_explains_how_near_it_is(watch):
