@@ -22,7 +22,8 @@ def ends(paths: Iterable[Path]) -> dict[str, Moment]:
     found: dict[str, Moment] = {}
     for path in paths:
         try:
-            text = path.read_text(encoding="ascii")
+            # Between the certificates anything may stand, as the names of their issuers.
+            text = path.read_text(encoding="latin-1")
             found[str(path)] = min(_end(one) for one in _PEM.findall(text))
         except (OSError, ValueError, IndexError):
             continue
