@@ -10,8 +10,8 @@ from contextlib import asynccontextmanager
 import aiomqtt
 
 from monitor.core.layout import read_line
-from monitor.core.moments import exact
-from monitor.daemon import Daemon
+from monitor.core.moments import SECOND, exact
+from monitor.daemon import Clock, Daemon
 from monitor.settings import read as read_settings, read_url
 
 SECTIONS = ("T1", "T2", "T3", "T4")
@@ -32,6 +32,11 @@ LINE = "\n".join(
         ),
     ]
 )
+
+WORDS = {"patience_s": 0.5, "skew_s": 0.2, "settle_s": 0.5, "join_wait_s": 1}
+"""Short, so that a test need not wait for what is so after seconds on a railway."""
+
+DETECT = {"section-disturbed": {"settle_s": 0.5}}
 
 
 def event(number, section, state, at, **more):
@@ -73,6 +78,20 @@ def settings_of(directory, url, desk=(), **over):
         desk={"port": 0, "people_file": str(directory / "people.json"), **dict(desk)},
         **over,
     )
+
+
+def quick(directory, url, *, desk=(), **over):
+    """Settings of a monitor that concludes soon, at whose desk whoever is at this machine may act."""
+    desk = {"unnamed": "act", **dict(desk)}
+    given = {"words": WORDS, "detect": DETECT, **over}
+    return settings_of(directory, url, desk, **given)
+
+
+async def disturb(url, section="T2", number=1, at=None):
+    """A section that was clear is disturbed."""
+    at = at if at is not None else Clock()()
+    await publish(url, event(number, section, "clear", at))
+    await publish(url, event(number + 1, section, "disturbed", at + SECOND // 10))
 
 
 @asynccontextmanager

@@ -19,14 +19,19 @@ from monitor.core.moments import HOUR, MINUTE, SECOND, exact
 from monitor.daemon import Clock
 from monitor.journal import verify
 from monitor.store import Store
-from tests.live import LINE, event, publish, settings_of, until, watching
+from tests.live import (
+    LINE,
+    disturb,
+    event,
+    publish,
+    quick,
+    settings_of,
+    until,
+    watching,
+)
 from tests.mosquitto import open_port, running
 
 ROOT = Path(__file__).parents[2]
-WORDS = {"patience_s": 0.5, "skew_s": 0.2, "settle_s": 0.5, "join_wait_s": 1}
-"""Short, so that a test need not wait for what is so after seconds on a railway."""
-
-DETECT = {"section-disturbed": {"settle_s": 0.5}}
 
 
 @pytest.fixture
@@ -34,13 +39,6 @@ def broker(tmp_path):
     """A real broker."""
     with running(tmp_path / "broker") as broker:
         yield broker
-
-
-def quick(directory, url, *, desk=(), **over):
-    """Settings of a monitor that concludes soon, at whose desk whoever is at this machine may act."""
-    desk = {"unnamed": "act", **dict(desk)}
-    given = {"words": WORDS, "detect": DETECT, **over}
-    return settings_of(directory, url, desk, **given)
 
 
 @asynccontextmanager
@@ -66,13 +64,6 @@ async def sent(client, path, **body):
     answer = await client.post(path, json=body)
     assert answer.status_code == 200, answer.text
     return answer.json()
-
-
-async def disturb(url, section="T2", number=1, at=None):
-    """A section that was clear is disturbed."""
-    at = at if at is not None else Clock()()
-    await publish(url, event(number, section, "clear", at))
-    await publish(url, event(number + 1, section, "disturbed", at + SECOND // 10))
 
 
 async def fault_at(client, section="T2"):
