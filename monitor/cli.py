@@ -582,8 +582,7 @@ def explain(
 ) -> None:
     """Say what each detection knew of a section then: timers, distances, what kept it quiet."""
     from monitor.core.engine import Engine
-    from monitor.core.moments import stamp
-    from monitor.core.words import CAUTION
+    from monitor.core.words import CAUTION, in_full
     from replay.player import replay as replayed, span_of, up_to
 
     moment_at = moment(at)
@@ -600,11 +599,16 @@ def explain(
     for _ in replayed(engine, taken, until=moment_at):
         pass
     spoken = span_of(read_again(events, None, "reading"))
+    shown = in_full(moment_at, graph.zone, graph.timezone)
     if spoken is None:
         typer.echo("The recording has no events.")
-    elif not spoken[0] <= moment_at <= spoken[1]:
-        first, last = (stamp(one) for one in spoken)
-        typer.echo(f"{at} is outside the recording, which goes from {first} to {last}.")
+    elif spoken[0] <= moment_at <= spoken[1]:
+        typer.echo(f"{section} at {shown}:")
+    else:
+        first, last = (in_full(one, graph.zone, graph.timezone) for one in spoken)
+        typer.echo(
+            f"{shown} is outside the recording, which goes from {first} to {last}."
+        )
     for sentence in engine.explain(section, kind):
         typer.echo(sentence)
     typer.echo(CAUTION)

@@ -557,12 +557,12 @@ def test_explain_tells_of_every_detection_unless_one_is_asked_for():
     every = explained("2026-05-04T06:02:00Z").splitlines()
     one = explained("2026-05-04T06:02:00Z", "--kind", "reset-unproved").splitlines()
 
-    kinds = {said.split(" ")[0] for said in every[:-1]}
+    kinds = {said.split(" ")[0] for said in every[1:-1]}
     assert {"section-disturbed", "reset-unproved", "long-occupation"} <= kinds
     assert [said for said in one if said.startswith("reset-unproved")]
     assert not kinds & {said.split(" ")[0] for said in one} - {
         "reset-unproved",
-        *(said.split(" ")[0] for said in every[:4]),
+        *(said.split(" ")[0] for said in every[:5]),
     }
 
 
@@ -575,9 +575,12 @@ def test_explain_says_where_the_recording_does_not_go():
     empty = explained("2026-05-04T06:02:00Z")
 
     assert "recording" not in within
-    span = "which goes from 2026-05-04T06:00:00.000Z to 2026-05-04T06:10:00.000Z."
-    assert before.startswith(f"2026-05-04T05:59:59Z is outside the recording, {span}")
-    assert after.startswith(f"2026-05-04T09:00:00Z is outside the recording, {span}")
+    utc = "(+00:00, UTC)"
+    span = f"which goes from 2026-05-04 06:00:00 {utc} to 2026-05-04 06:10:00 {utc}."
+    assert within.startswith(f"T1 at 2026-05-04 06:02:00 {utc}:\n")
+    outside = "is outside the recording"
+    assert before.startswith(f"2026-05-04 05:59:59 {utc} {outside}, {span}")
+    assert after.startswith(f"2026-05-04 09:00:00 {utc} {outside}, {span}")
     assert empty.startswith("The recording has no events.")
 
 

@@ -333,7 +333,8 @@ class Engine:
             KeyError: the line file has no such section.
         """
         settled = self.occupancy.sections[section]
-        now = self.now if self.now is not None else self.ordering.arrival
+        # Up to the watermark everything is known, whether or not something happened.
+        now = max(self.now or 0, self.watermark or self.ordering.arrival)
         evaluator = self.line.sections[section].evaluator
         gateway = self.line.evaluators[evaluator].gateway
         source = self.hearing.source_of(section)
@@ -385,7 +386,7 @@ class Engine:
             tail = f", quiet because {quiet}" if quiet else ""
             said.append(
                 f"{kind} ({subject}): alert {alert.id} is open since "
-                f"{stamp(alert.raised)}{tail}."
+                f"{clock(alert.raised, watch.place.zone, now)}{tail}."
             )
         return said
 

@@ -1,7 +1,8 @@
 """How the core speaks: times, durations and states in words, and the one caution.
 
 Sentences say what was seen, never what must be so.
-Times are shown in the line's own zone; a time on another day than the one spoken of carries its date.
+Times are shown in the line's own zone; a time on another day than the one spoken of carries its date, and on a night on which the clocks change its offset.
+What machines read is UTC, written by `moments.stamp`.
 """
 
 from __future__ import annotations
@@ -78,18 +79,35 @@ def span(length: Duration) -> str:
 def clock(moment: Moment, zone: tzinfo = UTC, seen_from: Moment | None = None) -> str:
     """The time of day of *moment* in *zone*, with the date where *seen_from* is another day.
 
+    On a night on which the clocks change its offset is written out, since an hour of it is there twice, or not at all.
+
     Example:
+        >>> from zoneinfo import ZoneInfo
         >>> from monitor.core.moments import parse
         >>> noon = parse("2026-05-04T12:00:00Z")
         >>> clock(noon), clock(noon, seen_from=noon + DAY)
         ('12:00:00', '2026-05-04 12:00:00')
+        >>> clock(parse("2026-10-25T00:30:00Z"), ZoneInfo("Europe/Berlin"))
+        '02:30:00 (+02:00)'
+    """
+    return _time_of_day(moment, zone, seen_from, "%H:%M:%S")
+
+
+def in_full(moment: Moment, zone: tzinfo, name: str) -> str:
+    """*moment* with its date, its offset and what the zone is called: what the times of a text that follow go by.
+
+    Example:
+        >>> from zoneinfo import ZoneInfo
+        >>> from monitor.core.moments import parse
+        >>> in_full(
+        ...     parse("2026-05-04T12:00:00Z"),
+        ...     ZoneInfo("Europe/Berlin"),
+        ...     "Europe/Berlin",
+        ... )
+        '2026-05-04 14:00:00 (+02:00, Europe/Berlin)'
     """
     local = as_datetime(moment).astimezone(zone)
-    if seen_from is not None:
-        other = as_datetime(seen_from).astimezone(zone)
-        if other.date() != local.date():
-            return f"{local:%Y-%m-%d %H:%M:%S}"
-    return f"{local:%H:%M:%S}"
+    return f"{local:%Y-%m-%d %H:%M:%S} ({local.isoformat()[-6:]}, {name})"
 
 
 def to_the_minute(
@@ -108,8 +126,14 @@ def to_the_minute(
         >>> to_the_minute(night + DAY, berlin, seen_from=night)
         '2026-10-26 01:30'
     """
+    return _time_of_day(moment, zone, seen_from, "%H:%M")
+
+
+def _time_of_day(
+    moment: Moment, zone: tzinfo, seen_from: Moment | None, form: str
+) -> str:
     local = as_datetime(moment).astimezone(zone)
-    text = f"{local:%H:%M}"
+    text = f"{local:{form}}"
     if clocks_change(moment, zone):
         text += f" ({local.isoformat()[-6:]})"
     if seen_from is not None:

@@ -13,12 +13,12 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Callable, Iterable, Iterator, Sequence
 
-from monitor.core.moments import parse
+from monitor.core.moments import Moment, parse
 from replay.recheck.book import Book, Rules
 from replay.recheck.counts import count_mismatch
 from replay.recheck.lost import unseen_train, vanished_train
 from replay.recheck.occupied import occupied_no_train
-from replay.recheck.opinion import Doubt, Doubts, Opinion, Record, Verdict, clock, same
+from replay.recheck.opinion import Doubt, Doubts, Opinion, Record, Verdict, same, shown
 from replay.recheck.resets import reset_unproved
 from replay.recheck.then import Then
 
@@ -91,11 +91,12 @@ def _formal(alert: Record, book: Book) -> Doubts:
         yield Doubt("it ended, which only a person can make it do")
     if not alert["evidence"]:
         yield Doubt("it has no evidence")
+    raised = parse(alert["raised"])
     for one in alert["evidence"]:
-        yield from _borne_out(one, book)
+        yield from _borne_out(one, book, raised)
 
 
-def _borne_out(evidence: Record, book: Book) -> Doubts:
+def _borne_out(evidence: Record, book: Book, raised: Moment) -> Doubts:
     name = evidence["event"]
     if not name:
         return
@@ -107,7 +108,9 @@ def _borne_out(evidence: Record, book: Book) -> Doubts:
     # What happened under work counts from the end of that.
     over = (spell.end for spell in book.work(event.subject))
     if not any(same(time, one) for one in (at, event.time, *over)):
-        yield Doubt(f"event {name} is of {clock(at)}, not of {clock(time)}")
+        zone = book.line.zone
+        of, said = (shown(one, zone, raised) for one in (at, time))
+        yield Doubt(f"event {name} is of {of}, not of {said}")
 
 
 def recheck(

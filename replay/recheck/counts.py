@@ -20,7 +20,6 @@ from replay.recheck.opinion import (
     Doubt,
     Doubts,
     Record,
-    clock,
     same,
     weight,
 )
@@ -33,7 +32,7 @@ def count_mismatch(alert: Record, then: Then, _: Sequence[Record]) -> Doubts:
     given = [then.book.events.get(one["event"] or "") for one in alert["evidence"]]
     found = [one for one in given if one is not None]
     if not any(same(at, began) for _, at in found):
-        yield Doubt(f"none of its evidence is of {clock(began)}")
+        yield Doubt(f"none of its evidence is of {then.clock(began)}")
     passages = sorted(
         (at, event.subject, event.axles)
         for event, at in found
@@ -109,7 +108,7 @@ def _few(section: str, then: Then) -> Doubts:
     if tally is None:
         yield Doubt(f"no tally of {section} was given")
     elif not 1 <= abs(tally) <= FEW:
-        yield Doubt(f"the tally of {section} was {tally} at {clock(then.raised)}")
+        yield Doubt(f"the tally of {section} was {tally} at {then.clock(then.raised)}")
 
 
 def _still_there(section: str, then: Then) -> Doubts:

@@ -12,7 +12,7 @@ from monitor.core.moments import (
     parse,
 )
 from replay.recheck.book import Piece
-from replay.recheck.opinion import FOR_EVER, Doubt, Doubts, Record, clock, same
+from replay.recheck.opinion import FOR_EVER, Doubt, Doubts, Record, same
 from replay.recheck.then import Then, section_of, under_work
 
 
@@ -26,13 +26,13 @@ def vanished_train(alert: Record, then: Then, others: Sequence[Record]) -> Doubt
         if same(one.start, began)
     ]
     if not run or not cleared:
-        yield Doubt(f"{section} did not become clear at {clock(began)}")
+        yield Doubt(f"{section} did not become clear at {then.clock(began)}")
         return
     moment, skew = cleared[0].start, then.rules.skew
     if then.line.is_open(section):
         yield Doubt(f"{section} has an open head")
     if then.works(section, moment, moment):
-        yield Doubt(f"{section} was under work at {clock(moment)}")
+        yield Doubt(f"{section} was under work at {then.clock(moment)}")
     for one in then.line.neighbours(section):
         yield from then.not_known_clear(one, moment - skew, moment + skew)
     yield from _holds_a_train(section, run, moment, then)
@@ -83,12 +83,12 @@ def _departures(section: str, since: Moment, until: Moment, then: Then) -> Doubt
     for one in then.line.neighbours(section):
         for piece in then.within(one, start, until):
             if piece.state is None:
-                yield Doubt(f"{one} was not known from {clock(piece.start)} on")
+                yield Doubt(f"{one} was not known from {then.clock(piece.start)} on")
         if then.works(one, start, until):
             yield Doubt(f"{one} was under work meanwhile")
         for entry in then.entries(one, start, until):
             if not _brought(one, section, entry, then):
-                yield Doubt(f"{one} was entered at {clock(entry.start)}")
+                yield Doubt(f"{one} was entered at {then.clock(entry.start)}")
 
 
 def _brought(neighbour: str, section: str, entry: Piece, then: Then) -> bool:
@@ -139,7 +139,9 @@ def unseen_train(alert: Record, then: Then, _: Sequence[Record]) -> Doubts:
         if any(same(piece.start, began) for piece in then.stretches(one))
     ]
     if not appeared:
-        yield Doubt(f"nothing was entered at {clock(began)} at {subject} or beside it")
+        yield Doubt(
+            f"nothing was entered at {then.clock(began)} at {subject} or beside it"
+        )
         return
     every = [list(_came_out(one, subject, suspects, began, then)) for one in appeared]
     if all(every):
@@ -152,13 +154,13 @@ def _came_out(
     """Whether a train appeared in *place* and moved on, and *subject* is where it came from."""
     stretch = next(one for one in then.stretches(place) if same(one.start, began))
     if stretch.first:
-        yield Doubt(f"{place} was not known before {clock(began)}")
+        yield Doubt(f"{place} was not known before {then.clock(began)}")
     explained = then.beside(place, stretch.start, entry=True)
     if explained:
         yield Doubt(f"the entry is explained: {explained}")
     ended = then.clears(place, stretch.start, then.raised)
     if not ended:
-        yield Doubt(f"{place} had not become clear by {clock(then.raised)}")
+        yield Doubt(f"{place} had not become clear by {then.clock(then.raised)}")
         return
     if len(then.occupation(place, ended[0].start)) != 1:
         yield Doubt(f"{place} was not of occupied alone")

@@ -14,7 +14,7 @@ from monitor.core.moments import (
 )
 from replay.recheck.book import Piece
 from replay.recheck.lost import came_in_behind
-from replay.recheck.opinion import FEW, Doubt, Doubts, Record, clock, same, weight
+from replay.recheck.opinion import FEW, Doubt, Doubts, Record, same, weight
 from replay.recheck.then import Then, section_of, under_work
 
 
@@ -36,7 +36,7 @@ def _never_entered(section: str, began: Moment, then: Then) -> Doubts:
     """Rule (a): the entry is not explained, and the section has stayed occupied since."""
     stretch = _stretch_at(section, began, then)
     if stretch is None:
-        yield Doubt(f"no stretch of occupied began in {section} at {clock(began)}")
+        yield Doubt(f"no stretch of occupied began in {section} at {then.clock(began)}")
         return
     after_work = not same(stretch.start, began)
     moment = began if after_work else stretch.start
@@ -44,9 +44,11 @@ def _never_entered(section: str, began: Moment, then: Then) -> Doubts:
     if explained:
         yield Doubt(f"the entry is explained: {explained}")
     if stretch.first and not after_work:
-        yield Doubt(f"{section} was first shown at {clock(moment)}: that is explained")
+        yield Doubt(
+            f"{section} was first shown at {then.clock(moment)}: that is explained"
+        )
     if stretch.end <= then.raised:
-        yield Doubt(f"{section} was occupied only until {clock(stretch.end)}")
+        yield Doubt(f"{section} was occupied only until {then.clock(stretch.end)}")
     yield from under_work(then, section)
     yield from _moved_on(section, moment, then)
     limit = then.rules.no_train_after
@@ -73,14 +75,14 @@ def _moved_on(section: str, start: Moment, then: Then) -> Doubts:
                 one, entry.start, section, entry=True
             )
             if alone and entry.state is State.OCCUPIED:
-                yield Doubt(f"it moved on into {one} at {clock(entry.start)}")
+                yield Doubt(f"it moved on into {one} at {then.clock(entry.start)}")
 
 
 def gone_on(section: str, began: Moment, then: Then) -> Doubts:
     """Rule (b): the train has gone on over the section between, and nothing has come since."""
     ways = _ways_over(section, began, then)
     if not ways:
-        yield Doubt(f"no neighbour of {section} became clear at {clock(began)}")
+        yield Doubt(f"no neighbour of {section} became clear at {then.clock(began)}")
         return
     stayed = [
         one
@@ -88,7 +90,7 @@ def gone_on(section: str, began: Moment, then: Then) -> Doubts:
         if one.start <= began and one.end > then.raised
     ]
     if not stayed:
-        yield Doubt(f"{section} was not occupied from {clock(began)} on")
+        yield Doubt(f"{section} was not occupied from {then.clock(began)} on")
         return
     tally = then.book.tally(section, then.raised)
     if then.line.is_open(section) and (tally is None or abs(tally) > FEW):
@@ -141,7 +143,7 @@ def _passed(
     if stretch.start > start + skew:
         yield Doubt(
             f"{between} was entered before {section} became occupied at "
-            f"{clock(stretch.start)}"
+            f"{then.clock(stretch.start)}"
         )
     tallies = then.book.tallies(section, stretch.start, then.raised)
     pairs = list(pairwise(tallies))
@@ -185,7 +187,7 @@ def _nothing_since(section: str, since: Moment, then: Then) -> Doubts:
     """
     start = since + 1000
     for came in came_in_behind(section, start, then.raised, then):
-        yield Doubt(f"a train came into it by {clock(came)}")
+        yield Doubt(f"a train came into it by {then.clock(came)}")
     before = then.book.tally(section, since)
     told = then.book.tallies(section, start, then.raised)
     if before is not None and told:
@@ -196,7 +198,7 @@ def _nothing_since(section: str, since: Moment, then: Then) -> Doubts:
     for one in then.line.neighbours(section):
         for piece in then.clears(one, start, then.raised):
             yield Doubt(
-                f"{one} cleared at {clock(piece.start)}: its train may have come in",
+                f"{one} cleared at {then.clock(piece.start)}: its train may have come in",
                 sure=False,
             )
         hidden = then.hidden(one, start, then.raised)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
+from datetime import tzinfo
 from enum import Enum
 from typing import Any
 
 from monitor.core.moments import (
     Moment,
-    stamp,
+    as_datetime,
 )
 
 FOR_EVER: Moment = 1 << 62
@@ -73,9 +74,13 @@ Record = Mapping[str, Any]
 """An alert as the contract's record has it, read from JSON."""
 
 
-def clock(moment: Moment) -> str:
-    """The time of day of *moment*, UTC."""
-    return stamp(moment)[11:23].removesuffix(".000")
+def shown(moment: Moment, zone: tzinfo, seen_from: Moment) -> str:
+    """The time of day of *moment* in *zone*, to the millisecond where it is no whole second, with its date and offset where *seen_from* is of another day."""
+    local, other = (as_datetime(one).astimezone(zone) for one in (moment, seen_from))
+    text = f"{local:%H:%M:%S}.{local.microsecond // 1000:03d}".removesuffix(".000")
+    if local.date() == other.date() and local.utcoffset() == other.utcoffset():
+        return text
+    return f"{local:%Y-%m-%d} {text} ({local.isoformat()[-6:]})"
 
 
 def same(one: Moment, other: Moment) -> bool:

@@ -22,7 +22,7 @@ from monitor.core.moments import (
     parse,
 )
 from replay.recheck.book import Piece
-from replay.recheck.opinion import LONG_AGO, Doubt, Doubts, Record, clock, same
+from replay.recheck.opinion import LONG_AGO, Doubt, Doubts, Record, same
 from replay.recheck.then import Then, section_of, under_work
 
 
@@ -31,7 +31,7 @@ def reset_unproved(alert: Record, then: Then, _: Sequence[Record]) -> Doubts:
     section, began = section_of(alert["subject"]), parse(alert["began"])
     accepted = _accepted(section, then)
     if not any(same(one, began) for one in accepted):
-        yield Doubt(f"no reset of {section} was accepted at {clock(began)}")
+        yield Doubt(f"no reset of {section} was accepted at {then.clock(began)}")
         return
     yield from under_work(then, section)
     proofs = list(_proofs(section, then))
@@ -39,10 +39,10 @@ def reset_unproved(alert: Record, then: Then, _: Sequence[Record]) -> Doubts:
     chain = [one for one in accepted if last < one <= began + 999] or [began]
     for one in accepted:
         if began + 999 < one < then.raised - 999:
-            yield Doubt(f"the reset accepted at {clock(one)} took its place")
+            yield Doubt(f"the reset accepted at {then.clock(one)} took its place")
     for at, sure in proofs:
         if began < at <= then.raised - then.rules.skew:
-            yield Doubt(f"a train worked through at {clock(at)}", sure=sure)
+            yield Doubt(f"a train worked through at {then.clock(at)}", sure=sure)
     limit = then.rules.prove_within
     known = max((accepted[one] for one in chain if one in accepted), default=began)
     starts = {*chain, *then.known_again(section, chain[0])}

@@ -15,7 +15,7 @@ from monitor.core.moments import (
     Moment,
 )
 from replay.recheck.book import Book, Piece, Rules
-from replay.recheck.opinion import Doubt, Doubts, clock, same
+from replay.recheck.opinion import Doubt, Doubts, same, shown
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -37,6 +37,10 @@ class Then:
     def line(self) -> Line:
         """The line."""
         return self.book.line
+
+    def clock(self, moment: Moment) -> str:
+        """*moment* as people at the line read it."""
+        return shown(moment, self.line.zone, self.raised)
 
     def pieces(self, section: str) -> list[Piece]:
         """What *section* showed."""
@@ -113,24 +117,28 @@ class Then:
                 continue
             shown = self.shows(one, *about, entry=moment if entry else None)
             if shown:
-                return f"{one} was {shown} at {clock(moment)}"
+                return f"{one} was {shown} at {self.clock(moment)}"
         return ""
 
     def not_known_clear(self, section: str, start: Moment, end: Moment) -> Doubts:
         """Why *section* was not known clear from *start* to *end*."""
         shown = self.shows(section, start, end)
         if shown:
-            yield Doubt(f"{section} was {shown} within {clock(start)} to {clock(end)}")
+            yield Doubt(
+                f"{section} was {shown} within {self.clock(start)} to {self.clock(end)}"
+            )
         beats = self.book.sends_heartbeats(section)
         if self.book.gap_within(section, start, end):
             # Without heartbeats there was nothing to wait for, and the gap showed only later.
             yield Doubt(
-                f"numbers of the source of {section} are missing at {clock(end)}",
+                f"numbers of the source of {section} are missing at {self.clock(end)}",
                 sure=beats,
             )
         heard = self.book.heard_after(section, end)
         if heard is None or heard > max(self.raised, end):
-            yield Doubt(f"the source of {section} was not heard after {clock(end)}")
+            yield Doubt(
+                f"the source of {section} was not heard after {self.clock(end)}"
+            )
 
     def entries(self, section: str, start: Moment, end: Moment) -> list[Piece]:
         """The times from after *start* to *end* at which *section*, known clear, became something else."""
@@ -205,8 +213,8 @@ class Then:
         """Whether the alert was raised at one of the moments at which it may."""
         times = sorted(set(allowed))
         if not any(same(self.raised, one) for one in times):
-            due = " or ".join(clock(one) for one in times[:3])
-            yield Doubt(f"it was raised at {clock(self.raised)}; {what}: {due}")
+            due = " or ".join(self.clock(one) for one in times[:3])
+            yield Doubt(f"it was raised at {self.clock(self.raised)}; {what}: {due}")
 
 
 def section_of(subject: str) -> str:
@@ -217,4 +225,4 @@ def section_of(subject: str) -> str:
 def under_work(then: Then, section: str) -> Doubts:
     """That *section* was under work speaks against any alert about it."""
     if then.book.under_work(section, then.raised):
-        yield Doubt(f"{section} was under work at {clock(then.raised)}")
+        yield Doubt(f"{section} was under work at {then.clock(then.raised)}")

@@ -34,6 +34,7 @@ from monitor.core.moments import SECOND, parse, stamp
 from monitor.core.wire import write
 from replay import player, recheck as checker
 from replay.recheck import Book, Opinion, Rules, Verdict, check, recheck
+from replay.recheck.then import Then
 from replay.simulator import scenarios
 
 AGREES, DISAGREES, CANNOT_TELL = Opinion.AGREES, Opinion.DISAGREES, Opinion.CANNOT_TELL
@@ -782,6 +783,20 @@ def test_a_section_that_no_axle_has_left_did_not_let_its_train_go():
     )
 
     refused(LINGERS, stays, "the tally of T3 never went down")
+
+
+def test_it_speaks_in_the_time_of_the_line():
+    """In Berlin in May it is two hours later, and what is of another day than the alert carries its date."""
+    berlin = read_line(PLAIN_TEXT.replace('"UTC"', '"Europe/Berlin"'))
+    book = Book(berlin, day(WENT_ON, berlin))
+    forged = alert("occupied-no-train", "T3", "06:05:10", "06:06:40")
+
+    why = check(forged, book).why
+
+    assert why == "it was raised at 08:06:40; it had lingered long enough: 08:06:10"
+    then = Then(book=book, raised=at("06:06:40"), rules=Rules())
+    assert then.clock(at("1+06:00")) == "2026-05-05 08:00:00 (+02:00)"
+    assert then.clock(at("06:00:00.250")) == "08:00:00.250"
 
 
 BEHIND = STATES_ALONE.replace("06:30:00", "06:05:40 T2 occupied\n06:30:00")

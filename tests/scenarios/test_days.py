@@ -7,12 +7,14 @@ What a day expects is written by hand from what the kinds mean, never from what 
 from __future__ import annotations
 
 import importlib.util
+import re
 import sys
 from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from zlib import crc32
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -39,6 +41,7 @@ def _load_tables() -> Any:
 
 tables = _load_tables()
 DAYS = tables.Days(HERE)
+KINDS = {detector.kind for detector in CATALOGUE}
 
 
 def named(name):
@@ -163,13 +166,55 @@ def test_imperfect_clocks_change_no_conclusion(name):
     )
 
 
+INDIA = "Asia/Kolkata"
+"""Five and a half hours ahead of UTC, all the year round."""
+
+TIME = re.compile(r"(?:\d{4}-\d\d-\d\d )?(\d\d):(\d\d):(\d\d)")
+
+
+def told(day, timezone):
+    """Every text that people have of a day, on a line in *timezone*."""
+    line = replace(day.line, timezone=timezone, zone=ZoneInfo(timezone))
+    engine = Engine(line)
+    outputs = [engine.take(event) for event in day.events]
+    outputs.append(engine.finish(day.until))
+    texts = []
+    for output in outputs:
+        for alert in output.alerts:
+            texts += [alert.summary, *alert.checks, *(e.text for e in alert.evidence)]
+        texts += [one.headline for one in output.faults]
+        texts += [one.text for one in output.calls]
+    for section in sorted(line.sections):
+        texts += engine.explain(section)
+    return texts
+
+
+def shifted(found):
+    """A time of day five and a half hours later, without its date."""
+    hours, minutes, seconds = map(int, found.groups())
+    minutes += 60 * hours + 330
+    return f"{minutes // 60 % 24:02}:{minutes % 60:02}:{seconds:02}"
+
+
+@pytest.mark.parametrize(
+    "name", [name for name in DAYS if name in KINDS or name == "loose-head-night"]
+)
+def test_people_read_the_time_of_the_line(name):
+    """Whatever is told in India bears times that are five and a half hours later than those told in UTC, and nothing else is different; no text has a time for machines."""
+    here, there = told(DAYS[name], "UTC"), told(DAYS[name], INDIA)
+
+    assert [TIME.sub(shifted, text) for text in here] == [
+        TIME.sub(lambda found: ":".join(found.groups()), text) for text in there
+    ]
+    assert not [text for text in there if re.search(r"\d[TZ]\b|\dT\d", text)]
+
+
 def test_there_is_a_day_for_every_kind():
     """Every kind of the catalogue is raised on some day, and has a day of its name."""
     raised = {one.kind for name in DAYS for one in DAYS[name].raised}
-    kinds = {detector.kind for detector in CATALOGUE}
 
-    assert raised == kinds
-    assert [k for k in sorted(kinds) if not any(n.startswith(k) for n in DAYS)] == []
+    assert raised == KINDS
+    assert [k for k in sorted(KINDS) if not any(n.startswith(k) for n in DAYS)] == []
 
 
 def test_the_long_days_are_known():
