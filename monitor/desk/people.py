@@ -206,6 +206,10 @@ def write_privately(path: Path, text: str) -> None:
     beside = path.with_name(f".{path.name}.{secrets.token_hex(4)}")
     try:
         descriptor = os.open(beside, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        if os.geteuid() == 0:
+            # What root writes is for the daemon whose directory this is.
+            owner = path.parent.stat()
+            os.fchown(descriptor, owner.st_uid, owner.st_gid)
         with os.fdopen(descriptor, "w", encoding="utf-8") as file:
             file.write(text + "\n")
             file.flush()

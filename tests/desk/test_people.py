@@ -445,3 +445,13 @@ async def test_a_file_that_cannot_be_used_lets_nobody_in(setting):
         answer = await client.get("/api/v1/me")
     assert answer.status_code == 503
     assert "secret" not in answer.text
+
+
+def test_what_root_writes_belongs_to_the_owner_of_the_directory(tmp_path, monkeypatch):
+    """A file of people that root has written can be read by the daemon, whose directory it is in."""
+    given = []
+    monkeypatch.setattr(os, "geteuid", lambda: 0)
+    monkeypatch.setattr(os, "fchown", lambda _file, *owner: given.append(owner))
+    write_people(tmp_path / "people.json", [])
+    there = tmp_path.stat()
+    assert given == [(there.st_uid, there.st_gid)]
