@@ -3,6 +3,7 @@ from __future__ import annotations
 import asyncio
 from collections import Counter
 from contextlib import asynccontextmanager, suppress
+from dataclasses import replace
 
 import pytest
 
@@ -338,6 +339,32 @@ async def test_it_runs_until_it_is_cancelled(store):
         await running
 
     assert hanging.had == []
+
+
+async def test_stopped_it_ends_what_is_under_way_and_begins_nothing(store):
+    """What a receiver is taking when it is told to stop is marked as sent; what would come next waits for the next start."""
+    taking, goes_on = asyncio.Event(), asyncio.Event()
+
+    class Slow(Fake):
+        async def send(self, items):
+            taking.set()
+            await goes_on.wait()
+            await super().send(items)
+
+    slow = Slow("alert")
+    world = World(store, {"slow": slow})
+    world.courier._ways = replace(world.courier._ways, timeout_s={})
+    world.tell(alert())
+    async with asyncio.timeout(5), asyncio.TaskGroup() as group:
+        group.create_task(world.courier.run())
+        await taking.wait()
+        world.courier.stop()
+        world.tell(alert(section="T106"))
+        goes_on.set()
+
+    assert len(slow.had) == 1
+    assert store.waiting("slow", world.now) == []
+    assert [item.about for item in store.unrouted()] == [alert(section="T106").id]
 
 
 async def test_a_drill_reports_each_stage_and_goes_out_on_trial(store):

@@ -281,6 +281,35 @@ async def test_large_and_strange_bodies_are_refused(setting):
     assert text.status_code == 415
 
 
+async def test_a_plan_may_be_longer_than_all_else(setting):
+    """An entry may hold the file of a plan, up to a megabyte with all around it."""
+    kind = {"Content-Type": "application/json"}
+    plan = {"what": "plan_imported", "position": "north", "plan": "week"}
+    async with setting.client(ACTING) as client:
+        taken = await client.post(
+            "/api/v1/entries", json=plan | {"text": "x" * 400_000}
+        )
+        large = await client.post(
+            "/api/v1/entries", content=b" " * (1024 * 1024 + 1), headers=kind
+        )
+    assert (taken.status_code, large.status_code) == (200, 413)
+    assert len(setting.desk.entries) == 1
+
+
+async def test_a_drill_is_asked_for_by_those_who_may_act(setting):
+    """Whoever only looks sends nobody anything; whoever acts does, by their name, and is told of each stage."""
+    async with setting.client(LOOKING) as client:
+        refused = await client.post("/api/v1/drills", json={})
+    async with setting.client(ACTING) as client:
+        told = (await client.post("/api/v1/drills", json={"within_s": 5})).json()
+    assert refused.status_code == 403
+    assert told["stages"] == [
+        {"name": "routed", "took_s": 0.25, "said": "to its channels"}
+    ]
+    ((who, given),) = setting.desk.drills
+    assert (who.name, given.within_s) == ("A. Moor", 5)
+
+
 async def test_a_body_in_pieces_is_measured_too(setting):
     """A body that does not say how long it is is cut off where it grows too large."""
 

@@ -78,3 +78,20 @@ def test_files_that_cannot_be_read_are_told(tmp_path):
     """A certificate that is not there is told before anything listens."""
     with pytest.raises(ValidationError, match="cannot be read"):
         DeskSettings(cert_file=tmp_path / "none.pem")
+
+
+@pytest.mark.parametrize(
+    ("wrong", "said"),
+    [
+        ({"shifts": ["06:00", "6 pm"]}, "should match pattern"),
+        ({"shifts": []}, "at least 1 item"),
+        ({"shifts": ["06:00", "06:00"]}, "two shifts begin at the same time"),
+        ({"position": [{"name": "north"}, {"name": "north"}]}, "the same name"),
+        ({"position": [{"name": "north\n"}]}, "is one line"),
+    ],
+    ids=["no-time", "no-shift", "twice", "same-name", "two-lines"],
+)
+def test_shifts_and_positions_are_told_apart(wrong, said):
+    """Shifts begin at times of day, each at another; positions have names that people can tell apart."""
+    with pytest.raises(ValidationError, match=said):
+        DeskSettings(**wrong)
