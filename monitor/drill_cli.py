@@ -3,27 +3,16 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Annotated, Any
 
 import typer
+
+from monitor.options import CaFile, TokenFile
 
 HERE = "http://127.0.0.1:9109"
 
 At = Annotated[
     str, typer.Option("--desk", metavar="URL", help="Where the monitor answers.")
-]
-TokenFile = Annotated[
-    Path | None,
-    typer.Option("--token-file", metavar="FILE", help="Holds a token that may act."),
-]
-CaFile = Annotated[
-    Path | None,
-    typer.Option(
-        "--ca-file",
-        metavar="FILE",
-        help="By which the monitor's certificate is checked, instead of the system's.",
-    ),
 ]
 
 

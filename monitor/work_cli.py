@@ -1,6 +1,6 @@
-"""`tallywatch work`: planned work out of a file, as it would be understood.
+"""`tallywatch work`: planned work out of a file, as it would be understood, or for a running monitor to have as a plan.
 
-Nothing is entered by it: a running monitor takes a plan at its desk, and work begins when somebody there says so.
+A plan quiets nothing: work begins when somebody at the desk says so.
 """
 # ruff: noqa: PLC0415 - a command imports what it needs itself, so that help comes at once
 
@@ -10,6 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from monitor.options import CaFile, TokenFile
 
 if TYPE_CHECKING:
     from datetime import tzinfo
@@ -51,11 +53,34 @@ def import_(
             help="Follow what recurs for a year from then on; else from its first time.",
         ),
     ] = None,
+    *,
+    desk: Annotated[
+        str | None,
+        typer.Option(
+            metavar="URL",
+            help="Where a running monitor answers, which is to have it as a plan.",
+        ),
+    ] = None,
+    plan: Annotated[
+        str | None,
+        typer.Option(
+            metavar="NAME",
+            help="What the plan is called there, in place of one of the same name; "
+            "else as the file.",
+        ),
+    ] = None,
+    position: Annotated[
+        str, typer.Option(metavar="NAME", help="At which desk it is entered there.")
+    ] = "desk",
+    token_file: TokenFile = None,
+    ca_file: CaFile = None,
 ) -> None:
     """Read planned work, and say everything that is wrong with it, or which sections it takes out and when.
 
     A plan quiets nothing: work begins when somebody says so.
+    With --desk a running monitor has it from now on.
     """
+    from monitor.asking import NotDone, ask
     from monitor.core.layout import LineFault, read_line
     from monitor.plans import PlanFault, read_plan, year_from
 
@@ -63,6 +88,17 @@ def import_(
     try:
         graph = read_line(line.read_text(encoding="utf-8"), line.name)
         works = read_plan(file, graph, window)
+        if desk is not None:
+            entry = {
+                "what": "plan_imported",
+                "position": position,
+                "plan": plan or file.stem,
+                "form": "ics" if file.suffix.lower() == ".ics" else "csv",
+                "text": file.read_text(encoding="utf-8-sig"),
+            }
+            ask(desk, "entries", entry, token_file=token_file, ca_file=ca_file)
+    except NotDone as why:
+        raise _failed(str(why)) from None
     except (LineFault, PlanFault) as fault:
         raise _failed(*fault.faults) from None
     except UnicodeDecodeError as error:
@@ -73,8 +109,9 @@ def import_(
         typer.echo(shown(work, graph.zone))
     count = len(works)
     pieces = "piece" if count == 1 else "pieces"
+    had = "" if desk is None else f", which {desk} has as the plan {plan or file.stem}"
     typer.echo(
-        f"{file.name}: {count} {pieces} of work; none begins until somebody says so",
+        f"{file.name}: {count} {pieces} of work{had}; none begins until somebody says so",
         err=True,
     )
 

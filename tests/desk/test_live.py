@@ -17,6 +17,8 @@ from typer.testing import CliRunner
 from monitor.cli import app
 from monitor.core.moments import HOUR, MINUTE, SECOND, exact
 from monitor.daemon import Clock
+from monitor.desk.people import Person, Token, write_people
+from monitor.desk.roles import Role
 from monitor.journal import verify
 from monitor.store import Store
 from tests.live import (
@@ -207,6 +209,40 @@ async def test_a_plan_is_imported_begun_and_known_after_a_start(tmp_path):
         assert left["key"] == first["key"]
         gone = await client.post("entries", json={"what": "plan_withdrawn", **plan})
         assert gone.status_code == 404
+
+
+async def test_a_file_of_work_is_given_to_a_running_monitor(tmp_path):
+    """`work import --desk` makes a file the plan of its name, by whoever has the token, and says what the monitor says where it will not."""
+    settings = quick(
+        tmp_path, f"mqtt://127.0.0.1:{open_port()}", desk={"unnamed": "look"}
+    )
+    person = Person(
+        name="A. Moor", role=Role.ACT, tokens=(Token.of("plans", "a-token"),)
+    )
+    write_people(settings.desk.people_file, [person])
+    (tmp_path / "token").write_text("a-token\n", encoding="utf-8")
+    (tmp_path / "line.toml").write_text(LINE, encoding="utf-8")
+    day = exact(Clock()())[:10]
+    (tmp_path / "week.csv").write_text(PLAN.format(day=day), encoding="utf-8")
+
+    def given(at, *more):
+        words = ["work", "import", str(tmp_path / "week.csv"), "--desk", at]
+        words += ["--line", str(tmp_path / "line.toml"), *more]
+        return CliRunner().invoke(app, words)
+
+    token = ("--token-file", str(tmp_path / "token"))
+    async with watching(settings) as daemon, asking(daemon) as client:
+        assert daemon.desk_at is not None
+        refused = await asyncio.to_thread(given, daemon.desk_at)
+        taken = await asyncio.to_thread(given, daemon.desk_at, *token)
+        rows = await got(client, "work/plans")
+    assert (refused.exit_code, "403" in refused.stderr) == (1, True)
+    assert taken.exit_code == 0, taken.output
+    assert f"which {daemon.desk_at} has as the plan week" in taken.stderr
+    assert [(one["plan"], one["reference"]) for one in rows] == [
+        ("week", "W9"),
+        ("week", "W10"),
+    ]
 
 
 @pytest.mark.broker
