@@ -557,10 +557,10 @@ def test_explain_tells_of_every_detection_unless_one_is_asked_for():
     every = explained("2026-05-04T06:02:00Z").splitlines()
     one = explained("2026-05-04T06:02:00Z", "--kind", "reset-unproved").splitlines()
 
-    kinds = {said.split(" ")[0] for said in every[1:-1]}
+    kinds = {said.split(" ")[0].rstrip(":") for said in every[1:-1]}
     assert {"section-disturbed", "reset-unproved", "long-occupation"} <= kinds
     assert [said for said in one if said.startswith("reset-unproved")]
-    assert not kinds & {said.split(" ")[0] for said in one} - {
+    assert not kinds & {said.split(" ")[0].rstrip(":") for said in one} - {
         "reset-unproved",
         *(said.split(" ")[0] for said in every[:5]),
     }

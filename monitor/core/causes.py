@@ -34,6 +34,7 @@ from monitor.core.dependence import Dependence, width
 from monitor.core.events import Service, State
 from monitor.core.moments import DAY, Duration, Moment
 from monitor.core.statistics.poisson import cluster_rate
+from monitor.core.words import names, span
 
 YEAR = 365.0
 """Days, for statements of chance."""
@@ -175,6 +176,23 @@ class Causes:
     def covering(self, subject: str) -> Group | None:
         """The cause of which *subject* is a member, or None."""
         return next((g for g in self.groups.values() if subject in g.members), None)
+
+    def explain(self, asset: str, at: Moment) -> list[str]:
+        """How many failures share *asset* within its window, and how many it takes, in a sentence."""
+        limits = self.limits
+        length = limits.of(asset)
+        near = [
+            one
+            for one in self._pool.values()
+            if at - one.began <= length
+            and asset in self.dependence.assets_of(one.subject)
+        ]
+        failed = [one.subject.partition("/")[2] for one in near]
+        listed = f": {names(failed)}" if failed else ""
+        dependants = len(self.dependence.sections_on(asset))
+        failures = f"{len(failed)} of the {dependants} sections that need it"
+        said = f"{failures} failed within {span(length)} and are of no group{listed}."
+        return [said]
 
     # Members.
 

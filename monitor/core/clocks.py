@@ -132,7 +132,8 @@ class Clocks:
         said = (
             f"Events of {source} come {offset(clock.lag)} after their times, "
             f"{offset(self.usual)} is usual; "
-            f"from {span(FAR)} apart its clock counts as wrong"
+            f"from {span(FAR)} apart its clock counts as wrong; "
+            f"{clock.late} of its last {len(clock.lags)} came late"
         )
         if clock.correction:
             said += f"; its times are corrected by {offset(clock.correction)}"

@@ -169,6 +169,27 @@ class Counts:
                 self._gone(change.place, change.at)
         return self._give()
 
+    def explain(self, name: str) -> list[str]:
+        """What the tally of section *name* says, and of what was left in it after its train went on, in sentences."""
+        axles = self.sections[name].axles
+        if axles is None:
+            said = [f"No tally of {name} is given."]
+        else:
+            said = [f"The tally of {name} is {axles}."]
+        left = self.left.get(name)
+        if left is None:
+            return said
+        went = f"It stays not clear after its train went on over {left.between}"
+        if left.told:
+            said.append(f"{went}; that points to {left.told}.")
+        elif axles is None:
+            said.append(f"{went}; without a tally nobody can tell a miscount.")
+        elif not is_few(axles):
+            said.append(f"{went}; only 1 to {FEW} axles are called a miscount.")
+        else:
+            said.append(f"{went}; it is not known, or under work, or not occupied.")
+        return said
+
     def tell(self, section: str, at: Moment) -> list[Change]:
         """Its evaluator has told how *section*, one of `left`, stands."""
         self.look(section, at)

@@ -3,7 +3,7 @@
 A detector is its settings: a frozen dataclass, one file a pattern, named for what a signaller would call it.
 It has no memory of its own.
 `start` gives a memory for one place; `step` takes a memory and a change and gives the next memory and what was found; `wake_at` says when silence alone would show something, and the engine then calls `wake` at that very moment, never later in settled time, so that how often a clock ticks, how events are batched and how long ordering waits change nothing.
-`explain` says in plain sentences what it knows, what it waits for and how near it is.
+`explain` says in plain sentences what it knows, what it waits for and how near it is; `rule` says when it is raised.
 
 What a detector says:
 
@@ -252,6 +252,9 @@ class Detector(Protocol):
         self, memory: Any, at: Moment, place: Place
     ) -> tuple[Any, tuple[Finding, ...]]:
         """The moment asked for has come, and nothing came before it."""
+
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by, in a sentence."""
 
     def explain(self, memory: Any, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*, what is waited for and how near the threshold is, in sentences."""

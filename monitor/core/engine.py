@@ -49,9 +49,11 @@ from monitor.core.changes import (
 from monitor.core.chronicle import Chronicle
 from monitor.core.counts import Counts
 from monitor.core.dependence import Dependence
-from monitor.core.detector import DO_FIRST, Finding, Found, first_act
+from monitor.core.detector import DO_FIRST, Detector, Finding, Found, first_act
 from monitor.core.detectors.common_cause import CommonCause
+from monitor.core.detectors.count_mismatch import CountMismatch
 from monitor.core.detectors.reset_unproved import ResetUnproved, Timer
+from monitor.core.detectors.unseen_train import UnseenTrain
 from monitor.core.entries import Entries
 from monitor.core.events import (
     AnyEvent,
@@ -72,6 +74,7 @@ from monitor.core.events import (
 from monitor.core.facts import Fact
 from monitor.core.faults import Call, Fault, Faults, trains_standing
 from monitor.core.hearing import Heard, Hearing
+from monitor.core.lately import Lately
 from monitor.core.layout import OPEN, Line
 from monitor.core.moments import (
     DAY,
@@ -92,7 +95,7 @@ from monitor.core.untold import Untold
 from monitor.core.urgency import Urgency
 from monitor.core.usual import Learning, Usual, read_learnt
 from monitor.core.watching import Watch, Watching
-from monitor.core.words import STATES, clock
+from monitor.core.words import STATES, clock, names
 
 __all__ = ["Detection", "DetectionFault", "Engine", "Output", "Words"]
 
@@ -184,6 +187,7 @@ class Engine:
         self.causes = Causes(self.dependence, self._limits(), self._rate)
         self._hearers: dict[type[Change], tuple[Callable[[Any], None], ...]] = {}
         self.chronicle = Chronicle()
+        self.lately = Lately(line)
         self.alerts = Alerts()
         self.faults = Faults(
             line=line,
@@ -332,13 +336,35 @@ class Engine:
         Raises:
             KeyError: the line file has no such section.
         """
-        settled = self.occupancy.sections[section]
         # Up to the watermark everything is known, whether or not something happened.
         now = max(self.now or 0, self.watermark or self.ordering.arrival)
+        places = self._places_of(section)
+        said = self._known_of(section, now)
+        for slot, detector in enumerate(self.settings.detectors):
+            if kind in (None, detector.kind):
+                there = list(places[detector.places])
+                if AssetDisturbed in detector.hears:
+                    there += places["asset"]
+                if isinstance(detector, CountMismatch):
+                    there.append(f"section/{section}")
+                said += self._behind(detector, section, now)
+                watches = [self.watching.at(slot, place) for place in there]
+                for watch in watches:
+                    said += self._explained(watch, now)
+                rules = dict.fromkeys(one.detector.rule() for one in watches)
+                said += [
+                    f"{detector.kind}: {rule}" for rule in rules or (detector.rule(),)
+                ]
+        if kind is None:
+            said += self.faults.explain(section, now)
+        return said
+
+    def _places_of(self, section: str) -> dict[str, list[str]]:
+        """*section* and whatever belongs to it, by what detections are about."""
         evaluator = self.line.sections[section].evaluator
         gateway = self.line.evaluators[evaluator].gateway
         source = self.hearing.source_of(section)
-        places: dict[str, list[str]] = {
+        return {
             "section": [section],
             "evaluator": [evaluator],
             "gateway": [gateway] if gateway is not None else [],
@@ -346,6 +372,11 @@ class Engine:
             "head": list(self.line.heads_of(section)),
             "asset": list(self.dependence.assets_of(f"section/{section}")),
         }
+
+    def _known_of(self, section: str, now: Moment) -> list[str]:
+        """What every detection about *section* goes by."""
+        settled = self.occupancy.sections[section]
+        source = self.hearing.source_of(section)
         said = self._shown_in_words(section, now)
         if settled.reasons:
             said.append(
@@ -355,19 +386,30 @@ class Engine:
         if settled.under_work:
             said.append(f"{section} is under work: nothing is raised about it.")
         said += self.entries.explain(section, now)
+        said += self.lately.explain(section, now)
         said += self.trains.explain(section, now)
         if source is not None:
             said += self.hearing.explain(source, now)
             said += self.ordering.clocks.explain(source)
-        for slot, detector in enumerate(self.settings.detectors):
-            if kind in (None, detector.kind):
-                there = list(places[detector.places])
-                if AssetDisturbed in detector.hears:
-                    there += places["asset"]
-                for place in there:
-                    said += self._explained(self.watching.at(slot, place), now)
-        if kind is None:
-            said += self.faults.explain(section, now)
+        return said
+
+    def _behind(self, detector: Detector, section: str, now: Moment) -> list[str]:
+        """What the stages know besides that *detector* goes by."""
+        said: list[str] = []
+        if isinstance(detector, CountMismatch):
+            said = self._counted(section)
+        elif isinstance(detector, UnseenTrain):
+            for near in self.line.neighbours(section):
+                said += self.lately.explain(near, now)
+        return [f"{detector.kind} (section/{section}): {text}" for text in said]
+
+    def _counted(self, section: str) -> list[str]:
+        """What heads and tallies say of *section* and of the trains in it."""
+        said = self.counts.explain(section)
+        for train in self.trains.in_section(section):
+            counts = [f"{one.axles} at {one.head}" for one in train.counts]
+            if counts:
+                said.append(f"t{train.number} was counted as {names(counts)}.")
         return said
 
     def _shown_in_words(self, section: str, now: Moment) -> list[str]:
@@ -380,6 +422,8 @@ class Engine:
     def _explained(self, watch: Watch, now: Moment) -> list[str]:
         kind, subject = watch.order
         sentences = watch.detector.explain(watch.memory, now, watch.place)
+        if isinstance(watch.detector, CommonCause):
+            sentences = (*sentences, *self.causes.explain(subject, now))
         said = [f"{kind} ({subject}): {text}" for text in sentences]
         for alert in self.alerts.about(kind, subject):
             quiet = alert.parameters.get("quiet")
@@ -923,11 +967,7 @@ class Engine:
 
     def _who_hears(self, kind: type[Change]) -> tuple[Callable[[Any], None], ...]:
         """Facts, learning, detectors, what keeps alerts quiet; then the stages that follow, in their order."""
-        hearers: list[Callable[[Any], None]] = []
-        if kind in (ResetTaken, WorkedThrough):
-            hearers.append(self._note_reset)
-        elif kind in self.chronicle.HEARS:
-            hearers.append(self._note)
+        hearers = self._who_keeps(kind)
         if kind in LEARNT_FROM:
             hearers.append(self._learn)
         if kind in (CauseBegan, CauseEnded):
@@ -943,6 +983,17 @@ class Engine:
             if kind in stage.HEARS:
                 hearers.append(self._passed_on(stage))
         return tuple(hearers)
+
+    def _who_keeps(self, kind: type[Change]) -> list[Callable[[Any], None]]:
+        """Those that write down what was so."""
+        hearers: list[Callable[[Any], None]] = []
+        if kind in (ResetTaken, WorkedThrough):
+            hearers.append(self._note_reset)
+        elif kind in self.chronicle.HEARS:
+            hearers.append(self._note)
+        if kind in self.lately.HEARS:
+            hearers.append(self.lately.hear)
+        return hearers
 
     def _passed_on(self, stage: Trains | Counts | Causes) -> Callable[[Any], None]:
         def pass_on(change: Any) -> None:

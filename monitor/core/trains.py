@@ -74,7 +74,7 @@ from monitor.core.layout import OPEN, Line
 from monitor.core.moments import DAY, Duration, Moment
 from monitor.core.parts import Appearance, Part, Spot, Train
 from monitor.core.urgency import Urgency, Urgent, UrgentChange
-from monitor.core.words import clock
+from monitor.core.words import clock, names
 
 DOUBTED = 15
 """So many of them out of one section that is not joined to it, and the file is doubted."""
@@ -108,6 +108,8 @@ class Trains:
         urgency: what is urgent, and waits for sources to be heard.
         confirmed: how many trains passed each head as the line file says.
         doubts: sections into which trains come out of one that the line file does not join to them, with that one.
+        not_unseen: by section, when something appeared in it last that is not called a train that came out unseen, and why; likewise.
+        not_told: by section, when it cleared last with nobody to take what was in it though no train is called unaccounted for, and why; for whoever asks.
     """
 
     HEARS: ClassVar[frozenset[type[Change]]] = frozenset(
@@ -133,6 +135,8 @@ class Trains:
     spots: dict[str, Spot] = field(init=False)
     confirmed: dict[str, int] = field(default_factory=dict)
     doubts: dict[str, str] = field(default_factory=dict)
+    not_told: dict[str, tuple[Moment, str]] = field(default_factory=dict)
+    not_unseen: dict[str, tuple[Moment, str]] = field(default_factory=dict)
     _now: Moment = 0
     _numbered: int = 0
     _due: deque[tuple[Moment, StateChanged | HeadPassed]] = field(default_factory=deque)
@@ -191,12 +195,66 @@ class Trains:
             seen = clock(train.since, self.line.zone, at)
             sure = "is" if train.parts[name].sure else "may be"
             what = "A train" if train.real else "What may be a train"
+            others = [
+                f"{'' if part.sure else 'perhaps '}{other}"
+                for other, part in train.parts.items()
+                if other != name
+            ]
+            also = f", and in {names(others)} too" if others else ""
             said.append(
                 f"{what} (t{train.number}, first seen in {train.first} at {seen}) "
-                f"{sure} in {name}."
+                f"{sure} in {name}{also}."
             )
+        said += self._explain_lost(name, at)
+        for near in (name, *self.spots[name].neighbours):
+            said += self._explain_appearance(near, at)
         said += self.urgency.explain(name, self.line.zone, at)
         return said
+
+    def _explain_lost(self, name: str, at: Moment) -> list[str]:
+        """What cleared in section *name* last with nobody to take it, and why that was not told."""
+        if name not in self.not_told:
+            return []
+        cleared, why = self.not_told[name]
+        return [
+            (
+                f"At {clock(cleared, self.line.zone, at)} {name} cleared and no neighbour "
+                f"took what was in it; no train is called unaccounted for: {why}."
+            )
+        ]
+
+    def _explain_appearance(self, name: str, at: Moment) -> list[str]:
+        """What appeared in section *name*, and how far it has moved on as a train does."""
+        seen = self.spots[name].appearance
+        if seen is None:
+            if name not in self.not_unseen:
+                return []
+            since, why = self.not_unseen[name]
+            return [
+                (
+                    f"What appeared in {name} at {clock(since, self.line.zone, at)} "
+                    f"is not called a train that came out unseen: {why}."
+                )
+            ]
+        lacks = []
+        if seen.judged is None:
+            lacks.append(
+                f"whether something explains its entry into {name} is not judged"
+            )
+        if not seen.into:
+            lacks.append("no further neighbour was entered that it alone explains")
+        if seen.cleared is None:
+            lacks.append(f"{name} has not cleared behind it")
+        elif seen.ended is None:
+            lacks.append(f"the exit from {name} is not judged")
+        entered = clock(seen.entered, self.line.zone, at)
+        lacking = f": {'; '.join(lacks)}" if lacks else ""
+        return [
+            (
+                f"Something appeared in {name} at {entered}; as a train that came out "
+                f"unseen it is not known yet{lacking}."
+            )
+        ]
 
     def heard(self, source: str, now: Moment) -> list[Change]:
         """Something of *source* was settled: what waited for it is weighed again."""
@@ -211,6 +269,7 @@ class Trains:
             seen = self.spots[near].appearance
             if seen is not None and seen.entered + self.skew >= change.since:
                 self.spots[near].appearance = None
+                self.not_unseen[near] = seen.entered, f"{change.place} was not known"
 
     def _urgent(
         self, change: UrgentChange, sections: tuple[str, ...], moment: Moment
@@ -969,6 +1028,8 @@ class Trains:
             self._conclude(change.place, change.at)
         else:
             spot.appearance = None
+            why = _why_not_unseen(change)
+            self.not_unseen[change.place] = appearance.entered, why
 
     def _vanish(
         self,
@@ -986,6 +1047,8 @@ class Trains:
             or part.beyond
             or self._came_out(change.place, cleared)
         ):
+            why = _why_not_told(change.exit, train, part)
+            self.not_told[change.place] = cleared, why
             return
         vanished = TrainVanished(
             place=change.place,
@@ -1029,6 +1092,7 @@ class Trains:
             return
         spot.appearance = None
         if self.is_dark(name):
+            self.not_unseen[name] = seen.entered, f"{name} is not known, or under work"
             return
         others = [n for n in spot.neighbours if n != seen.into]
         if not others:
@@ -1184,3 +1248,31 @@ class Trains:
                 event=change.event,
             )
         )
+
+
+def _why_not_unseen(change: OccupationEnded) -> str:
+    """Why what appeared and was gone again is not called a train, in words."""
+    if change.by_reset:
+        return "its section was given back by a reset"
+    if not change.only_occupied:
+        return "its section showed another state than occupied"
+    if change.exit is Verdict.CANNOT_TELL:
+        return "a neighbour was not known when its section cleared"
+    return "its section cleared with no neighbour to take it"
+
+
+def _why_not_told(exit_: Verdict, train: Train, part: Part) -> str:
+    """Why a train that nobody took is not called unaccounted for, in words."""
+    if exit_ is Verdict.CANNOT_TELL:
+        return "a neighbour was not known at the time"
+    if exit_ is Verdict.EXPLAINED:
+        return "a neighbour was not clear, and may have it"
+    if not train.real:
+        return "what was in it was not seen to come in as a train does"
+    if not part.sure:
+        return "that train may have been elsewhere"
+    if train.out:
+        return "that train may have left the line, or gone where nothing was known"
+    if part.beyond:
+        return f"{names(sorted(part.beyond))} was entered before, perhaps by it"
+    return "a train was already seen to come out beyond a neighbour"

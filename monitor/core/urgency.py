@@ -7,6 +7,7 @@ A gap, a silence, or a section that turns out not to have been known then comes 
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from datetime import tzinfo
@@ -14,6 +15,9 @@ from datetime import tzinfo
 from monitor.core.changes import TrainUnseen, TrainVanished
 from monitor.core.moments import Moment
 from monitor.core.words import clock, names
+
+DROPPED = 16
+"""What was not concluded is remembered for whoever asks, so many at most."""
 
 UrgentChange = TrainVanished | TrainUnseen
 
@@ -45,6 +49,9 @@ class Urgency:
     sure_past: Callable[[str | None, Moment], Moment | None]
     source_of: Callable[[str], str | None]
     _waiting: list[Urgent] = field(default_factory=list)
+    _dropped: deque[tuple[Urgent, str]] = field(
+        default_factory=lambda: deque(maxlen=DROPPED)
+    )
 
     def weigh(self, one: Urgent, now: Moment) -> UrgentChange | None:
         """What can be told of *one* now, with the time it needed; None while it waits."""
@@ -76,19 +83,33 @@ class Urgency:
 
     def not_heard(self, source: str) -> None:
         """A silence or a gap of *source* came first: nobody can tell."""
-        self._waiting = [x for x in self._waiting if source not in self._sources(x)]
+        why = f"{source} fell silent, or something it sent was lost"
+        self._drop([x for x in self._waiting if source in self._sources(x)], why)
 
     def not_known(self, section: str, since: Moment) -> None:
         """*section* was not known *since* then: nothing rests on it."""
-        self._waiting = [
+        gone = [
             one
             for one in self._waiting
-            if section not in one.sections or since > one.moment
+            if section in one.sections and since <= one.moment
         ]
+        self._drop(gone, f"{section} turned out not to have been known then")
+
+    def _drop(self, gone: list[Urgent], why: str) -> None:
+        if gone:
+            self._waiting = [one for one in self._waiting if one not in gone]
+            self._dropped += [(one, why) for one in gone]
 
     def explain(self, name: str, zone: tzinfo, at: Moment) -> list[str]:
-        """What waits about section *name*, or for it, in sentences."""
+        """What waits about section *name*, or for it, and what was not concluded, in sentences."""
         said = []
+        for one, why in self._dropped:
+            if one.change.place == name or name in one.sections:
+                rests = clock(one.moment, zone, at)
+                said.append(
+                    f"What might have been urgent about {one.change.place} "
+                    f"at {rests} was not concluded: {why}."
+                )
         for one in self._waiting:
             if one.change.place == name or name in one.sections:
                 sources = sorted(source for source in self._sources(one) if source)

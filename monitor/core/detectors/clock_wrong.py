@@ -172,6 +172,10 @@ class ClockWrong(Untimed):
             ),
         )
 
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by."""
+        return f"Raised when the middle of its last {OF} lags is {span(FAR)} from the usual one, or more than half of its last {OF} events came late."
+
     def explain(self, memory: Clock, at: Moment, place: Place) -> tuple[str, ...]:  # noqa: ARG002
         """What is known."""
         off = offset(memory.off)

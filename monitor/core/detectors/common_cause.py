@@ -18,7 +18,7 @@ from monitor.core.detector import (
     Untimed,
     look,
 )
-from monitor.core.moments import SECOND, Moment
+from monitor.core.moments import SECOND, Moment, seconds
 from monitor.core.words import clock, names, often, span
 
 NAMED = 6
@@ -214,6 +214,10 @@ class CommonCause(Untimed):
                 None if seen.chance_per_year is None else round(seen.chance_per_year, 6)
             ),
         }
+
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by."""
+        return f"Raised when {self.members} or more fail within {span(seconds(self.window_s))} (over an area, within {span(seconds(self.storm_s))}) that depend on one asset."
 
     def explain(self, memory: Sharing, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""

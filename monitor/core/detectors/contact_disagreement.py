@@ -18,7 +18,7 @@ from monitor.core.detector import (
     look,
 )
 from monitor.core.moments import SECOND, Moment, seconds
-from monitor.core.words import clock
+from monitor.core.words import clock, span
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,6 +145,10 @@ class ContactDisagreement:
                 "both": alike,
             },
         )
+
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by."""
+        return f"Raised when both contacts stand alike for {span(seconds(self.contact_settle_s))}."
 
     def explain(self, memory: Pair, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""

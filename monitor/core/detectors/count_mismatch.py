@@ -267,6 +267,10 @@ class CountMismatch:
             ),
         )
 
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by."""
+        return f"Raised when one of three heads counts a train otherwise than the two that agree, or when 1 to 3 axles are left {span(seconds(self.linger_s))} after a train went on."
+
     def explain(self, memory: Mismatch, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
         said = []

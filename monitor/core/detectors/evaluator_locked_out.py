@@ -134,6 +134,10 @@ class EvaluatorLockedOut(Untimed):
             parameters={"sections": len(sections)},
         )
 
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by."""
+        return "Raised as soon as it is heard to be locked out."
+
     def explain(self, memory: Locked, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
         if memory.since is None:

@@ -138,6 +138,10 @@ class FeedGap(Untimed):
             parameters={"missing": change.missing, "sections": count},
         )
 
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by."""
+        return "Raised when a number that its source left out has not come while others were waited for."
+
     def explain(self, memory: Gaps, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
         if not memory.count:

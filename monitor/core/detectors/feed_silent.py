@@ -131,6 +131,10 @@ class FeedSilent(Untimed):
             },
         )
 
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by."""
+        return "Raised when nothing is heard for three of its periods, or when it is told to be offline."
+
     def explain(self, memory: Silence, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
         if memory.since is None:

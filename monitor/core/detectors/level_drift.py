@@ -498,6 +498,10 @@ class LevelDrift:
         )
         return (*medians, last)
 
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by."""
+        return f"Raised when a trend over {self.days} days or more, less likely than {self.chance:g} by chance, meets a limit within {self.within_d:g} days."
+
     def explain(self, memory: Measured, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
         if not memory.series:

@@ -237,6 +237,10 @@ class LevelOut(Untimed):
             },
         )
 
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by."""
+        return f"Raised when a value stays outside its limits for {span(seconds(self.out_s))} or {self.samples} samples."
+
     def explain(self, memory: Levels, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
         if memory.under_work:

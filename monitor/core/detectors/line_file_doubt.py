@@ -188,6 +188,10 @@ class LineFileDoubt(Untimed):
         weight = round(1 / len(heads), 2)
         return tuple(Suspect(asset=f"head/{head}", weight=weight) for head in heads)
 
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by."""
+        return f"Raised when {self.least} of the last 20 trains came as one and the same other section gave one up, which is not joined to it."
+
     def explain(
         self,
         memory: Comers,

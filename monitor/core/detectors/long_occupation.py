@@ -287,6 +287,10 @@ class LongOccupation:
         )
         return replace(memory, hold=replace(hold, raised=True)), (found,)
 
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by."""
+        return f"Raised when a train has been in it for longer than the line file says is normal, or else than the greater of {span(seconds(self.normal_s))} and its usual longest."
+
     def explain(self, memory: Standing, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
         hold = memory.hold

@@ -346,6 +346,10 @@ class OccupiedNoTrain:
             "occupied_for_s": gone / SECOND,
         }
 
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by."""
+        return f"Raised when an entry that nothing explains stands for {span(seconds(self.no_train_after_s))}, or {span(seconds(self.linger_s))} after its train is two sections on and the one between has cleared, with nothing come in since."
+
     def explain(self, memory: Waiting, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
         hold = memory.hold

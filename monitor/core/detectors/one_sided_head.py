@@ -235,6 +235,10 @@ class OneSidedHead:
             Over(at=at, because=f"none for {span(self._day)}"),
         )
 
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by."""
+        return f"Raised when {self.odd} or more passages within {span(self._day)}, and more than {self.share:g} in a hundred, have no direction or differ between the sensors."
+
     def explain(self, memory: Passages, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
         since = at - self._day

@@ -333,6 +333,10 @@ class RepeatDisturbance:
             Over(at=at, because="at most one is left in the window"),
         )
 
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by."""
+        return f"Raised at {self.in_day} within {span(self._day)}, or at {self.in_hour} within {span(self._hour)}."
+
     def explain(self, memory: Seen, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
         day = len(_within(memory.found, at, self._day))

@@ -327,6 +327,10 @@ class ResetNotHeld(Untimed):
             },
         )
 
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by."""
+        return f"Raised when it fails within {span(seconds(self.hold_s))} of an accepted reset that no train has proved, or with the first train after it."
+
     def explain(self, memory: Reset, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
         if memory.since is None:

@@ -428,6 +428,10 @@ class ResetUnproved:
             resumes=resumes if stopped else None,
         )
 
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by."""
+        return f"Raised when no train has worked through within {span(seconds(self.prove_within_s))} of an accepted reset, or {self.gaps:g} of its usual gaps where they are longer, in hours that count."
+
     def explain(self, memory: Promise, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
         if memory.since is None:

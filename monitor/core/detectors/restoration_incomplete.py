@@ -19,7 +19,7 @@ from monitor.core.detector import (
 )
 from monitor.core.events import State
 from monitor.core.moments import SECOND, Moment, seconds
-from monitor.core.words import clock
+from monitor.core.words import clock, span
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -171,6 +171,10 @@ class RestorationIncomplete:
             },
         )
         return replace(memory, hold=replace(hold, raised=True)), (found,)
+
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by."""
+        return f"Raised when the evaluator has it as clear and the interlocking as occupied for {span(seconds(self.restoration_s))} on end."
 
     def explain(self, memory: Two, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""

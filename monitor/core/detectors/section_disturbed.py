@@ -19,7 +19,7 @@ from monitor.core.detector import (
 )
 from monitor.core.events import State
 from monitor.core.moments import Moment, seconds
-from monitor.core.words import STATES, clock
+from monitor.core.words import STATES, clock, span
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,6 +125,10 @@ class SectionDisturbed:
             parameters={"settle_s": self.settle_s},
         )
         return replace(memory, raised=True), (found,)
+
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by."""
+        return f"Raised when it shows disturbed for {span(seconds(self.settle_s))}."
 
     def explain(self, memory: Hold, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""

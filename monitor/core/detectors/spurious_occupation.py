@@ -200,6 +200,10 @@ class SpuriousOccupation(Untimed):
             parameters={"occupied_for_s": length / SECOND},
         )
 
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by."""
+        return "Raised when an occupation of occupied alone has ended by itself, and neither its entry nor its exit is explained."
+
     def explain(self, memory: Spurious, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
         if not memory.count:
@@ -210,6 +214,10 @@ class SpuriousOccupation(Untimed):
                 f"{place.id} was occupied without a train and clear again "
                 f"{times(memory.count)}, last until {last}."
             )
+        entry = memory.entry
+        if entry is not None and entry.entered > memory.last:
+            entered = clock(entry.entered, place.zone, at)
+            said += f" Nothing explained the entry at {entered}."
         if memory.under_work(at, at):
             return (said, "It is under work; what happens is not counted.")
         return (said,)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, ClassVar
 
 from monitor.core.changes import Change, TrainUnseen, WorkBegan, WorkEnded
@@ -28,10 +28,12 @@ class Seen:
     Args:
         last: when the last train came out of it unseen, or None.
         worked_on: it is under work.
+        held: when the last one came out that was not raised, since it was under work; None where none did.
     """
 
     last: Moment | None = None
     worked_on: bool = False
+    held: Moment | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -97,9 +99,10 @@ class UnseenTrain(Untimed):
         """Say which train came out unseen."""
         if isinstance(change, TrainUnseen):
             if memory.worked_on:
-                return memory, ()
-            return Seen(last=change.entered), (self._found(change, place),)
-        return Seen(last=memory.last, worked_on=isinstance(change, WorkBegan)), ()
+                return replace(memory, held=change.entered), ()
+            found = self._found(change, place)
+            return replace(memory, last=change.entered), (found,)
+        return replace(memory, worked_on=isinstance(change, WorkBegan)), ()
 
     def _found(self, seen: TrainUnseen, place: Place) -> Found:
         one = len(seen.suspects) == 1
@@ -188,9 +191,24 @@ class UnseenTrain(Untimed):
             Suspect(asset=f"section/{name}", weight=weight) for name in seen.suspects
         )
 
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by."""
+        return "Raised when something that nothing explains appears beyond it, moves on into a further section that it alone explains, and clears behind."
+
     def explain(self, memory: Seen, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
-        if memory.last is None:
-            return (f"No train came out of {place.id} that it had not shown.",)
-        when = clock(memory.last, place.zone, at)
-        return (f"A train that was not shown came out at {when}.",)
+        said = []
+        if memory.worked_on:
+            said.append("It is under work: nothing is raised.")
+        if memory.held is not None:
+            when = clock(memory.held, place.zone, at)
+            said.append(
+                f"A train that was not shown came out at {when}; "
+                "it was not raised: it was under work."
+            )
+        if memory.last is not None:
+            when = clock(memory.last, place.zone, at)
+            said.append(f"A train that was not shown came out at {when}.")
+        return tuple(said) or (
+            f"No train is known to have come out of {place.id} that it had not shown.",
+        )

@@ -42,12 +42,14 @@ class Gone:
         worked_on: it is under work.
         causes: how many causes cover it now.
         covered_until: until when one did.
+        held: when the last train vanished that was not raised, and why not; None where there was none.
     """
 
     vanished: tuple[TrainVanished, ...] = ()
     worked_on: bool = False
     causes: int = 0
     covered_until: Moment = NEVER
+    held: tuple[Moment, str] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -136,7 +138,8 @@ class VanishedTrain(Untimed):
     ) -> tuple[Gone, tuple[Finding, ...]]:
         covered = memory.causes or change.cleared <= memory.covered_until
         if memory.worked_on or covered:
-            return memory, ()
+            why = "it was under work" if memory.worked_on else "a common cause has it"
+            return replace(memory, held=(change.cleared, why)), ()
         kept = (*memory.vanished, change)[-KEPT:]
         return replace(memory, vanished=kept), (self._found(change, place),)
 
@@ -217,11 +220,33 @@ class VanishedTrain(Untimed):
             lasting=True,
         )
 
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by."""
+        return "Raised when it holds a train and clears, by a reset or by itself, with every neighbour known clear just before and just after."
+
     def explain(self, memory: Gone, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
+        said = []
+        if place.line.is_open(place.id):
+            said.append(
+                f"{place.id} has a head with no detection beyond: a train may leave "
+                "there unseen, so none is called unaccounted for."
+            )
+        if memory.worked_on:
+            said.append("It is under work: nothing is raised.")
         if memory.causes:
-            return ("A common cause covers the section: nothing is concluded.",)
-        if not memory.vanished:
-            return (f"No train that {place.id} held is unaccounted for.",)
-        when = clock(memory.vanished[-1].cleared, place.zone, at)
-        return (f"A train was unaccounted for when {place.id} cleared at {when}.",)
+            said.append("A common cause covers the section: nothing is concluded.")
+        if memory.held is not None:
+            when = clock(memory.held[0], place.zone, at)
+            said.append(
+                f"A train was unaccounted for when {place.id} cleared at {when}; "
+                f"it was not raised: {memory.held[1]}."
+            )
+        if memory.vanished:
+            when = clock(memory.vanished[-1].cleared, place.zone, at)
+            said.append(
+                f"A train was unaccounted for when {place.id} cleared at {when}."
+            )
+        return tuple(said) or (
+            f"No train that {place.id} is known to have held is unaccounted for.",
+        )

@@ -378,6 +378,10 @@ class Worsening:
             },
         )
 
+    def rule(self) -> str:
+        """When it is raised, with the numbers it goes by."""
+        return f"Raised on a Monday when the statistic of {self.least} disturbances or more in {self.window_d:g} days is above {self.threshold:g}, and still so a week later."
+
     def explain(self, memory: Record, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
         since = at - self._window

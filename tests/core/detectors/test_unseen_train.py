@@ -100,7 +100,10 @@ def test_under_work_nothing_is_raised(watch, unseen, at):
     day = watch(UnseenTrain()).tell("11:00 work begun")
     day.hear(unseen())
     assert day.brief() == []
-    assert "No train came out of T107" in day.explain("12:30")
+    assert day.explain("12:30") == (
+        "It is under work: nothing is raised. A train that was not shown came out at "
+        "12:00:00; it was not raised: it was under work."
+    )
 
     day.tell("13:00 work ended")
     day.hear(unseen(at=at("14:00"), entered=at("13:59"), raised=at("14:00")))

@@ -126,7 +126,11 @@ def test_by_the_clear_that_completes_a_cause(watch, vanished, cause, cleared, fo
     day = watch(VanishedTrain())
     day.hear(cause(begun=True, time="11:00"))
     day.hear(vanished("11:30"))
-    assert "nothing is concluded" in day.explain("11:31")
+    assert day.explain("11:31") == (
+        "A common cause covers the section: nothing is concluded. "
+        "A train was unaccounted for when T107 cleared at 11:30:00; "
+        "it was not raised: a common cause has it."
+    )
     day.hear(cause(begun=False, time="12:00"))
     day.hear(vanished(cleared))
 
