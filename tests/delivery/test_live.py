@@ -3,7 +3,6 @@ from __future__ import annotations
 import asyncio
 import json
 from collections import Counter
-from contextlib import asynccontextmanager
 
 import aiomqtt
 import httpx
@@ -20,54 +19,15 @@ from monitor.settings import read_url
 from monitor.store import Store
 from tests.live import event, publish, settings_of, until, watching
 from tests.mosquitto import open_port, running
+from tests.receiver import receiving
 
 WORDS = {"patience_s": 0.5, "skew_s": 0.2, "settle_s": 0.5, "join_wait_s": 1}
 DETECT = {"section-disturbed": {"settle_s": 0.5}}
 
 
-class Receiver:
-    """A program that takes changes over HTTP: it answers, fails or hangs, as it is told."""
-
-    def __init__(self):
-        self.mode = "answers"
-        self.had = []
-        self.asked = 0
-        self.at = ""
-        self._hanging = set()
-
-    @asynccontextmanager
-    async def listening(self):
-        """On a port that nobody else has."""
-        server = await asyncio.start_server(self._answer, "127.0.0.1", 0)
-        host, port = server.sockets[0].getsockname()
-        self.at = f"http://{host}:{port}/"
-        try:
-            yield self
-        finally:
-            server.close()
-            for one in self._hanging:
-                one.close()
-
-    async def _answer(self, reader, writer):
-        head = (await reader.readuntil(b"\r\n\r\n")).decode().lower()
-        length = int(head.split("content-length: ")[1].split("\r\n")[0])
-        told = json.loads(await reader.readexactly(length))
-        self.asked += 1
-        if self.mode == "hangs":
-            self._hanging.add(writer)
-            return
-        status = "200 OK" if self.mode == "answers" else "503 Service Unavailable"
-        if self.mode == "answers":
-            self.had.append(told)
-        writer.write(
-            f"HTTP/1.1 {status}\r\nContent-Length: 0\r\nConnection: close\r\n\r\n".encode()
-        )
-        await writer.drain()
-        writer.close()
-
-    def of(self, what):
-        """What it had of a sort."""
-        return [one[what] for one in self.had if one["what"] == what]
+def of(room, what):
+    """What the room had of a sort."""
+    return [one[what] for one in room.had if one["what"] == what]
 
 
 @pytest.fixture(autouse=True)
@@ -85,15 +45,15 @@ def broker(tmp_path):
 
 
 @pytest.fixture
-async def room():
+def room():
     """A receiver that answers."""
-    async with Receiver().listening() as receiver:
+    with receiving() as receiver:
         yield receiver
 
 
 def telling(directory, url, room, **delivery):
     """Settings of a monitor that concludes soon and tells the room."""
-    hook = {"url": room.at, "send": ["alerts", "calls", "faults"], "timeout_s": 0.5}
+    hook = {"url": room.url, "send": ["alerts", "calls", "faults"], "timeout_s": 0.5}
     given = {
         "webhook": {"room": hook},
         "retry_s": 0.1,
@@ -138,30 +98,33 @@ async def test_a_receiver_that_fails_hangs_and_returns_has_each_change_once(
     async with watching(settings) as daemon:
         await until(lambda: daemon.counts.connected)
         await disturb(broker.url, "T1", 1)
-        await until(lambda: room.of("call"))
-        room.mode = "fails"
+        await until(lambda: of(room, "call"))
+        room.answer(503)
         await disturb(broker.url, "T3", 10)
-        before = room.asked
-        await until(lambda: room.asked > before + 2)
-        room.mode = "hangs"
-        before = room.asked
-        await until(lambda: room.asked > before + 1)
+        before = len(room.tried)
+        await until(lambda: len(room.tried) > before + 2)
+        room.hang()
+        before = len(room.tried)
+        await until(lambda: len(room.tried) > before + 1)
         assert daemon._courier is not None
         assert daemon._courier.delivered()["room"].failed > 2
-        room.mode = "answers"
-        await until(lambda: len(room.of("call")) == 2)
+        hung = {one["key"] for one in room.tried[before:]}
+        room.answer()
+        await until(lambda: len({one["number"] for one in of(room, "call")}) == 2)
         await until(lambda: daemon.engine.ordering.latest is not None)
-        room.mode = "fails"
+        room.answer(503)
         await publish(broker.url, event(20, "T1", "clear", Clock()()))
         # Told as over, while nobody takes it.
         await until(lambda: "T1" not in open_now(daemon))
-    room.mode = "answers"
+    room.answer()
     async with watching(settings) as daemon:
         await until(lambda: {one["key"] for one in room.had} == set(outbox(settings)))
-    assert set(Counter(one["key"] for one in room.had).values()) == {1}
-    ended = [one for one in room.of("alert") if one["ended"] is not None]
-    assert [one["subject"] for one in ended] == ["section/T1"]
-    for call in room.of("call"):
+    # What it took when nobody waited for its answer any more, it was sent again.
+    had = Counter(one["key"] for one in room.had)
+    assert {key for key, times in had.items() if times > 1} <= hung
+    ended = [one for one in of(room, "alert") if one["ended"] is not None]
+    assert {one["subject"] for one in ended} == {"section/T1"}
+    for call in of(room, "call"):
         assert len(call["text"]) <= 300
         assert call["number"] in call["text"]
         assert "Nothing here proves a section empty" in call["text"]
@@ -232,12 +195,12 @@ async def test_what_is_shelved_calls_nobody(tmp_path, broker, room):
             )
             assert answer.status_code == 200, answer.text
         await disturb(broker.url, "T1", 1)
-        await until(lambda: room.of("alert"))
+        await until(lambda: of(room, "alert"))
         await disturb(broker.url, "T4", 10)
-        await until(lambda: room.of("call"))
-    (call,) = room.of("call")
+        await until(lambda: of(room, "call"))
+    (call,) = of(room, "call")
     assert "T4" in call["text"]
-    assert {one["subject"] for one in room.of("alert")} == {"section/T1", "section/T4"}
+    assert {one["subject"] for one in of(room, "alert")} == {"section/T1", "section/T4"}
 
 
 @pytest.mark.parametrize("trial", [False, True])
@@ -268,7 +231,7 @@ async def test_a_drill_goes_the_whole_way_and_says_how_long_it_took(
                 (await client.get(f"{daemon.desk_at}/api/v1/{name}")).json()
                 for name in ("faults", "alerts")
             ]
-        room.mode = "fails"
+        room.answer(503)
         not_done = await asyncio.to_thread(drill, daemon.desk_at, "--within", "1")
         refused = await asyncio.to_thread(drill, f"{daemon.desk_at}/nowhere")
     assert done.exit_code == 0, done.output
@@ -315,7 +278,7 @@ async def test_a_rehearsal_sends_nothing(tmp_path, broker, room):
         async with httpx.AsyncClient(trust_env=False) as client:
             status = (await client.get(f"{daemon.desk_at}/api/v1/status")).json()
     assert status["rehearsal"] is True
-    assert room.asked == 0
+    assert room.tried == []
     with Store.open(settings.files.alerts) as store:
         rows = store._connection.execute("SELECT DISTINCT kept FROM item").fetchall()
     assert rows == [("rehearsal",)]
