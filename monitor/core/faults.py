@@ -747,7 +747,7 @@ class Faults:
                 alert=alert.id,
                 priority=alert.priority,
                 at=at,
-                text=message(case.number, alert, standing, self.line),
+                text=message(case.number, alert, standing, self.line, at),
                 standing=standing,
             )
         )

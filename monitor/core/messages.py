@@ -18,6 +18,7 @@ from collections.abc import Sequence
 from monitor.core.alerts import Alert
 from monitor.core.detector import DO_FIRST
 from monitor.core.layout import OPEN, Line
+from monitor.core.moments import Moment
 from monitor.core.words import CAUTION, clock, span
 
 HEADLINE = 42
@@ -171,7 +172,9 @@ def _cause(alert: Alert) -> str:
 # Messages.
 
 
-def message(number: str, alert: Alert, standing: int, line: Line) -> str:
+def message(
+    number: str, alert: Alert, standing: int, line: Line, at: Moment | None = None
+) -> str:
     """What is told of a fault when somebody is needed, within 300 characters.
 
     Args:
@@ -179,10 +182,16 @@ def message(number: str, alert: Alert, standing: int, line: Line) -> str:
         alert: because of which somebody is needed.
         standing: how many trains stand before or in it.
         line: the line file, for where to go and whom to call.
+        at: when it is told; else when the alert was raised.
     """
-    before, after = _parts(number, alert, standing, line, WIDE)
+    told = alert.raised if at is None else at
+    since = clock(alert.began, line.zone, told)
+    trains = {0: "No train seen standing", 1: "1 train standing"}.get(
+        standing, f"{standing} trains standing"
+    )
+    before, after = _parts(number, alert, (since, trains), line, WIDE)
     if len(_joined([*before, *after])) > MESSAGE:
-        before, after = _parts(number, alert, standing, line, NARROW)
+        before, after = _parts(number, alert, (since, trains), line, NARROW)
     room = MESSAGE - len(_joined([*before, *after])) - 2
     look = _look(alert)
     if not look or room < WORTH:
@@ -194,7 +203,7 @@ Rooms = tuple[int, int, int, int]
 """Rooms for the site, the likeliest parts, the signaller and the telephone."""
 
 WIDE: Rooms = (24, 24, 24, 20)
-NARROW: Rooms = (16, 16, 14, 16)
+NARROW: Rooms = (12, 16, 12, 12)
 """The narrow ones where all else would not fit."""
 
 WORTH = 24
@@ -202,14 +211,11 @@ WORTH = 24
 
 
 def _parts(
-    number: str, alert: Alert, standing: int, line: Line, rooms: Rooms
+    number: str, alert: Alert, stands: tuple[str, str], line: Line, rooms: Rooms
 ) -> tuple[list[str], list[str]]:
-    """The parts before what to look at first, and those after it."""
+    """The parts before what to look at first, and those after it; *stands*: since when, and how many trains."""
     site, part, who, telephone = rooms
-    since = clock(alert.began, line.zone, alert.raised)
-    trains = {0: "No train seen standing", 1: "1 train standing"}.get(
-        standing, f"{standing} trains standing"
-    )
+    since, trains = stands
     before = [f"{number} {alert.priority}: {headline(alert)}"]
     act = do_first(alert)
     if act:

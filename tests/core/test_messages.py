@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from zoneinfo import ZoneInfo
+
 import pytest
 from hypothesis import example, given, strategies as st
 
@@ -236,6 +239,18 @@ def test_what_began_on_another_day_carries_its_date():
     assert "since 2026-05-04 12:00:00" in message("4K7M", found, 0, line_of())
 
 
+def test_what_is_told_on_another_day_carries_its_date():
+    """What was raised before midnight and is told after it does not say the bare time of yesterday."""
+    night = parse("2026-05-04T23:59:50Z")
+    found = alert("section-disturbed", "section/T107", began=night, raised=night)
+
+    before = message("4K7M", found, 0, line_of(), night + 5 * SECOND)
+    after = message("4K7M", found, 0, line_of(), night + 20 * SECOND)
+
+    assert "since 23:59:50." in before
+    assert "since 2026-05-04 23:59:50." in after
+
+
 def test_the_longest_names_leave_room_for_every_part():
     """With all names at their longest every part is there whole but for names, and what to look at first is left out for the desk's first act."""
     area = (
@@ -256,17 +271,19 @@ def test_the_longest_names_leave_room_for_every_part():
             "Look first at " + "the cable and its joints, " * 20,
             CAUTION,
         ),
-        raised=NOON + 86400 * SECOND,
+        began=parse("2026-10-25T00:30:00Z"),  # the clocks go back that night
+        raised=parse("2026-10-26T00:30:00Z"),
     )
     line = line_of(LONG, f"{LONG[:-1]}y", "r" * 120, area)
-    said = message("4K7MX", found, 12, line)
+    line = replace(line, timezone="Europe/Berlin", zone=ZoneInfo("Europe/Berlin"))
+    said = message("4K7MX", found, 999, line)
 
     assert len(said) <= MESSAGE
     for part in (
         "4K7MX urgent: ",
         f"train unaccounted for. T{act[1:]}. At rrr",
-        "since 2026-05-04 12:00:00. ",
-        "12 trains standing. Likeliest head tho…7y or tho…7z. ",
+        "since 2026-10-25 02:30:00 (+02:00). ",
+        "999 trains standing. Likeliest head tho…7y or tho…7z. ",
         "Call sss",
         "555. Nothing here proves a section empty.",
     ):
