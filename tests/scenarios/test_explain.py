@@ -138,6 +138,13 @@ def explained(name, section, kind, at=None):
             "axles left after the train went on: 1 over in T103; raised in 30 s",
         ),
         (
+            "count-mismatch-left-over",
+            "T103",
+            "count-mismatch",
+            "06:14:40",
+            "The heads of T103 counted no train otherwise than the other heads",
+        ),
+        (
             "occupied-no-train-went-on",
             "T103",
             "count-mismatch",

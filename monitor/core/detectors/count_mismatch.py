@@ -274,12 +274,14 @@ class CountMismatch:
     def explain(self, memory: Mismatch, at: Moment, place: Place) -> tuple[str, ...]:
         """What is known at *at*."""
         said = []
+        head = place.id in place.line.heads
+        name = place.id if head else f"The heads of {_section(place)}"
         if memory.began is None:
-            said.append(f"{place.id} counted no train otherwise than the other heads.")
+            said.append(f"{name} counted no train otherwise than the other heads.")
         else:
             since = clock(memory.began, place.zone, at)
             said.append(
-                f"{place.id} counted otherwise {times(memory.trains)} since {since}; "
+                f"{name} counted otherwise {times(memory.trains)} since {since}; "
                 f"{memory.agreed} of {self.agreed} trains that end it have agreed since."
             )
         due = self.wake_at(memory)
