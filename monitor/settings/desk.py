@@ -100,11 +100,7 @@ class DeskSettings(BaseModel):
     identity_header: HeaderName | None = None
     session_h: Annotated[float, Field(gt=0, le=24 * 7)] = 13.0
     readers: Annotated[int, Field(ge=1, le=10_000)] = 200
-    shifts: Annotated[tuple[TimeOfDay, ...], Field(min_length=1)] = (
-        "06:00",
-        "14:00",
-        "22:00",
-    )
+    shifts: tuple[TimeOfDay, ...] = ("06:00", "14:00", "22:00")
     position: tuple[PositionSettings, ...] = ()
 
     @model_validator(mode="after")
@@ -118,6 +114,8 @@ class DeskSettings(BaseModel):
             )
         if self.is_public:
             self._check_public()
+        if not self.shifts:
+            raise ValueError("no shift begins")
         if len(set(self.shifts)) < len(self.shifts):
             raise ValueError("two shifts begin at the same time")
         names = [one.name for one in self.position]

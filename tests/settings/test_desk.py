@@ -84,7 +84,7 @@ def test_files_that_cannot_be_read_are_told(tmp_path):
     ("wrong", "said"),
     [
         ({"shifts": ["06:00", "6 pm"]}, "should match pattern"),
-        ({"shifts": []}, "at least 1 item"),
+        ({"shifts": []}, "no shift begins"),
         ({"shifts": ["06:00", "06:00"]}, "two shifts begin at the same time"),
         ({"position": [{"name": "north"}, {"name": "north"}]}, "the same name"),
         ({"position": [{"name": "north\n"}]}, "is one line"),
