@@ -146,6 +146,7 @@ class Daemon:
         self._rounds = 0
         self._front: Front | None = None
         self._courier: Courier | None = None
+        self._drill: Drill | None = None
         self.engine = Engine(line, settings.detection, monitor=settings.monitor)
         self.doings = Doings(_positions(settings))
         self.counts = Counts()
@@ -229,6 +230,13 @@ class Daemon:
             wrong=lambda: self._pulse().why,
         )
         rota = Rota.read(settings.desk.shifts, self._line.zone)
+        self._drill = Drill(
+            self._store,
+            on_disk=self._on_disk,
+            now=self._now,
+            wake=self._wake,
+            monitor=settings.monitor,
+        )
         return Daemonic(
             engine=lambda: self.engine,
             handling=doings.handling,
@@ -242,13 +250,7 @@ class Daemon:
             now=self._present,
             plans=doings.plans,
             sheets=Positions(doings.desks, rota, around),
-            drill=Drill(
-                self._store,
-                on_disk=self._on_disk,
-                now=self._now,
-                wake=self._wake,
-                monitor=settings.monitor,
-            ),
+            drill=self._drill,
             monitor=settings.monitor,
             version=version("tallywatch"),
         )
@@ -442,6 +444,8 @@ class Daemon:
 
     async def _let_go(self, sending: asyncio.Task[None]) -> None:
         """Nobody is answered any more, and what is being sent comes to its end, or is given up."""
+        if self._drill is not None:
+            self._drill.stop()
         if self._front is not None:
             self._front.stop()
         if self._courier is not None:

@@ -120,6 +120,11 @@ class Drill:
         self._now = now
         self._wake = wake
         self._monitor = monitor
+        self._ending = False
+
+    def stop(self) -> None:
+        """Wait no longer: whoever asked is told how far it came."""
+        self._ending = True
 
     async def run(self, by: str, within_s: float = 60.0) -> Report:
         """Send a drill, and report when each stage was reached; at most *within_s* seconds.
@@ -165,7 +170,8 @@ class Drill:
                 for what, key in told.items()
             ]
             states = [one for _, each in found for one, _, _ in each.values()]
-            if now >= until or (routed is not None and "waiting" not in states):
+            through = routed is not None and "waiting" not in states
+            if through or self._ending or now >= until:
                 break
             await asyncio.sleep(LOOK_S)
         because = "; ".join(dict.fromkeys(why for _, why in ways if why))

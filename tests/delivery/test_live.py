@@ -288,3 +288,32 @@ def unrouted(settings):
     """What the courier has not looked at yet."""
     with Store.open(settings.files.alerts) as store:
         return store.unrouted()
+
+
+async def test_a_stop_ends_a_drill_with_what_is_known_of_it(tmp_path, room):
+    """Whoever waits for a drill when the daemon is told to stop hears how far it came, and the stop is in good order."""
+    url = f"mqtt://127.0.0.1:{open_port()}"
+    settings = telling(tmp_path, url, room, mqtt={"on": False})
+    room.answer(503)
+    async with asyncio.TaskGroup() as group:
+        async with watching(settings) as daemon:
+            client = httpx.AsyncClient(
+                base_url=f"{daemon.desk_at}/api/v1/", trust_env=False, timeout=60
+            )
+            async with asyncio.timeout(20):
+                proof = (await client.get("me")).json()["proof"]
+            asked = group.create_task(
+                client.post(
+                    "drills",
+                    json={"within_s": 60},
+                    headers={"X-Tallywatch-Proof": proof},
+                )
+            )
+            await until(lambda: room.tried)
+        answer = await asked
+        await client.aclose()
+    assert answer.status_code == 200
+    stages = {one["name"]: one for one in answer.json()["stages"]}
+    assert answer.json()["passed"] is False
+    assert stages["routed"]["took_s"] is not None
+    assert stages["room, call"]["took_s"] is None
