@@ -63,6 +63,9 @@ from monitor.store import Kept, Store
 TICK_S = 1.0
 """How often time passes: alerts by silence alone come at most this late."""
 
+LOOKED_AT = 10
+"""Every so many ticks it is looked whether work is due to end."""
+
 QUIET: Duration = 5 * SECOND
 """With nothing for so long after connecting, the broker's queue counts as drained."""
 
@@ -227,7 +230,7 @@ class Daemon:
             history=self._history,
             on_disk=self._on_disk,
             now=self._present,
-            wrong=lambda: self._pulse().why,
+            wrong=lambda: self._pulse().wrong,
         )
         rota = Rota.read(settings.desk.shifts, self._line.zone)
         self._drill = Drill(
@@ -283,7 +286,9 @@ class Daemon:
             connected=self.counts.connected,
             heard=self._last_heard or None,
             rehearsal=self._played,
+            trial=self._settings.delivery.trial,
             why=lost,
+            besides=self._courier.stuck() if self._courier is not None else (),
         )
 
     async def _in_force(self) -> None:
@@ -566,7 +571,7 @@ class Daemon:
 
     async def _ticks(self) -> None:
         """Let time pass, once a second."""
-        while True:
+        for ticks in count(1):
             await asyncio.sleep(TICK_S)
             async with self._turn:
                 if self._played:
@@ -575,6 +580,8 @@ class Daemon:
                 else:
                     await self._tick(self._present())
                 self._rounds += 1
+                if self._front is not None and ticks % LOOKED_AT == 0:
+                    self._front.looked()
 
     def _present(self) -> Moment:
         """Now; but nothing may pass that has come and is not journaled yet, and where the feed is played it is as late as it has been played."""

@@ -38,6 +38,7 @@ from monitor.core.layout import Line
 from monitor.core.messages import sections_of
 from monitor.core.moments import MINUTE, SECOND, Duration, Moment
 from monitor.core.suppression import OF_A_CAUSE
+from monitor.core.words import span
 from monitor.delivery.attention import Attention, Nobody
 from monitor.delivery.channel import Channel, Refused, Undelivered, one_line, why
 from monitor.delivery.records import OnDisk, read_alert, read_call, read_fault
@@ -47,6 +48,9 @@ from monitor.store import Item, Post, Store, Waiting
 
 POLL_S = 0.5
 """How often it is looked for what is due, where nobody said that there is something: an urgent call is out within a second."""
+
+STUCK: Duration = MINUTE
+"""What has waited for so long at a channel shows that something is wrong there."""
 
 MOST_WAYS = 200
 """Items routed at once."""
@@ -392,6 +396,15 @@ class Courier:
             )
             for name in self._channels
         }
+
+    def stuck(self, longer: Duration = STUCK) -> tuple[str, ...]:
+        """The channels at which something has waited for longer than that, one sentence each."""
+        return tuple(
+            f"Nothing has gone out by {name} for {span(round(one.oldest_s * SECOND))}; "
+            f"{one.waiting} waiting."
+            for name, one in sorted(self.delivered().items())
+            if one.oldest_s * SECOND > longer and not self._ways.rehearsal
+        )
 
     def would_have_called(self) -> dict[str, int]:
         """How many calls there would have been but for the trial, by priority."""

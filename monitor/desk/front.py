@@ -58,6 +58,10 @@ class Front:
         """What came, after it was concluded from."""
         self._desk.heard(events)
 
+    def looked(self) -> None:
+        """Time has passed; to be told now and then."""
+        self._desk.looked()
+
     def listen(self) -> str:
         """Take the port; gives back where.
 

@@ -724,6 +724,8 @@ class StatusOut(Out):
         watermark: how far conclusions have come.
         connected: whether the broker is.
         rehearsal: what is shown is played, not so.
+        trial: it is being tried out: nobody is called.
+        wrong: with the monitor itself, one sentence each.
         sections: how many there are.
         not_known: of how many the state is not known.
         caution: shown wherever an answer could lead someone to act on the line.
@@ -738,6 +740,8 @@ class StatusOut(Out):
     watermark: str | None
     connected: bool
     rehearsal: bool
+    trial: bool
+    wrong: list[str]
     sections: int
     not_known: int
     caution: str

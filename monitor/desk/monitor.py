@@ -47,6 +47,7 @@ from monitor.journal import Committed, Entry, own
 from monitor.kinds import asked as asked_of_kinds
 from monitor.planned import (
     AnyRecord,
+    Going,
     NoStep,
     Plans,
     Stepped,
@@ -126,13 +127,22 @@ class Pulse:
         connected: whether the broker is.
         heard: when anything came from the feed last, or None.
         rehearsal: what is shown is played, not so.
+        trial: it is being tried out: nobody is called.
         why: it cannot do its work, one sentence each.
+        besides: what else is wrong with it, likewise; its work goes on.
     """
 
     connected: bool
     heard: Moment | None
     rehearsal: bool
+    trial: bool = False
     why: tuple[str, ...] = ()
+    besides: tuple[str, ...] = ()
+
+    @property
+    def wrong(self) -> tuple[str, ...]:
+        """All that is wrong with the monitor itself."""
+        return self.why + self.besides
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -200,6 +210,7 @@ class MonitorDesk:
         self._jobs: asyncio.Queue[tuple[Any, asyncio.Future[Any]]] = asyncio.Queue()
         self._ended = False
         self._drilling = False
+        self._due: dict[tuple[str, tuple[str, ...]], Going] = {}
 
     # What the daemon tells.
 
@@ -275,6 +286,20 @@ class MonitorDesk:
     def _put_section(self, name: str) -> None:
         self._stream.put("section", self._section(name).model_dump())
 
+    def looked(self) -> None:
+        """Time has passed: who follows is told of work whose planned end comes soon, or is over."""
+        now = self._lent.now()
+        due = {
+            (one.reference, one.sections): one
+            for one in going(works_of(self._lent.engine()), now)
+            if one.due
+        }
+        for key, one in due.items():
+            before = self._due.get(key)
+            if before is None or before.due != one.due:
+                self._stream.put("work", _as_work(one).model_dump())
+        self._due = due
+
     async def run(self) -> None:
         """Do what people ask to be done, one after the other, for ever.
 
@@ -327,6 +352,8 @@ class MonitorDesk:
             watermark=_stamped(engine.watermark),
             connected=pulse.connected,
             rehearsal=pulse.rehearsal,
+            trial=pulse.trial,
+            wrong=list(pulse.wrong),
             sections=len(self._line.sections),
             not_known=len(engine.not_known()),
             caution=CAUTION,
@@ -586,17 +613,7 @@ class MonitorDesk:
     async def work(self) -> list[model.WorkOut]:
         """The work going on, what is to end first before the rest."""
         works = works_of(self._lent.engine())
-        return [
-            model.WorkOut(
-                reference=one.reference,
-                sections=list(one.sections),
-                stage="begun",
-                begun=stamp(one.begun),
-                planned_end=_stamped(one.planned_end),
-                due=one.due,
-            )
-            for one in going(works, self._lent.now())
-        ]
+        return [_as_work(one) for one in going(works, self._lent.now())]
 
     async def plans(self) -> list[model.WorkOut]:
         """Every piece of work in the plans, and what became of it."""
@@ -919,6 +936,17 @@ class MonitorDesk:
         self._entered[identity] = done
         if len(self._entered) > KEPT_ENTRIES:
             del self._entered[next(iter(self._entered))]
+
+
+def _as_work(one: Going) -> model.WorkOut:
+    return model.WorkOut(
+        reference=one.reference,
+        sections=list(one.sections),
+        stage="begun",
+        begun=stamp(one.begun),
+        planned_end=_stamped(one.planned_end),
+        due=one.due,
+    )
 
 
 def _let_go(done: asyncio.Future[Any]) -> None:

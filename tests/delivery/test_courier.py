@@ -177,6 +177,23 @@ async def test_it_waits_longer_after_each_failure_and_then_sends(store):
     assert len(hook.had) == 1
 
 
+async def test_what_has_waited_too_long_is_said(store):
+    """A channel that has had nothing for a minute is named with how much waits there; one that answers is not."""
+    failing, good = Fake("alert"), Fake("alert")
+    failing.fails = [Undelivered("503")] * 100
+    world = World(store, {"failing": failing, "good": good})
+    world.tell(alert(), alert(section="T106"))
+    await world.go()
+    await world.courier._count()
+    assert world.courier.stuck() == ()
+    await world.go(61)
+    await world.courier._count()
+
+    assert world.courier.stuck() == (
+        "Nothing has gone out by failing for 61 s; 2 waiting.",
+    )
+
+
 async def test_what_is_refused_for_good_holds_up_nothing(store):
     """One item that the receiver will not have is counted and left; those beside it go."""
     hook = Fake("alert", batch=10)

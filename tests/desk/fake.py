@@ -122,6 +122,8 @@ class Fake:
             watermark=RAISED,
             connected=True,
             rehearsal=False,
+            trial=False,
+            wrong=[],
             sections=1,
             not_known=0,
             caution="Nothing here proves a section empty.",

@@ -12,7 +12,7 @@ from monitor.core.engine import Output
 from monitor.core.events import EvaluatorState, SectionState, Service, State
 from monitor.core.facts import Fact
 from monitor.core.faults import Call
-from monitor.core.moments import DAY, HOUR, MINUTE, SECOND
+from monitor.core.moments import DAY, HOUR, MINUTE, SECOND, parse
 from monitor.core.words import CAUTION
 from monitor.desk.app import create
 from monitor.desk.model import (
@@ -766,10 +766,37 @@ async def test_the_monitor_tells_how_it_stands(daemon):
     assert status.heard == "2026-05-04T12:00:00.000Z"
     assert status.not_known == status.sections == len(daemon.line.sections)
     assert status.caution.startswith("Nothing here proves a section empty")
-    daemon.pulse = replace(daemon.pulse, why=("The broker is away.",))
+    daemon.pulse = replace(
+        daemon.pulse, why=("The broker is away.",), besides=("Nothing goes out.",)
+    )
     assert daemon.desk.unready() == ["The broker is away."]
+    wrong = (await daemon.desk.status()).wrong
+    assert wrong == ["The broker is away.", "Nothing goes out."]
     kinds = {one.kind for one in await daemon.desk.kinds()}
     assert {"occupied-no-train", "vanished-train"} <= kinds
+
+
+async def test_whoever_follows_is_warned_before_work_should_end(daemon):
+    """Half an hour before its planned end, and when that is over, work is told of once each; it never ends by itself."""
+    begun = WorkIn(
+        what="work_begun",
+        position="north",
+        subjects=["section/T107"],
+        reference="W7",
+        planned_end="2026-05-04T16:00:00Z",
+    )
+    async with daemon.running() as desk:
+        await desk.enter(MOOR, begun)
+        for hour in ("15:00", "15:29", "15:31", "15:59", "16:00", "20:00"):
+            daemon.now = parse(f"2026-05-04T{hour}:00Z")
+            desk.looked()
+        (going,) = await desk.work()
+    warned = [values for kind, values in events(daemon) if kind == "work"]
+    assert [(one["reference"], one["due"]) for one in warned] == [
+        ("W7", "soon"),
+        ("W7", "over"),
+    ]
+    assert going.due == "over"
 
 
 async def test_old_faults_are_forgotten(daemon, monkeypatch):
