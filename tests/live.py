@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import json
+import os
+import subprocess
+import sys
 import time
-from contextlib import asynccontextmanager
+from contextlib import asynccontextmanager, contextmanager
+from pathlib import Path
 
 import aiomqtt
 
@@ -14,6 +18,7 @@ from monitor.core.moments import SECOND, exact
 from monitor.daemon import Clock, Daemon
 from monitor.settings import read as read_settings, read_url
 
+ROOT = Path(__file__).parent.parent
 SECTIONS = ("T1", "T2", "T3", "T4")
 LINE = "\n".join(
     [
@@ -117,3 +122,44 @@ async def until(condition, limit_s=15):
     async with asyncio.timeout(limit_s):
         while not condition():  # noqa: ASYNC110 (what is waited for tells nobody)
             await asyncio.sleep(0.02)
+
+
+@contextmanager
+def daemon_process(directory):
+    """A daemon in a process of its own; gives it and where it answers, and kills it in the end."""
+    log = directory / "log"
+    with log.open("ab") as file:
+        start = file.tell()
+        process = subprocess.Popen(
+            [
+                sys.executable,
+                "-m",
+                "monitor",
+                "run",
+                "--line",
+                "line.toml",
+                "--settings",
+                "settings.toml",
+            ],
+            cwd=directory,
+            stderr=file,
+            env=os.environ | {"PYTHONPATH": str(ROOT)},
+        )
+    try:
+        yield process, _address(log, start, process)
+    finally:
+        process.kill()
+        process.wait()
+
+
+def _address(log, start, process):
+    end = time.monotonic() + 60
+    while True:
+        said = log.read_bytes()[start:].decode().splitlines(keepends=True)
+        whole = [json.loads(one) for one in said if one.endswith("\n")]
+        if any(one["event"] == "connected" for one in whole):
+            (desk,) = [one for one in whole if one["event"] == "desk"]
+            return desk["at"]
+        assert process.poll() is None, log.read_text()
+        assert time.monotonic() < end, "it does not answer"
+        time.sleep(0.05)

@@ -4,11 +4,8 @@ import asyncio
 import json
 import os
 import signal
-import subprocess
-import sys
 import time
 from contextlib import asynccontextmanager, contextmanager
-from pathlib import Path
 
 import httpx
 import pytest
@@ -23,6 +20,7 @@ from monitor.journal import verify
 from monitor.store import Store
 from tests.live import (
     LINE,
+    daemon_process,
     disturb,
     event,
     publish,
@@ -32,8 +30,6 @@ from tests.live import (
     watching,
 )
 from tests.mosquitto import open_port, running
-
-ROOT = Path(__file__).parents[2]
 
 
 @pytest.fixture
@@ -326,47 +322,6 @@ async def test_a_start_knows_what_people_did(tmp_path, broker):
 
 
 # Killed.
-
-
-@contextmanager
-def daemon_process(directory):
-    """A daemon in a process of its own; gives it and where it answers, and kills it in the end."""
-    log = directory / "log"
-    with log.open("ab") as file:
-        start = file.tell()
-        process = subprocess.Popen(
-            [
-                sys.executable,
-                "-m",
-                "monitor",
-                "run",
-                "--line",
-                "line.toml",
-                "--settings",
-                "settings.toml",
-            ],
-            cwd=directory,
-            stderr=file,
-            env=os.environ | {"PYTHONPATH": str(ROOT)},
-        )
-    try:
-        yield process, _address(log, start, process)
-    finally:
-        process.kill()
-        process.wait()
-
-
-def _address(log, start, process):
-    end = time.monotonic() + 60
-    while True:
-        said = log.read_bytes()[start:].decode().splitlines(keepends=True)
-        whole = [json.loads(one) for one in said if one.endswith("\n")]
-        if any(one["event"] == "connected" for one in whole):
-            (desk,) = [one for one in whole if one["event"] == "desk"]
-            return desk["at"]
-        assert process.poll() is None, log.read_text()
-        assert time.monotonic() < end, "it does not answer"
-        time.sleep(0.05)
 
 
 @contextmanager
