@@ -12,6 +12,7 @@ from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from typing import Any
 
+from monitor.core.messages import plain
 from monitor.delivery.channel import Refused, Undelivered, one_line
 from monitor.settings.delivery import ServiceSettings, secret
 from monitor.store import Item, What
@@ -78,7 +79,12 @@ class Services:
         for item in items:
             record = json.loads(item.body)
             title = f"{record['number']} {record['priority']}"
-            if not await service.async_notify(body=record["text"], title=title):
+            # Told as text, whatever the service shows is made of it without being run.
+            text = plain(record["text"])
+            sent = await service.async_notify(
+                body=text, title=title, body_format="text"
+            )
+            if not sent:
                 raise Undelivered("a service did not take it")
 
     async def refresh(self) -> None:

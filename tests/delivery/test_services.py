@@ -1,7 +1,10 @@
 from __future__ import annotations
 
+from email import message_from_bytes, policy
+
 import apprise
 import pytest
+from aiosmtpd.controller import Controller
 
 from monitor.core.layout import read_line
 from monitor.daemon import Daemon, DaemonFault
@@ -47,10 +50,10 @@ def channel(tmp_path):
     return of
 
 
-def item():
+def item(**changes):
     """A call as it comes out of the outbox."""
     with Store.open(":memory:") as store:
-        store.keep(calls=[call()], at=RAISED)
+        store.keep(calls=[call(**changes)], at=RAISED)
         (found,) = store.unrouted()
         return found
 
@@ -61,6 +64,44 @@ async def test_every_service_of_the_file_has_the_call(channel):
     async with hook.open():
         await hook.send([item()])
     assert [("XLLM prompt", call().text)] * 2 == HAD
+
+
+class Box:
+    """A mail server that keeps what it is given."""
+
+    def __init__(self):
+        self.mails = []
+
+    async def handle_DATA(self, _server, _session, envelope):  # noqa: N802 - as the server calls it
+        """Keep a mail."""
+        self.mails.append(message_from_bytes(envelope.content, policy=policy.default))
+        return "250 OK"
+
+
+async def test_what_a_service_makes_of_a_name_is_text(channel):
+    """A service that shows pages, as the library's mail does, is told that a call is text: no tag comes of a name in it."""
+    box = Box()
+    server = Controller(box, "127.0.0.1", open_port())
+    server.start()
+    try:
+        hook = channel(
+            f"mailto://127.0.0.1:{server.port}"
+            "?from=monitor@line.example&to=desk@line.example&mode=insecure\n"
+        )
+        text = "XLLM prompt: T1<img src=x onerror=alert(1)>\u202e *b* disturbed."
+        async with hook.open():
+            await hook.send([item(text=text)])
+    finally:
+        server.stop()
+    (mail,) = box.mails
+    parts = [part for part in mail.walk() if not part.is_multipart()]
+    assert parts
+    for part in parts:
+        shown = part.get_content()
+        assert "\u202e" not in shown
+        if part.get_content_type() != "text/plain":
+            assert "<img" not in shown
+    assert "T1<img src=x onerror=alert(1)>? *b* disturbed." in parts[0].get_content()
 
 
 async def test_a_service_that_does_not_take_it_is_tried_again(channel):
