@@ -531,15 +531,19 @@ def _sheet(title: str, heading: str, rows: list[str], line: Line, now: Moment) -
 
 def on_one_line(text: str) -> str:
     """*text* as somebody typed it, fit to stand in a line: what cannot be printed is left out."""
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    return " ".join(_printable(text).split())
+
+
+def _printable(text: str) -> str:
+    return "".join(c if c.isprintable() else " " for c in text)
 
 
 def folded(text: str) -> str:
-    """*text* in lines that a sheet of paper holds; what goes on is set in."""
+    """*text* in lines that a sheet of paper holds; what goes on is set in, and what cannot be printed is left out."""
     return "\n".join(
         one
-        for line in (text.splitlines() or [""])
-        for one in wrap(line, WIDTH, subsequent_indent="    ") or [""]
+        for line in text.split("\n")
+        for one in wrap(_printable(line), WIDTH, subsequent_indent="    ") or [""]
     )
 
 

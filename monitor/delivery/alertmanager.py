@@ -25,7 +25,7 @@ from monitor.core.alerts import Alert
 from monitor.core.detector import Priority
 from monitor.core.faults import RANKS
 from monitor.core.layout import Line
-from monitor.core.messages import headline, sections_of, site_of
+from monitor.core.messages import headline, plain, sections_of, site_of
 from monitor.core.moments import MINUTE, Duration, Moment, seconds, stamp
 from monitor.core.words import CAUTION
 from monitor.delivery.attention import Attention
@@ -214,8 +214,8 @@ class Alertmanager:
         labels = {
             "alertname": alert.kind,
             "id": alert.id,
-            "subject": alert.subject,
-            "area": areas[0] if areas else "",
+            "subject": plain(alert.subject),
+            "area": plain(areas[0]) if areas else "",
             "monitor": self._monitor,
             "priority": priority,
             "drill": "yes" if "drill" in alert.parameters else "",
@@ -224,13 +224,14 @@ class Alertmanager:
 
     async def _annotations(self, alert: Alert) -> dict[str, str]:
         call = await self._records.call_of(alert.id)
+        # What Alertmanager makes of these is read by people.
         texts = {
             "headline": headline(alert),
-            "summary": alert.summary,
+            "summary": plain(alert.summary),
             "fault": call.number if call else "",
-            "message": call.text if call else "",
-            "site": site_of(alert, self._line),
-            "look_first": "\n".join(alert.checks),
+            "message": plain(call.text) if call else "",
+            "site": plain(site_of(alert, self._line)),
+            "look_first": "\n".join(map(plain, alert.checks)),
             "caution": CAUTION,
         }
         return {name: text for name, text in texts.items() if text}

@@ -55,8 +55,8 @@ class Stream:
     def put(self, kind: str, values: Any) -> None:
         """Tell everybody *values*, plain JSON values, under the name *kind*."""
         self._last += 1
-        text = json.dumps(values, ensure_ascii=False, separators=(",", ":"))
-        # JSON written so has no line feed of its own; a carriage return is escaped too.
+        # In ASCII, JSON has no line end of its own, not even one of those that some readers take for one (U+2028).
+        text = json.dumps(values, separators=(",", ":"))
         told = f"id: {self.run}-{self._last}\nevent: {kind}\ndata: {text}\n\n"
         self._events.append((self._last, told))
         self._wake()
