@@ -1,0 +1,116 @@
+"""What pages have shown, as it stands in the journal: which fault was painted, at which desk, seen and heard or not.
+
+It is a record of its own, like an act; the engine is never told of it.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from monitor.core.moments import Moment, exact, parse
+from monitor.journal import Entry
+
+TYPE = "tallywatch.desk.shown"
+SOURCE = "desk/"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Painted:
+    """A fault, as it was painted."""
+
+    fault: str
+    headline: str
+    priority: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Shown:
+    """What a page has shown.
+
+    Args:
+        id: names the record.
+        position: at which desk.
+        by: who had the page open, as far as is known.
+        page: names the page.
+        at: when it was painted.
+        entered: when the monitor heard of it.
+        visible: whether the page was in front.
+        sound: played, muted, blocked, or made elsewhere.
+        faults: painted anew, or changed.
+        stale: since when the page had not heard the monitor, or None.
+    """
+
+    id: str
+    position: str
+    by: str
+    page: str
+    at: Moment
+    entered: Moment
+    visible: bool
+    sound: str
+    faults: tuple[Painted, ...] = ()
+    stale: Moment | None = None
+
+
+def entry(shown: Shown) -> Entry:
+    """*shown* as something to be journaled."""
+    data: dict[str, Any] = {
+        "page": shown.page,
+        "by": shown.by,
+        "visible": shown.visible,
+        "sound": shown.sound,
+        "faults": [
+            {"fault": one.fault, "headline": one.headline, "priority": one.priority}
+            for one in shown.faults
+        ],
+    }
+    if shown.stale is not None:
+        data["stale"] = exact(shown.stale)
+    event = {
+        "specversion": "1.0",
+        "id": shown.id,
+        "source": f"{SOURCE}{shown.position}",
+        "type": TYPE,
+        "time": exact(shown.at),
+        "recordedtime": exact(shown.entered),
+        "data": data,
+    }
+    payload = json.dumps(event, ensure_ascii=False, separators=(",", ":")).encode()
+    return Entry(payload=payload, arrival=shown.entered, kept=True)
+
+
+def shown_in(kept: Iterable[bytes]) -> Iterator[Shown]:
+    """What was shown, among what a journal has *kept*, oldest first.
+
+    Raises:
+        ValueError: a record of it is not as it was written.
+    """
+    for payload in kept:
+        if TYPE.encode() not in payload:
+            continue
+        event = json.loads(payload)
+        if isinstance(event, dict) and event.get("type") == TYPE:
+            yield _read(event)
+
+
+def _read(event: dict[str, Any]) -> Shown:
+    try:
+        data = event["data"]
+        stale = data.get("stale")
+        return Shown(
+            id=event["id"],
+            position=event["source"].removeprefix(SOURCE),
+            by=data["by"],
+            page=data["page"],
+            at=parse(event["time"]),
+            entered=parse(event["recordedtime"]),
+            visible=data["visible"],
+            sound=data["sound"],
+            faults=tuple(Painted(**one) for one in data["faults"]),
+            stale=None if stale is None else parse(stale),
+        )
+    except (KeyError, TypeError, AttributeError) as error:
+        raise ValueError(f"what was shown is not whole: {error!r}") from None
