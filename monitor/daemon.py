@@ -285,6 +285,7 @@ class Daemon:
         return Pulse(
             connected=self.counts.connected,
             heard=self._last_heard or None,
+            silent=self._now() - self._last_heard if self._last_heard else None,
             rehearsal=self._played,
             trial=self._settings.delivery.trial,
             why=lost,

@@ -199,6 +199,7 @@ class Show:
             f"Ctrl-C stops it."
         )
         self.console.print(f"Metrics: {daemon.metrics_at}")
+        self.console.print(f"Open {daemon.desk_at}/ to watch it as the desk does.")
         self.console.print(f"API: {daemon.desk_at}/api/v1/openapi.json")
         self.console.print(Text(CAUTION, style="bold"))
         self.console.print()

@@ -1168,6 +1168,17 @@ class Engine:
         for alert in alerts:
             self.faults.hear(alert, alert.raised if self.now is None else self.now)
 
+    def trains_standing(self, subjects: Iterable[str]) -> int:
+        """How many trains stand in or before the sections among *subjects* now."""
+        named = (one.partition("/") for one in subjects)
+        return self._trains_standing(
+            tuple(
+                name
+                for kind, _, name in named
+                if kind == "section" and name in self.line.sections
+            )
+        )
+
     def _trains_standing(self, sections: tuple[str, ...]) -> int:
         before = seconds(self.settings.words.standing_after_s)
         since = (self.now or 0) - before

@@ -47,6 +47,8 @@ from monitor.desk.model import (
     Time,
     Who,
 )
+from monitor.desk.pages.routes import Pages
+from monitor.desk.pages.ticks import Ticks
 from monitor.desk.people import People, PeopleFault, Sessions
 from monitor.desk.roles import Role
 from monitor.desk.stream import Stream
@@ -424,6 +426,15 @@ async def enter(desk: TheDesk, asker: Acts, given: AnyEntry) -> model.Done:
     return await desk.enter(Who(name=asker.name, position=given.position), given)
 
 
+@DONE.post("/shown", operation_id="shown")
+async def shown(
+    request: Request, desk: TheDesk, asker: Looks, given: model.ShownIn
+) -> model.Done:
+    """A page says what it has painted, at which desk, and whether it could be seen and heard; on disk when the answer comes."""
+    del request
+    return await desk.shown(Who(name=asker.name, position=given.position), given)
+
+
 @DONE.post("/drills", operation_id="drill")
 async def drill(desk: TheDesk, asker: Acts, given: model.DrillIn) -> model.DrillOut:
     """Send a marked alert and call through the whole chain, to the real receivers, and report when each stage was reached."""
@@ -531,7 +542,9 @@ def create(
     settings: DeskSettings,
     stream: Stream,
     now: Callable[[], Moment],
+    *,
     people: People | None = None,
+    ticks: Ticks | None = None,
 ) -> Guard:
     """The application, with its guard around it.
 
@@ -541,6 +554,7 @@ def create(
         stream: what changes.
         now: the clock.
         people: who may do what; by default those of the settings' file.
+        ticks: what pages follow; None: there are no pages.
     """
     file = settings.people_file
 
@@ -572,6 +586,8 @@ def create(
     app.state.parts = Parts(desk=desk, door=door, stream=stream)
     for router in (OPEN, SEEN, DONE):
         app.include_router(router)
+    if ticks is not None:
+        app.include_router(Pages(desk, ticks, door, seconds).router())
     for fault in (
         Refusal,
         NotThere,

@@ -1,4 +1,4 @@
-"""The desk as the daemon holds it: made before the start, told everything, listening once the daemon is ready, and two tasks of the daemon's.
+"""The desk as the daemon holds it: made before the start, told everything, listening once the daemon is ready, and four tasks of the daemon's.
 
 A replay goes without it.
 """
@@ -14,6 +14,7 @@ from monitor.core.layout import Line
 from monitor.core.moments import Moment
 from monitor.desk.app import create
 from monitor.desk.monitor import Daemonic, MonitorDesk, Pulse
+from monitor.desk.pages.ticks import Ticks
 from monitor.desk.people import People
 from monitor.desk.records import Records
 from monitor.desk.serve import DeskServer
@@ -47,6 +48,7 @@ class Front:
         self._clock = clock
         self._stream = Stream(readers=settings.readers)
         self._desk = MonitorDesk(line, lent, self._stream)
+        self._ticks = Ticks(self._desk, line, self._stream)
         self._server: DeskServer | None = None
         self.at: str | None = None
 
@@ -71,7 +73,14 @@ class Front:
         """
         people = People(self._settings.people_file)
         people.refresh()
-        app = create(self._desk, self._settings, self._stream, self._clock, people)
+        app = create(
+            self._desk,
+            self._settings,
+            self._stream,
+            self._clock,
+            people=people,
+            ticks=self._ticks,
+        )
         self._server = DeskServer(app, self._settings, self._stream)
         self.at = self._server.at
         return self.at
@@ -80,11 +89,17 @@ class Front:
         """What the daemon is to run, each with a name; `listen` goes before."""
         if self._server is None:
             raise RuntimeError("it does not listen yet")
-        return ("desk", self._server.run()), ("acts", self._desk.run())
+        return (
+            ("desk", self._server.run()),
+            ("acts", self._desk.run()),
+            ("pages heard", self._ticks.follow()),
+            ("pages told", self._ticks.tell()),
+        )
 
     def stop(self) -> None:
         """Take nothing more, and let go whoever follows; the tasks are cancelled after that."""
         if self._server is not None:
+            self._ticks.ticks.close()
             self._server.stop()
 
     def close(self) -> None:

@@ -309,6 +309,42 @@ class Done(Out):
     again: bool = False
 
 
+class PaintedIn(In):
+    """A fault that a page has painted.
+
+    Args:
+        fault: its id.
+        headline: as it was painted.
+        priority: likewise.
+    """
+
+    fault: Ident
+    headline: Annotated[str, Field(max_length=100), AfterValidator(_line)]
+    priority: Priority
+
+
+class ShownIn(In):
+    """What a page has shown.
+
+    Args:
+        page: names the page.
+        position: at which desk.
+        at: when it was painted, by the page's clock set by the monitor's.
+        visible: whether the page was the one in front.
+        sound: what became of sounds.
+        faults: painted anew, or changed.
+        stale: since when it has not heard the monitor.
+    """
+
+    page: Annotated[str, Field(pattern="^[0-9a-f]{8,32}$")]
+    position: Position = ""
+    at: Time
+    visible: bool
+    sound: Literal["played", "muted", "blocked", "elsewhere"]
+    faults: Annotated[list[PaintedIn], Field(max_length=200)] = []
+    stale: Time | None = None
+
+
 class DrillIn(In):
     """A drill: a marked alert and call through the whole chain.
 
@@ -395,6 +431,8 @@ class FaultOut(Out):
         seen: somebody has seen everything in it.
         going: who goes there.
         on_site: who is there.
+        standing: trains that stand in it or before it now.
+        concerned: what of its subjects is not as usual now: an alert about it is open, or a reset waits for a train.
         notes: what was noted, oldest first.
     """
 
@@ -419,6 +457,8 @@ class FaultOut(Out):
     seen: bool
     going: list[str]
     on_site: list[str]
+    standing: int
+    concerned: list[str]
     notes: list[NoteOut]
 
 
@@ -721,6 +761,7 @@ class StatusOut(Out):
         line: the name of the line.
         now: the time of its clock.
         heard: when anything came from the feed last.
+        silent_s: so long ago that was, in seconds of whoever watches, also where the feed is played faster.
         watermark: how far conclusions have come.
         connected: whether the broker is.
         rehearsal: what is shown is played, not so.
@@ -728,6 +769,9 @@ class StatusOut(Out):
         wrong: with the monitor itself, one sentence each.
         sections: how many there are.
         not_known: of how many the state is not known.
+        moved: when a train left a section last.
+        trains: how many did in the last hour.
+        usual: from how many to how many usually do in this hour; None where that is not learnt yet.
         caution: shown wherever an answer could lead someone to act on the line.
     """
 
@@ -737,6 +781,7 @@ class StatusOut(Out):
     version: str
     now: str
     heard: str | None
+    silent_s: float | None
     watermark: str | None
     connected: bool
     rehearsal: bool
@@ -744,6 +789,9 @@ class StatusOut(Out):
     wrong: list[str]
     sections: int
     not_known: int
+    moved: str | None
+    trains: int
+    usual: tuple[int, int] | None
     caution: str
 
 
@@ -850,6 +898,9 @@ class Desk(Protocol):
 
     async def enter(self, who: Who, entry: AnyEntry) -> Done:
         """Take an entry; it is on disk when this returns."""
+
+    async def shown(self, who: Who, given: ShownIn) -> Done:
+        """A page has shown something; it is on disk when this returns."""
 
     async def drill(self, who: Who, given: DrillIn) -> DrillOut:
         """Send a drill, and report how it went."""

@@ -21,7 +21,7 @@ from monitor.core.events import AnyEvent, SectionState
 from monitor.core.facts import Fact, FactKind
 from monitor.core.faults import Call, Fault
 from monitor.core.layout import Line
-from monitor.core.moments import HOUR, SECOND, Moment, parse, stamp
+from monitor.core.moments import HOUR, SECOND, Duration, Moment, parse, stamp
 from monitor.core.words import CAUTION
 from monitor.delivery.drill import Drill
 from monitor.desk import model
@@ -33,6 +33,7 @@ from monitor.desk.plain import plain
 from monitor.desk.positions import Lately
 from monitor.desk.records import Records
 from monitor.desk.stream import Stream
+from monitor.desk.traffic import Traffic
 from monitor.handling import (
     Act,
     Handled,
@@ -59,6 +60,7 @@ from monitor.planned import (
 )
 from monitor.refusals import refusals
 from monitor.shifts import Shift
+from monitor.shown import Painted, Shown, entry as shown_entry
 
 Alerting = (
     model.SeenIn
@@ -126,6 +128,7 @@ class Pulse:
     Args:
         connected: whether the broker is.
         heard: when anything came from the feed last, or None.
+        silent: how long ago that was.
         rehearsal: what is shown is played, not so.
         trial: it is being tried out: nobody is called.
         why: it cannot do its work, one sentence each.
@@ -136,6 +139,7 @@ class Pulse:
     heard: Moment | None
     rehearsal: bool
     trial: bool = False
+    silent: Duration | None = None
     why: tuple[str, ...] = ()
     besides: tuple[str, ...] = ()
 
@@ -204,8 +208,10 @@ class MonitorDesk:
         self._places = Places(line)
         self._faults: dict[str, Fault] = {}
         self._fault_of: dict[str, str] = {}
+        self._subject_of: dict[str, str] = {}
         self._covering: dict[str, list[str]] | None = None
         self._burden = Burden()
+        self._traffic = Traffic(line.zone)
         self._entered: dict[str, Done] = {}
         self._jobs: asyncio.Queue[tuple[Any, asyncio.Future[Any]]] = asyncio.Queue()
         self._ended = False
@@ -232,6 +238,9 @@ class MonitorDesk:
             self._keep(fault)
         for alert in output.alerts:
             self._burden.told(alert)
+            if alert.ended is None:
+                self._subject_of[alert.id] = alert.subject
+        self._traffic.told(output.facts)
         for call in output.calls:
             if not self._kept_quiet(call):
                 self._burden.called(call)
@@ -258,6 +267,10 @@ class MonitorDesk:
         self._faults.pop(fault.id, None)
         self._faults[fault.id] = fault
         self._fault_of.update((alert, fault.id) for alert in fault.alerts)
+        open_now = set(fault.open)
+        for alert in fault.alerts:
+            if alert not in open_now:
+                self._subject_of.pop(alert, None)
         if len(self._faults) > 2 * KEPT_FAULTS:
             over = [one for one in self._faults.values() if one.ended is not None]
             for one in over[:-KEPT_FAULTS]:
@@ -349,6 +362,7 @@ class MonitorDesk:
             version=self._lent.version,
             now=stamp(self._lent.now()),
             heard=_stamped(pulse.heard),
+            silent_s=None if pulse.silent is None else pulse.silent / SECOND,
             watermark=_stamped(engine.watermark),
             connected=pulse.connected,
             rehearsal=pulse.rehearsal,
@@ -356,6 +370,9 @@ class MonitorDesk:
             wrong=list(pulse.wrong),
             sections=len(self._line.sections),
             not_known=len(engine.not_known()),
+            moved=_stamped(self._traffic.moved),
+            trains=self._traffic.in_the_last_hour(self._lent.now()),
+            usual=self._traffic.usual(self._lent.now()),
             caution=CAUTION,
         )
 
@@ -410,11 +427,23 @@ class MonitorDesk:
             seen=self._is_seen(fault),
             going=list(attended.going),
             on_site=list(attended.on_site),
+            standing=self._standing_before(fault),
+            concerned=self._concerned(fault),
             notes=[
                 model.NoteOut(at=stamp(at), by=by, text=text)
                 for at, by, text in attended.notes
             ],
         )
+
+    def _concerned(self, fault: Fault) -> list[str]:
+        about = [self._subject_of.get(alert, "") for alert in fault.open]
+        waiting = [f"section/{name}" for name in fault.waiting]
+        return [one for one in dict.fromkeys([*about, *waiting]) if one]
+
+    def _standing_before(self, fault: Fault) -> int:
+        if fault.ended is not None:
+            return 0
+        return self._lent.engine().trains_standing(fault.subjects)
 
     def _is_seen(self, fault: Fault) -> bool:
         return not any(
@@ -905,6 +934,27 @@ class MonitorDesk:
             raise model.Refused("; ".join(wrong))
         if not events:
             raise model.Refused("that changes nothing")
+
+    async def shown(self, who: Who, given: model.ShownIn) -> Done:
+        """A page has shown something; it is on disk when this returns."""
+        return await self._do(lambda: self._shown(who, given))
+
+    async def _shown(self, who: Who, given: model.ShownIn) -> Done:
+        async with self._lent.turn:
+            record = Shown(
+                id=secrets.token_hex(8),
+                position=who.position,
+                by=who.name,
+                page=given.page,
+                at=parse(given.at),
+                entered=self._lent.now(),
+                visible=given.visible,
+                sound=given.sound,
+                faults=tuple(Painted(**one.model_dump()) for one in given.faults),
+                stale=None if given.stale is None else parse(given.stale),
+            )
+            await self._lent.write([shown_entry(record)])
+        return Done(id=record.id, at=stamp(record.at))
 
     async def drill(self, who: Who, given: model.DrillIn) -> model.DrillOut:
         """Send a drill, and report how it went; one at a time."""

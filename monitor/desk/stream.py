@@ -52,6 +52,11 @@ class Stream:
         self._closed = False
         self._waiting: set[asyncio.Event] = set()
 
+    @property
+    def last(self) -> str:
+        """The id of the last event; whoever names it is given what comes from here on."""
+        return f"{self.run}-{self._last}"
+
     def put(self, kind: str, values: Any) -> None:
         """Tell everybody *values*, plain JSON values, under the name *kind*."""
         self._last += 1

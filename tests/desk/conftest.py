@@ -65,7 +65,11 @@ class Setting:
         self.stream = Stream(beat_s=0.02)
         self.desk.told = self.stream.put
         self.app = create(
-            self.desk, self.settings, self.stream, self.clock, People(path, QUICK)
+            self.desk,
+            self.settings,
+            self.stream,
+            self.clock,
+            people=People(path, QUICK),
         )
 
     def client(self, token=None, peer="127.0.0.1", base=HERE):

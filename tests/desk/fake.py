@@ -59,6 +59,8 @@ FAULT = model.FaultOut(
     seen=False,
     going=[],
     on_site=[],
+    standing=0,
+    concerned=["section/T107"],
     notes=[],
 )
 
@@ -91,12 +93,14 @@ class Fake:
 
     Args:
         acts: what was done, and by whom.
+        shows: what pages have shown, and to whom.
         entries: what was entered, and by whom.
         drills: what was asked for, and by whom.
         why: it is not ready.
         fails: a call of this name raises something nobody foresaw.
     """
 
+    shows: list[tuple[Who, model.ShownIn]] = field(default_factory=list)
     acts: list[tuple[Who, AnyAct]] = field(default_factory=list)
     entries: list[tuple[Who, AnyEntry]] = field(default_factory=list)
     drills: list[tuple[Who, model.DrillIn]] = field(default_factory=list)
@@ -119,6 +123,7 @@ class Fake:
             version="0",
             now=RAISED,
             heard=RAISED,
+            silent_s=0.3,
             watermark=RAISED,
             connected=True,
             rehearsal=False,
@@ -126,6 +131,9 @@ class Fake:
             wrong=[],
             sections=1,
             not_known=0,
+            moved=RAISED,
+            trains=3,
+            usual=(2, 5),
             caution="Nothing here proves a section empty.",
         )
 
@@ -280,6 +288,10 @@ class Fake:
     async def enter(self, who: Who, entry: AnyEntry) -> Done:
         self.entries.append((who, entry))
         return Done(id="entry-1", at=RAISED)
+
+    async def shown(self, who: Who, given: model.ShownIn) -> Done:
+        self.shows.append((who, given))
+        return Done(id=ALERT, at=given.at)
 
     async def drill(self, who: Who, given: model.DrillIn) -> model.DrillOut:
         self.drills.append((who, given))

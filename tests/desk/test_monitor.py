@@ -818,7 +818,7 @@ async def test_the_api_over_a_real_monitor(daemon, tmp_path):
         settings,
         daemon.stream,
         lambda: daemon.now,
-        People(tmp_path / "people.json", QUICK),
+        people=People(tmp_path / "people.json", QUICK),
     )
     transport = httpx.ASGITransport(app=app)
     async with (

@@ -1,0 +1,197 @@
+"""The line as a drawing, made here from the line file; a page then only changes how each section looks.
+
+Two scales: an overview with one band an area, and a close-up of some sections with their names and heads.
+A mark is chosen by the attributes `data-shows`, `data-known`, `data-fault` and `data-work` of a section's group, and by the style sheet; nothing is coloured here.
+All lengths are in px of the drawing, which a page may show at any size.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from html import escape
+
+from monitor.charts.lineup import Lineup, Place, lineup, surroundings
+from monitor.core.layout import OPEN, Line
+from monitor.desk.pages.looks import SectionLook
+
+WIDTH = 1112
+NAMES, STATES = 132, 230
+"""What is kept free at the left for the names of areas, and at the right for how they stand."""
+
+BAND = 29
+LEAST = 9
+"""What is not as usual is at least so wide and high."""
+
+CLOSE, COLUMN_MOST, COLUMN_LEAST = 60, 112, 92
+"""Sections around one that a close-up is made from, and the width of each: the longest word that stands on one fits."""
+
+STEP_MOST = 46
+"""The width of a section in the overview of a short line."""
+
+ROW = 58
+HATCH = (
+    '<defs><pattern id="{id}" width="7" height="7" patternUnits="userSpaceOnUse" '
+    'patternTransform="rotate(45)"><rect class="hatch-ground" width="7" height="7"/>'
+    '<rect class="hatch-stroke" width="2.5" height="7"/></pattern></defs>'
+)
+
+
+def overview(line: Line, looks: Mapping[str, SectionLook]) -> str:
+    """Every section, one band an area, in the order in which areas come in the line file."""
+    areas: dict[str, list[str]] = {}
+    for name, section in line.sections.items():
+        areas.setdefault(section.area, []).append(name)
+    placed = {area: lineup(line, names) for area, names in areas.items()}
+    columns = max((one.columns for one in placed.values()), default=1)
+    step = min(STEP_MOST, (WIDTH - NAMES - STATES) / columns)
+    parts = [HATCH.format(id="not-known")]
+    for number, (area, lined) in enumerate(placed.items()):
+        parts += _band(area, lined, looks, number * BAND, step)
+    height = BAND * len(areas)
+    return _svg("overview", WIDTH, height, f"The line, {len(areas)} areas", parts)
+
+
+def _band(
+    area: str, placed: Lineup, looks: Mapping[str, SectionLook], top: int, step: float
+) -> Iterable[str]:
+    pitch = (BAND - 5) / max(1, placed.rows)
+    yield f'<text class="area" x="0" y="{top + 19}">{escape(area)}</text>'
+    for name, place in placed.places.items():
+        x = NAMES + place.column * step
+        middle = top + 2 + pitch * (place.row + 0.5)
+        yield _section(name, looks[name], (x, middle), (step - 1.5, min(pitch - 1, 12)))
+    gone = [one for one in placed.places if not looks[one].known]
+    yield (
+        f'<text class="stands" data-area="{escape(area)}" x="{WIDTH}" y="{top + 19}" '
+        f'text-anchor="end">{escape(stands(len(gone), len(placed.places)))}</text>'
+    )
+
+
+def stands(unknown: int, total: int) -> str:
+    """How many sections of an area are not known."""
+    return f"{unknown} of {total} not known" if unknown else "all heard"
+
+
+def _section(
+    name: str, look: SectionLook, place: tuple[float, float], size: tuple[float, float]
+) -> str:
+    """A section of the overview, from the left of its *place* on; what is not as usual is drawn wider than that, where it is narrow."""
+    (x, y), (width, height) = place, size
+    wide = max(width, LEAST)
+    tall = max(height, LEAST)
+    left = x + (width - wide) / 2
+    return (
+        f"<g {_state(name, look)}><title>{escape(look.says)}</title>"
+        f'<line class="rail" x1="{x:.1f}" x2="{x + width:.1f}" y1="{y:.1f}" y2="{y:.1f}"/>'
+        f'<rect class="bar" x="{x:.1f}" y="{y - tall / 2:.1f}" width="{width:.1f}" height="{tall:.1f}"/>'
+        f'<rect class="block" x="{left:.1f}" y="{y - tall / 2 - 1.5:.1f}" width="{wide:.1f}" height="{tall + 3:.1f}"/>'
+        f'<rect class="hatch" fill="url(#not-known)" x="{left:.1f}" y="{y - tall / 2:.1f}" width="{wide:.1f}" height="{tall:.1f}"/>'
+        f'<rect class="outline" x="{left:.1f}" y="{y - tall / 2 - 1:.1f}" width="{wide:.1f}" height="{tall + 2:.1f}"/>'
+        "</g>"
+    )
+
+
+def close_up(
+    line: Line, section: str, looks: Mapping[str, SectionLook], most: int = CLOSE
+) -> str:
+    """*section* and what lies around it, with names and heads."""
+    placed = _around(lineup(line, surroundings(line, section, most)), section)
+    step = min(COLUMN_MOST, max(COLUMN_LEAST, WIDTH // max(1, placed.columns)))
+    parts = [HATCH.format(id="not-known-close")]
+    parts += _ways(line, placed, step)
+    for name, place in placed.places.items():
+        parts.append(_labelled(name, looks[name], place, step, chosen=name == section))
+    parts += _heads(line, placed, step)
+    width = max(WIDTH, placed.columns * step)
+    return _svg("close-up", width, placed.rows * ROW, f"Around {section}", parts)
+
+
+def _around(placed: Lineup, section: str) -> Lineup:
+    """As much of *placed* as fits beside one another, with *section* in the middle where it can be."""
+    most = WIDTH // COLUMN_LEAST
+    wanted = placed.places[section].column - most // 2
+    first = max(0, min(wanted, placed.columns - most))
+    kept = {
+        name: place
+        for name, place in placed.places.items()
+        if first <= place.column < first + most
+    }
+    rows = {row: i for i, row in enumerate(sorted({p.row for p in kept.values()}))}
+    return Lineup(
+        places={n: Place(p.column - first, rows[p.row]) for n, p in kept.items()},
+        joins=tuple(one for one in placed.joins if one.left in kept),
+        columns=min(most, placed.columns - first),
+        rows=len(rows),
+    )
+
+
+def _centre(place: Place) -> int:
+    return place.row * ROW + 18
+
+
+def _ways(line: Line, placed: Lineup, step: int) -> Iterable[str]:
+    """The way from one section to the next, where that is another track or farther off."""
+    del line
+    for join in placed.joins:
+        if join.right not in placed.places:
+            continue
+        left, right = placed.places[join.left], placed.places[join.right]
+        if left.row == right.row and right.column - left.column == 1:
+            continue
+        x1, x2 = (left.column + 1) * step - 5, right.column * step + 5
+        yield (
+            f'<line class="way" x1="{x1}" y1="{_centre(left)}" '
+            f'x2="{max(x1 + 4, x2)}" y2="{_centre(right)}"/>'
+        )
+
+
+def _heads(line: Line, placed: Lineup, step: int) -> Iterable[str]:
+    for join in placed.joins:
+        place = placed.places[join.left]
+        opens = join.right == OPEN
+        begins = opens and line.heads[join.head].between[0] == OPEN
+        x = (place.column if begins else place.column + 1) * step
+        y = _centre(place)
+        yield (
+            f'<g class="head" data-head="{escape(join.head)}"><title>{escape(_head_says(line, join.head))}</title>'
+            f'<line x1="{x}" x2="{x}" y1="{y - 13}" y2="{y + 13}"/></g>'
+        )
+
+
+def _head_says(line: Line, name: str) -> str:
+    head = line.heads[name]
+    return name if head.km is None else f"{name}, km {head.km:g}"
+
+
+def _labelled(
+    name: str, look: SectionLook, place: Place, step: int, *, chosen: bool
+) -> str:
+    x, y = place.column * step + 3, _centre(place)
+    width = step - 6
+    middle = x + width / 2
+    mark = ' data-chosen="1"' if chosen else ""
+    return (
+        f"<g {_state(name, look)}{mark}><title>{escape(look.says)}</title>"
+        f'<line class="rail" x1="{x}" x2="{x + width}" y1="{y}" y2="{y}"/>'
+        f'<rect class="bar" x="{x}" y="{y - 8}" width="{width}" height="16"/>'
+        f'<rect class="block" x="{x}" y="{y - 10}" width="{width}" height="20"/>'
+        f'<rect class="hatch" fill="url(#not-known-close)" x="{x}" y="{y - 9}" width="{width}" height="18"/>'
+        f'<rect class="outline" x="{x - 1}" y="{y - 11}" width="{width + 2}" height="22"/>'
+        f'<text class="word" x="{middle}" y="{y + 5}" text-anchor="middle">{escape(look.word)}</text>'
+        f'<text class="name" x="{middle}" y="{y + 28}" text-anchor="middle">{escape(name)}</text>'
+        "</g>"
+    )
+
+
+def _state(name: str, look: SectionLook) -> str:
+    return (
+        f'class="section" data-section="{escape(name)}" data-shows="{look.shows}" '
+        f'data-known="{int(look.known)}" data-fault="{look.fault}" data-work="{int(look.work)}"'
+    )
+
+
+def _svg(name: str, width: int, height: int, title: str, parts: Iterable[str]) -> str:
+    return (
+        f'<svg class="{name}" viewBox="0 0 {width} {height}" width="{width}" height="{height}" role="img" '
+        f'aria-label="{escape(title)}">{"".join(parts)}</svg>'
+    )

@@ -1,0 +1,415 @@
+"""The pages under /, and what they are made of.
+
+A page is whole as it comes, as of its time, also where no script runs; then a script follows `ticks` and asks for parts again.
+Nothing is loaded from anywhere else, and no script or style stands in a page itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Callable
+from importlib.resources import files
+from pathlib import PurePosixPath
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Query, Request, Response
+from fastapi.responses import HTMLResponse, RedirectResponse, StreamingResponse
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from monitor.core.moments import parse
+from monitor.core.words import CAUTION, STATES, clock
+from monitor.desk.door import Asker, Door
+from monitor.desk.guard import Refusal
+from monitor.desk.model import (
+    MOST_ALERTS,
+    Asked,
+    Desk,
+    FaultOut,
+    HeadOut,
+    NotThere,
+    Out,
+    PositionOut,
+)
+from monitor.desk.pages import drawing
+from monitor.desk.pages.looks import SectionLook
+from monitor.desk.pages.sounding import Sounding
+from monitor.desk.pages.ticks import Ticks
+from monitor.desk.pages.view import CALLED, View
+from monitor.desk.roles import Role
+
+STATIC = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
+HOURS = 24
+"""Of what was so, a section's page tells so many."""
+
+Position = Annotated[str | None, Query(max_length=64)]
+
+
+class BeatOut(Out):
+    """What a page is told that says it is open.
+
+    Args:
+        sounds: it is this page that makes the sounds of its position.
+        pages: so many are open at the position.
+    """
+
+    sounds: bool
+    pages: int
+
+
+def environment() -> Environment:
+    """Where templates come from; whatever stands in one is escaped."""
+    return Environment(
+        loader=PackageLoader("monitor.desk.pages"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+
+
+class Pages:
+    """Answers pages.
+
+    Args:
+        desk: the API's own door.
+        ticks: what changes.
+        door: who may look.
+        now: counts seconds.
+    """
+
+    def __init__(
+        self, desk: Desk, ticks: Ticks, door: Door, now: Callable[[], float]
+    ) -> None:
+        self._desk = desk
+        self._line = ticks.line
+        self._door = door
+        self._ticks = ticks
+        self._view = View(desk, ticks.line)
+        self._sounding = Sounding(now)
+        self._templates = environment()
+
+    def router(self) -> APIRouter:
+        """Everything that is answered; none of it stands in the API's description."""
+        router = APIRouter(include_in_schema=False)
+        looks = [Depends(self._look)]
+        for path, answer in (
+            ("/", self.desk),
+            ("/phone", self.phone),
+            ("/phone/{name}", self.phone_fault),
+            ("/day-list", self.day_list),
+            ("/quiet", self.quiet),
+            ("/before-the-first-train", self.first_train),
+            ("/handover", self.handover),
+            ("/sections/{name}", self.section),
+            ("/heads/{name}", self.head),
+            ("/faults/{name}", self.sheet),
+            ("/parts/faults", self.part_faults),
+            ("/parts/resets", self.part_resets),
+            ("/parts/foot", self.part_foot),
+            ("/parts/fault/{name}", self.part_fault),
+            ("/parts/phone", self.part_phone),
+        ):
+            router.add_api_route(
+                path, answer, dependencies=looks, response_class=HTMLResponse
+            )
+        router.add_api_route("/ticks", self.ticks)
+        router.add_api_route("/looks", self.looks, dependencies=looks)
+        router.add_api_route("/beat", self.beat, dependencies=looks)
+        router.add_api_route("/login", self.login, response_class=HTMLResponse)
+        router.add_api_route("/static/{name}", self.static)
+        return router
+
+    async def _look(self, request: Request) -> Asker:
+        return self._door.check(request, Role.LOOK)
+
+    # What every page is given.
+
+    async def _page(
+        self, template: str, title: str, position: str | None = None, **more: Any
+    ) -> str:
+        status = await self._view.status()
+        found = await self._view.position(position)
+        return self._render(
+            template,
+            title=title,
+            status=status,
+            position=found,
+            positions=await self._desk.positions(),
+            now=clock(parse(status.now), self._line.zone),
+            at=lambda text: self._view.at(text, status.now),
+            caution=CAUTION,
+            **more,
+        )
+
+    def _render(self, template: str, **values: Any) -> Markup:
+        """A template with its values escaped: it is markup, for another to hold as it is."""
+        return _markup(self._templates.get_template(template).render(**values))
+
+    # The desk.
+
+    async def desk(self, position: Position = None, fault: str | None = None) -> str:
+        """The desk's page."""
+        found = await self._view.position(position)
+        last = self._ticks.ticks.last  # before anything is looked at
+        looks = await self._ticks.looks()
+        work = await self._desk.work()
+        return await self._page(
+            "desk.html",
+            self._line.name,
+            position,
+            faults=await self._faults(found),
+            resets=await self._resets(found),
+            foot=await self._foot(found),
+            fault=await self._fault(found, fault),
+            overview=_markup(drawing.overview(self._line, looks)),
+            work=work,
+            hand_back=min((x.planned_end for x in work if x.planned_end), default=None),
+            not_known=_not_known(looks),
+            last=last,
+        )
+
+    async def part_faults(self, position: Position = None) -> str:
+        """The list of faults."""
+        return await self._faults(await self._view.position(position))
+
+    async def _faults(self, position: PositionOut | None) -> str:
+        faults, now = await self._view.faults(position), await self._now()
+        called = [one for one in faults if one.priority in CALLED]
+        return self._render(
+            "part_faults.html",
+            rows=[self._view.row(one, now) for one in called],
+            planned=sum(one.priority == "planned" for one in faults),
+            not_seen=sum(not one.seen for one in called),
+        )
+
+    async def _now(self) -> int:
+        return parse((await self._view.status()).now)
+
+    async def part_resets(self, position: Position = None) -> str:
+        """The resets waiting for a train."""
+        return await self._resets(await self._view.position(position))
+
+    async def _resets(self, position: PositionOut | None) -> str:
+        now = (await self._view.status()).now
+        return self._render(
+            "part_resets.html",
+            resets=await self._view.resets(position),
+            at=lambda text: self._view.at(text, now),
+        )
+
+    async def part_foot(self, position: Position = None) -> str:
+        """The foot."""
+        return await self._foot(await self._view.position(position))
+
+    async def _foot(self, position: PositionOut | None) -> str:
+        return self._render(
+            "part_foot.html", load=await self._view.load(position), caution=CAUTION
+        )
+
+    async def part_fault(self, name: str) -> str:
+        """One fault, with the close-up of where it is."""
+        return await self._told(name)
+
+    async def _fault(self, position: PositionOut | None, name: str | None) -> str:
+        if name is None:
+            faults = await self._view.faults(position)
+            called = [one for one in faults if one.priority in CALLED]
+            if not called:
+                return self._render("part_none.html")
+            name = called[0].id
+        return await self._told(name)
+
+    async def _told(self, name: str) -> str:
+        story = await self._view.story(name)
+        looks = await self._ticks.looks()
+        return self._render(
+            "part_fault.html",
+            story=story,
+            close_up=self._close_up(story.section, looks),
+            caution=CAUTION,
+        )
+
+    def _close_up(self, section: str, looks: dict[str, SectionLook]) -> Markup:
+        if not section:
+            return _markup("")
+        return _markup(drawing.close_up(self._line, section, looks))
+
+    async def looks(self) -> dict[str, Any]:
+        """How every section looks."""
+        return {name: one.plain() for name, one in (await self._ticks.looks()).items()}
+
+    async def ticks(
+        self,
+        request: Request,
+        last: Annotated[str | None, Query(max_length=64)] = None,
+    ) -> StreamingResponse:
+        """What changes, gathered; one event in a tenth of a second at most, and one in a second at least."""
+        asker = self._door.check(request, Role.LOOK)
+        if self._ticks.ticks.is_full():
+            raise Refusal(503, "As many are following as may.", {"Retry-After": "10"})
+        last = request.headers.get("last-event-id", last)
+
+        async def told() -> AsyncIterator[str]:
+            async for text in self._ticks.ticks.read(
+                last, lambda: self._door.still(request, asker)
+            ):
+                yield text
+
+        return StreamingResponse(
+            told(),
+            media_type="text/event-stream",
+            headers={"X-Accel-Buffering": "no"},
+        )
+
+    async def beat(
+        self,
+        page: Annotated[str, Query(pattern="^[0-9a-f]{8,32}$")],
+        position: Annotated[str, Query(max_length=64)] = "",
+        *,
+        able: bool = False,
+    ) -> BeatOut:
+        """A page is open; told is whether it is the one that makes sounds."""
+        sounds = self._sounding.beat(position, page, able=able)
+        return BeatOut(sounds=sounds, pages=self._sounding.pages(position))
+
+    # The phone.
+
+    async def phone(self, position: Position = None) -> str:
+        """The faults, on a phone."""
+        return await self._page(
+            "phone.html",
+            "Faults",
+            position,
+            rows=await self._phone_rows(position),
+        )
+
+    async def part_phone(self, position: Position = None) -> str:
+        """The faults, as a list on a phone."""
+        return await self._phone_rows(position)
+
+    async def _phone_rows(self, position: str | None) -> str:
+        found = await self._view.position(position)
+        now = await self._now()
+        faults = await self._view.faults(found)
+        rows = [self._view.row(one, now) for one in faults if one.priority != "note"]
+        return self._render("part_phone.html", rows=rows)
+
+    async def phone_fault(self, name: str) -> str:
+        """One fault, on a phone."""
+        story = await self._view.story(name)
+        return await self._page("phone_fault.html", story.row.headline, story=story)
+
+    # Lists.
+
+    async def day_list(self, position: Position = None) -> str:
+        """What is planned: nobody is called for it."""
+        found = await self._view.position(position)
+        now = await self._now()
+        faults = await self._view.faults(found)
+        rows = [self._view.row(one, now) for one in faults if one.priority == "planned"]
+        return await self._page("day_list.html", "Day list", position, rows=rows)
+
+    async def quiet(self, position: Position = None) -> str:
+        """What is open and keeps quiet, with the reason."""
+        found = await self._desk.alerts(Asked(is_open=True, limit=MOST_ALERTS))
+        quiet = [
+            (one.record, one.state.quiet or one.record["parameters"].get("quiet", ""))
+            for one in found.alerts
+            if one.state is not None
+            and (one.state.quiet or one.record["parameters"].get("quiet"))
+        ]
+        return await self._page("quiet.html", "Quiet", position, quiet=quiet)
+
+    async def first_train(
+        self,
+        position: Position = None,
+        area: Annotated[str | None, Query(max_length=200)] = None,
+    ) -> str:
+        """What stands open before the first train."""
+        listed = await self._desk.before_first_train(area, None)
+        areas = dict.fromkeys(one.area for one in self._line.sections.values())
+        return await self._page(
+            "first_train.html",
+            "Before the first train",
+            position,
+            listed=listed,
+            areas=list(areas),
+        )
+
+    async def handover(self, position: Position = None) -> str:
+        """The handover sheet of a position."""
+        found = await self._view.position(position)
+        text = "" if found is None else await self._desk.print_handover(found.name)
+        return await self._page("handover.html", "Handover", position, text=text)
+
+    async def section(self, name: str) -> str:
+        """A section's page."""
+        one = await self._desk.section(name, HOURS)
+        faults = await self._named(one.faults)
+        return await self._page(
+            "section.html",
+            f"Section {one.id}",
+            section=one,
+            faults=faults,
+            close_up=self._close_up(name, await self._ticks.looks()),
+            states=STATES,
+            site=self._line.evaluators[one.evaluator].site,
+        )
+
+    async def head(self, name: str) -> str:
+        """A head's page."""
+        one: HeadOut = await self._desk.head(name)
+        return await self._page(
+            "head.html",
+            f"Head {one.id}",
+            head=one,
+            faults=await self._named(one.faults),
+        )
+
+    async def _named(self, ids: list[str]) -> list[FaultOut]:
+        found = []
+        for one in ids:
+            try:
+                found.append(await self._desk.fault(one))
+            except NotThere:
+                continue
+        return found
+
+    async def sheet(self, name: str) -> str:
+        """One fault by itself, to print."""
+        story = await self._view.story(name)
+        return await self._page(
+            "fault.html", f"{story.row.number}: {story.row.headline}", story=story
+        )
+
+    # Around it.
+
+    async def login(self, request: Request) -> Response:
+        """Where one says who one is."""
+        try:
+            self._door.check(request, Role.ACT)
+        except Refusal:
+            text = self._render("login.html", title="Log in", caution=CAUTION)
+            return HTMLResponse(text)
+        return RedirectResponse("/", 303)
+
+    async def static(self, name: str) -> Response:
+        """A script or a style sheet."""
+        kind = STATIC.get(PurePosixPath(name).suffix)
+        found = files("monitor.desk.pages") / "static" / name
+        if kind is None or "/" in name or not found.is_file():
+            raise NotThere(f"there is no {name}")
+        return Response(
+            found.read_bytes(),
+            media_type=kind,
+            headers={"Cache-Control": "no-cache"},
+        )
+
+
+def _markup(text: str) -> Markup:
+    """What was made and escaped here, for a template to hold as it is."""
+    return Markup(text)  # noqa: S704 - templates and drawings escape what they are given
+
+
+def _not_known(looks: dict[str, SectionLook]) -> int:
+    return sum(not one.known for one in looks.values())

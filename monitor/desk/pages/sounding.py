@@ -1,0 +1,55 @@
+"""Which of the pages that are open at a position makes its sounds: one, however many there are, and the same one while it is there and can."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+GONE_S = 3.5
+"""A page that has not been heard for so long is not there: it says so once a second."""
+
+MOST = 200
+"""Pages of a position at most; others make no sound."""
+
+
+@dataclass(slots=True)
+class _Open:
+    heard: float
+    able: bool
+
+
+@dataclass(slots=True)
+class Sounding:
+    """The pages that are open, by position.
+
+    Args:
+        now: counts seconds.
+    """
+
+    now: Callable[[], float]
+    _pages: dict[str, dict[str, _Open]] = field(default_factory=dict)
+    _chosen: dict[str, str] = field(default_factory=dict)
+
+    def beat(self, position: str, page: str, *, able: bool) -> bool:
+        """A page says that it is there, and whether its browser lets it make sounds; gives whether it is to."""
+        pages = self._pages.setdefault(position, {})
+        if page in pages or len(pages) < MOST:
+            pages[page] = _Open(self.now(), able)
+        self._forget(position)
+        chosen = self._chosen.get(position)
+        if chosen not in pages or not pages[chosen].able:
+            able_ones = [name for name, one in pages.items() if one.able]
+            if not able_ones:
+                self._chosen.pop(position, None)
+                return False
+            chosen = self._chosen[position] = able_ones[0]
+        return chosen == page
+
+    def pages(self, position: str) -> int:
+        """How many are open at *position*."""
+        return len(self._pages.get(position, ()))
+
+    def _forget(self, position: str) -> None:
+        pages, now = self._pages[position], self.now()
+        for name in [n for n, one in pages.items() if now - one.heard > GONE_S]:
+            del pages[name]

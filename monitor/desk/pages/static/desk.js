@@ -1,0 +1,365 @@
+// The desk: follows the monitor's ticks, changes how sections look, and asks for a part again when it has changed.
+// Nothing is concluded here.  What this page no longer hears it hatches.
+
+import { act, age, clock, key, part } from "./server.js";
+import { able, allow, sound } from "./sounds.js";
+
+const STALE_MS = 3000; // a tick comes every second
+const AGAIN_MS = { urgent: 5000, prompt: 20000 }; // so often a sound repeats until seen or silenced
+const page = key();
+const body = document.body;
+const position = body.dataset.position;
+const zone = body.dataset.zone;
+const query = position ? `?position=${encodeURIComponent(position)}` : "";
+const at = (id) => document.getElementById(id);
+
+let ahead = Date.parse(body.dataset.now) - Date.now(); // the monitor's clock before this browser's
+let silent = null; // ms since the monitor heard the feed, as of the last tick
+let ticked = performance.now();
+let lostSince = null;
+let version = null;
+let chosen = document.querySelector(".sides")?.dataset.fault ?? null;
+let waiting = false; // a new list of faults waits until nothing is held
+let down = 0;
+let muted = false;
+let sounds = false;
+let testedAt = null;
+const sounded = new Map();
+const shown = new Map();
+
+// Sections.
+
+let drawn = new Map();
+function gather() {
+  drawn = new Map();
+  for (const one of document.querySelectorAll("[data-section]")) {
+    const name = one.dataset.section;
+    if (!drawn.has(name)) drawn.set(name, []);
+    drawn.get(name).push(one);
+  }
+}
+
+function draw(sections) {
+  for (const [name, look] of Object.entries(sections)) {
+    for (const one of drawn.get(name) ?? []) {
+      one.dataset.shows = look.shows;
+      one.dataset.known = look.known ? "1" : "0";
+      one.dataset.fault = look.fault;
+      one.dataset.work = look.work ? "1" : "0";
+      one.querySelector("title").textContent = look.says;
+      const word = one.querySelector(".word");
+      if (word) word.textContent = look.word;
+    }
+  }
+  if (Object.keys(sections).length) bands();
+}
+
+function bands() {
+  // The words at the right of each band are counted from what is drawn beside them.
+  const overview = document.querySelector(".overview");
+  if (!overview) return;
+  let group = [];
+  for (const one of overview.children) {
+    if (one.dataset.section !== undefined) group.push(one);
+    if (one.classList.contains("stands")) {
+      const gone = group.filter((g) => g.dataset.known === "0").length;
+      one.textContent = gone ? `${gone} of ${group.length} not known` : "all heard";
+      group = [];
+    }
+  }
+}
+
+// Parts.
+
+const asked = new Map();
+async function again(id, path) {
+  // One question a part at a time; what changes meanwhile is asked for once more.
+  if (asked.has(id)) { asked.set(id, true); return; }
+  asked.set(id, false);
+  const text = await part(path);
+  if (text !== null) put(id, text);
+  const once = asked.get(id);
+  asked.delete(id);
+  if (once) again(id, path);
+}
+
+function put(id, text) {
+  if (id === "faults" && held()) { waiting = true; return; }
+  const place = at(id);
+  const open = id === "fault" && at("numbers")?.open;
+  const focused = place.contains(document.activeElement) ? document.activeElement.dataset.fault : undefined;
+  place.innerHTML = text; // made and escaped by the monitor; no script in it would run
+  if (id === "fault") { gather(); if (open) at("numbers").open = true; }
+  if (id === "faults") { select(); painted(); if (focused) row(focused)?.focus(); }
+}
+
+function held() {
+  return down > 0 || at("faults").matches(":hover");
+}
+
+function row(id) {
+  return document.querySelector(`.row[data-fault="${CSS.escape(id)}"]`);
+}
+
+function select() {
+  for (const one of document.querySelectorAll("#faults .row")) {
+    one.setAttribute("aria-selected", String(one.dataset.fault === chosen));
+    one.tabIndex = one.dataset.fault === chosen ? 0 : -1;
+  }
+  const first = document.querySelector("#faults .row");
+  if (first && !row(chosen)) first.tabIndex = 0;
+}
+
+function choose(id) {
+  chosen = id;
+  select();
+  again("fault", `/parts/fault/${id}`);
+}
+
+function refresh() {
+  again("faults", `/parts/faults${query}`);
+  again("resets", `/parts/resets${query}`);
+  again("foot", `/parts/foot${query}`);
+  if (chosen) again("fault", `/parts/fault/${chosen}`);
+}
+
+// Ticks.
+
+async function whole() {
+  const text = await part("/looks");
+  if (text !== null) draw(JSON.parse(text));
+  refresh();
+}
+
+function take(tick) {
+  ahead = Date.parse(tick.now) - Date.now();
+  silent = tick.silent_s === null ? null : tick.silent_s * 1000;
+  ticked = performance.now();
+  if (lostSince !== null) found();
+  draw(tick.sections);
+  const unknown = at("unknown");
+  unknown.classList.toggle("unknown", tick.not_known > 0);
+  unknown.querySelector("b").textContent = unknown.querySelector("b").textContent.replace(/^\d+/, tick.not_known);
+  body.dataset.connected = tick.connected ? "1" : "0";
+  if (version !== tick.version) { version = tick.version; refresh(); }
+}
+
+function found() {
+  lostSince = null;
+  at("lost").hidden = true;
+  document.title = body.dataset.line;
+  whole();
+}
+
+function follow() {
+  const events = new EventSource(`/ticks?last=${body.dataset.tick}`);
+  events.addEventListener("tick", (event) => take(JSON.parse(event.data)));
+  events.addEventListener("gone", () => whole());
+  events.onerror = () => {
+    // A browser gives up where it is answered by anything but events.
+    if (events.readyState === EventSource.CLOSED) setTimeout(follow, 2000);
+  };
+}
+
+function look() {
+  const now = Date.now() + ahead;
+  at("clock").textContent = clock(now, zone);
+  if (body.dataset.connected === "0") at("heard").textContent = "The feed is not connected";
+  else if (silent !== null) at("heard").textContent = `Heard ${age(silent + performance.now() - ticked)} ago`;
+  for (const one of document.querySelectorAll("[data-began]")) {
+    const minutes = Math.max(60000, Math.floor((now - Date.parse(one.dataset.began)) / 60000) * 60000);
+    one.textContent = age(minutes);
+  }
+  if (lostSince === null && performance.now() - ticked > STALE_MS) {
+    lostSince = now - (performance.now() - ticked);
+    at("lost-since").textContent = `Not known since ${clock(lostSince, zone)}.`;
+    at("lost").hidden = false;
+    document.title = `Not known since ${clock(lostSince, zone)}`;
+    report({ stale: new Date(lostSince).toISOString() });
+  }
+  if (waiting && !held()) { waiting = false; again("faults", `/parts/faults${query}`); }
+  ring();
+}
+
+// Sounds.
+
+function ring() {
+  const loudest = document.querySelector('.row.not-seen[data-priority="urgent"]') ?? document.querySelector('.row.not-seen[data-priority="prompt"]');
+  if (!loudest) { sounded.clear(); return; }
+  const { priority, fault } = loudest.dataset;
+  const last = sounded.get(fault) ?? -Infinity;
+  if (!sounds || muted || performance.now() - last < AGAIN_MS[priority]) return;
+  sounded.set(fault, performance.now());
+  sound(priority);
+}
+
+function saySound() {
+  const what = muted ? "Sound silenced" : able() ? "Sound on" : "Sound blocked";
+  at("sound").textContent = what;
+  const elsewhere = able() && !sounds ? "made by another page of this desk" : "";
+  const tested = testedAt ? `tested ${clock(testedAt, zone).slice(0, 5)}` : "";
+  const said = at("sound-said");
+  if (able()) said.textContent = [tested, elsewhere].filter(Boolean).join(", ");
+}
+
+async function beat() {
+  const asking = new URLSearchParams({ page, position, able: String(able() && !muted) });
+  const text = await part(`/beat?${asking}`);
+  sounds = text !== null && JSON.parse(text).sounds;
+  saySound();
+}
+
+async function trySound() {
+  if (await allow()) { sound("prompt"); testedAt = Date.now() + ahead; }
+  saySound();
+}
+
+// What was shown.
+
+function painted() {
+  // After the next frame it is on the screen.
+  requestAnimationFrame(() => requestAnimationFrame(() => {
+    const told = [];
+    for (const one of document.querySelectorAll("#faults .row")) {
+      const state = `${one.dataset.seen} ${one.dataset.priority} ${one.querySelector(".what").textContent}`;
+      if (shown.get(one.dataset.fault) === state) continue;
+      shown.set(one.dataset.fault, state);
+      told.push({ fault: one.dataset.fault, headline: one.querySelector(".what").textContent, priority: one.dataset.priority });
+    }
+    if (told.length) report({ faults: told });
+  }));
+}
+
+function report(what) {
+  const how = muted ? "muted" : able() ? (sounds ? "played" : "elsewhere") : "blocked";
+  act("/api/v1/shown", {
+    page, position, at: new Date(Date.now() + ahead).toISOString(), visible: document.visibilityState === "visible", sound: how, faults: [], ...what,
+  });
+}
+
+// What people do.
+
+function say(text) {
+  at("said").textContent = text;
+  clearTimeout(say.timer);
+  say.timer = setTimeout(() => { at("said").textContent = ""; }, 6000);
+}
+
+function ask(title, more) {
+  const asking = at("asking");
+  at("asking-title").textContent = title;
+  at("asking-more").textContent = more ?? "";
+  at("asking-text").value = "";
+  asking.showModal();
+  at("asking-text").focus();
+  return new Promise((done) => {
+    asking.onclose = () => done(asking.returnValue === "yes" ? at("asking-text").value.trim() : null);
+    asking.returnValue = "";
+  });
+}
+
+async function hidden(kind, subject) {
+  const text = await part(`/api/v1/acts/shelve-preview?${new URLSearchParams({ kind, subject })}`);
+  if (text === null) return "";
+  const count = JSON.parse(text).alerts.length;
+  return `In the last seven days this would have hidden ${count} alert${count === 1 ? "" : "s"}. It comes back by itself after eight hours.`;
+}
+
+async function doing(what) {
+  const story = document.querySelector(".sides");
+  if (!story) return;
+  const fault = story.dataset.fault;
+  const given = { what, position, key: key() };
+  if (what === "seen") given.fault = fault;
+  if (what === "going") given.fault = fault;
+  if (what === "noted") {
+    const text = await ask("Note");
+    if (!text) return;
+    Object.assign(given, { fault, text });
+  }
+  if (what === "shelved") {
+    const { kind, subject } = story.dataset;
+    const text = await ask(`Shelve ${kind.replaceAll("-", " ")}, ${subject.split("/")[1]}: why?`, await hidden(kind, subject));
+    if (!text) return;
+    const until = new Date(Date.now() + ahead + 8 * 3600e3).toISOString();
+    Object.assign(given, { kind, subject, text, until });
+  }
+  if (what === "closed") {
+    for (const alert of story.dataset.closes.split(" ").filter(Boolean)) {
+      const text = await ask("Close it: why?", "It stays until a person closes it. Nothing here proves a section empty.");
+      if (text === null) return;
+      done(await act("/api/v1/acts", { ...given, key: key(), alert, text }), "Closed.");
+    }
+    return;
+  }
+  done(await act("/api/v1/acts", given), { seen: "Seen.", going: "Said that you go.", noted: "Noted.", shelved: "Shelved." }[what]);
+}
+
+function done(why, said) {
+  say(why ?? said);
+  if (why === null) refresh();
+}
+
+async function take_desk() {
+  done(await act("/api/v1/acts", { what: "take_desk", position }), "You have the desk. Load the page again to see it.");
+  await trySound();
+}
+
+// Keys.
+
+const GO = { d: "/day-list", q: "/quiet", f: "/before-the-first-train", h: "/handover", l: "/login" };
+const DO = { s: "seen", w: "going", n: "noted", v: "shelved", c: "closed" };
+const KEYS = "↑ ↓ choose a fault · S seen · W who goes · N note · V shelve · C close · P sheet · . the numbers · M silence · T try the sound · B dimmed · D day list · Q quiet · F before the first train · H handover · L log in";
+
+function step(by) {
+  const rows = [...document.querySelectorAll("#faults .row")];
+  if (!rows.length) return;
+  const now = rows.findIndex((one) => one.dataset.fault === chosen);
+  const next = rows[Math.min(rows.length - 1, Math.max(0, now + by))];
+  choose(next.dataset.fault);
+  next.focus();
+}
+
+function pressed(event) {
+  if (event.target.matches("textarea, input") || event.ctrlKey || event.metaKey || event.altKey) return;
+  const name = event.key.toLowerCase();
+  if (name === "arrowdown") step(1);
+  else if (name === "arrowup") step(-1);
+  else if (name === "?") say(KEYS);
+  else if (name === ".") { const one = at("numbers"); if (one) one.open = !one.open; }
+  else if (name === "p") document.querySelector("#fault a.button")?.click();
+  else if (name === "m") { muted = !muted; saySound(); }
+  else if (name === "t") trySound();
+  else if (name === "b") dim();
+  else if (GO[name]) location.href = GO[name] + (name === "l" ? "" : query);
+  else if (DO[name]) doing(DO[name]);
+  else return;
+  event.preventDefault();
+}
+
+function dim() {
+  const root = document.documentElement;
+  if (root.hasAttribute("data-dimmed")) root.removeAttribute("data-dimmed");
+  else root.setAttribute("data-dimmed", "");
+}
+
+document.addEventListener("keydown", (event) => { if (!event.repeat) down += 1; pressed(event); });
+document.addEventListener("keyup", () => { down = Math.max(0, down - 1); });
+window.addEventListener("blur", () => { down = 0; });
+document.addEventListener("click", (event) => {
+  const doer = event.target.closest("[data-do]");
+  if (doer) { doing(doer.dataset.do); return; }
+  const one = event.target.closest("#faults .row");
+  if (one) { event.preventDefault(); choose(one.dataset.fault); }
+});
+at("take")?.addEventListener("click", take_desk);
+at("try-sound")?.addEventListener("click", trySound);
+document.addEventListener("visibilitychange", () => report({}));
+
+gather();
+select();
+painted();
+follow();
+beat();
+setInterval(beat, 1000);
+setInterval(look, 250);

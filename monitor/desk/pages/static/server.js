@@ -1,0 +1,62 @@
+// What pages ask of the monitor: acts with the proof that goes with them, and parts of pages.
+
+let proof;
+
+async function known() {
+  if (proof === undefined) {
+    const answer = await fetch("/api/v1/me");
+    if (!answer.ok) return "";
+    proof = (await answer.json()).proof;
+  }
+  return proof;
+}
+
+/** Do something: gives null where it was done, else why not, in a sentence. */
+export async function act(path, what) {
+  try {
+    const answer = await fetch(path, {
+      method: "POST",
+      headers: { "Content-Type": "application/json", "X-Tallywatch-Proof": await known() },
+      body: JSON.stringify(what),
+    });
+    if (answer.ok) return null;
+    proof = undefined;
+    const told = await answer.json();
+    const wrong = (told.errors ?? []).map((one) => one.what).join("; ");
+    if (answer.status === 401 || answer.status === 403) return `${told.detail} Log in at ${location.origin}/login.`;
+    return wrong ? `${told.detail} ${wrong}` : told.detail;
+  } catch {
+    return "The monitor could not be reached: nothing was done.";
+  }
+}
+
+/** A part of a page as the monitor makes it, or null where it cannot be had now. */
+export async function part(path) {
+  try {
+    const answer = await fetch(path);
+    return answer.ok ? await answer.text() : null;
+  } catch {
+    return null;
+  }
+}
+
+/** A name for an act, so that sending it again changes nothing. */
+export function key() {
+  return Array.from(crypto.getRandomValues(new Uint8Array(12)), (one) => one.toString(16).padStart(2, "0")).join("");
+}
+
+/** A moment as a time of day in the line's zone. */
+export function clock(moment, zone) {
+  return new Intl.DateTimeFormat("en-GB", { hour: "2-digit", minute: "2-digit", second: "2-digit", hour12: false, timeZone: zone }).format(moment);
+}
+
+/** How long ago, in two words. */
+export function age(ms) {
+  const s = ms / 1000;
+  if (s < 10) return `${Math.max(0, s).toFixed(1)} s`;
+  if (s < 120 && s % 60 !== 0) return `${Math.floor(s)} s`;
+  const m = Math.floor(s / 60);
+  if (m < 60) return `${m} min`;
+  const h = Math.floor(m / 60);
+  return h < 48 ? `${h} h ${m % 60} min` : `${Math.floor(h / 24)} d ${h % 24} h`;
+}

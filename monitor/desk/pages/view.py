@@ -1,0 +1,436 @@
+"""What pages say, worked out of what the API answers: plain values and sentences, ready for a template.
+
+Times are the line's local time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from monitor.core.detector import DO_FIRST
+from monitor.core.layout import Line
+from monitor.core.moments import MINUTE, Moment, parse
+from monitor.core.words import clock, names, span, to_the_minute
+from monitor.desk.model import (
+    MOST_ALERTS,
+    AlertOut,
+    Asked,
+    Desk,
+    FaultOut,
+    LoadOut,
+    NotThere,
+    PositionOut,
+    ResetOut,
+    StatusOut,
+)
+
+RANK = {"urgent": 0, "prompt": 1, "planned": 2, "note": 3}
+LOOK, COULD, SETTLED = "Look first at ", "Could also be: ", "; settled by "
+CALLED = frozenset({"urgent", "prompt"})
+MOST_EVENTS = 14
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Row:
+    """A fault in a list.
+
+    Args:
+        id: of the fault.
+        number: to say on the telephone.
+        priority: of the chip.
+        headline: at most 42 characters.
+        place: where, in words.
+        people: who saw it, who goes.
+        seen: whether somebody has seen everything in it.
+        since: the time of day, with the date where that is another day.
+        age: since then.
+        began: for a page that counts on.
+        over: whether everything in it is over.
+    """
+
+    id: str
+    number: str
+    priority: str
+    headline: str
+    place: str
+    people: str
+    seen: bool
+    since: str
+    age: str
+    began: str
+    over: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Happened:
+    """One thing that happened."""
+
+    at: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Other:
+    """What else it could be."""
+
+    what: str
+    settled: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Story:
+    """A fault, told.
+
+    Args:
+        row: as in the list.
+        first: what to do first.
+        within: within what time.
+        otherwise: what happens if not.
+        happened: in order of time.
+        left_out: so much of that is left out between.
+        looks: look first at.
+        others: what else it could be.
+        parts: the likeliest first.
+        numbers: the numbers behind it.
+        closes: ids and kinds of what only a person closes, that is open.
+        section: around which the close-up is drawn, or "".
+        site: where to go, with how and whom to call there.
+        signaller: whom to tell, with the number.
+        notes: what was noted.
+        shelvable: kind and subject of the leading alert.
+        urgent: whether closing asks for a reason.
+    """
+
+    row: Row
+    first: str
+    within: str
+    otherwise: str
+    happened: list[Happened]
+    left_out: int
+    looks: list[str]
+    others: list[Other]
+    parts: list[str]
+    numbers: list[tuple[str, str]]
+    closes: list[tuple[str, str]]
+    section: str
+    sites: list[tuple[str, str, str]]
+    signallers: list[tuple[str, str]]
+    notes: list[Happened]
+    shelvable: tuple[str, str]
+    urgent: bool
+
+
+class View:
+    """Answers pages.
+
+    Args:
+        desk: the API's own door.
+        line: the line file.
+    """
+
+    def __init__(self, desk: Desk, line: Line) -> None:
+        self._desk = desk
+        self._line = line
+
+    async def status(self) -> StatusOut:
+        """How the monitor stands."""
+        return await self._desk.status()
+
+    async def position(self, name: str | None) -> PositionOut | None:
+        """The position of this name, or the first; None where none is set up."""
+        found = await self._desk.positions()
+        if name is None:
+            return found[0] if found else None
+        for one in found:
+            if one.name == name:
+                return one
+        raise NotThere(f"there is no position {name}")
+
+    async def faults(self, position: PositionOut | None) -> list[FaultOut]:
+        """Open faults of a position's areas: not seen first, then by priority, then the newest first."""
+        found = await self._desk.faults(is_open=True)
+        areas = set(position.areas) if position is not None else set()
+        return sorted(
+            (one for one in found if not areas or areas & set(self.areas(one))),
+            key=lambda one: (one.seen, RANK[one.priority], _backwards(one.raised)),
+        )
+
+    def areas(self, fault: FaultOut) -> list[str]:
+        """The areas in which *fault* lies, in the order of the line file."""
+        within = {self._line.sections[name].area for name in self.sections(fault)}
+        every = dict.fromkeys(one.area for one in self._line.sections.values())
+        return [area for area in every if area in within]
+
+    def sections(self, fault: FaultOut) -> list[str]:
+        """The sections that *fault* is about, or whose heads or evaluators it is about."""
+        line = self._line
+        found: dict[str, None] = {}
+        for subject in fault.subjects:
+            kind, _, name = subject.partition("/")
+            if kind == "section" and name in line.sections:
+                found[name] = None
+            elif kind == "head" and name in line.heads:
+                found.update((n, None) for n in line.heads[name].between)
+            elif kind == "evaluator":
+                found.update((n, None) for n in line.sections_of(name))
+            elif kind == "gateway":
+                for one in line.evaluators.values():
+                    if one.gateway == name:
+                        found.update((n, None) for n in line.sections_of(one.id))
+        return [name for name in found if name in line.sections]
+
+    def row(self, fault: FaultOut, now: Moment) -> Row:
+        """*fault* as a row of a list."""
+        zone = self._line.zone
+        began = parse(fault.began)
+        return Row(
+            id=fault.id,
+            number=fault.number,
+            priority=fault.priority,
+            headline=fault.headline,
+            place=self._place(fault),
+            people=_people(fault),
+            seen=fault.seen,
+            since=clock(began, zone, now),
+            age=span(max(MINUTE, (now - began) // MINUTE * MINUTE)),
+            began=fault.began,
+            over=fault.ended is not None,
+        )
+
+    def _place(self, fault: FaultOut) -> str:
+        parts = [", ".join(self.areas(fault)) or "the feed"]
+        kilometres = self._kilometres(self.sections(fault))
+        if kilometres:
+            parts.append(kilometres)
+        if fault.standing:
+            plural = "s" if fault.standing > 1 else ""
+            parts.append(f"{fault.standing} train{plural} standing")
+        if fault.waiting:
+            parts.append(f"{names(fault.waiting[:3])}: no train since the reset")
+        return " · ".join(parts)
+
+    def _kilometres(self, sections: Iterable[str]) -> str:
+        found = [
+            km
+            for name in sections
+            for head in self._line.heads_of(name)
+            if (km := self._line.heads[head].km) is not None
+        ]
+        if not found:
+            return ""
+        low, high = min(found), max(found)
+        return f"km {low:g}" if high - low < 0.05 else f"km {low:g} to {high:g}"
+
+    async def story(self, name: str) -> Story:
+        """The fault of a number or id, told.
+
+        Raises:
+            NotThere: there is none.
+        """
+        fault = await self._desk.fault(name)
+        now = parse((await self._desk.status()).now)
+        alerts = await self._alerts(fault)
+        leading = _leading(fault, alerts)
+        kinds = {one.kind: one for one in await self._desk.kinds()}
+        record = leading.record if leading is not None else {}
+        asked = kinds.get(record.get("kind", ""))
+        checks = [str(one) for one in record.get("checks", ())]
+        firsts = [
+            one.removeprefix(DO_FIRST) for one in checks if one.startswith(DO_FIRST)
+        ]
+        first = firsts[0] if firsts else (asked.first if asked is not None else "")
+        happened = self._happened(fault, alerts)
+        kept, left = _shortened(happened)
+        sections = self.sections(fault)
+        return Story(
+            row=self.row(fault, now),
+            first=first[:1].upper() + first[1:],
+            within=asked.within if asked is not None else "",
+            otherwise=asked.otherwise if asked is not None else "",
+            happened=kept,
+            left_out=left,
+            looks=[one.removeprefix(LOOK) for one in checks if one.startswith(LOOK)],
+            others=_others(checks),
+            parts=_parts(record.get("suspects", ())),
+            numbers=_numbers(record.get("parameters", {})),
+            closes=_closes(fault, alerts),
+            section=_middle(fault, sections),
+            sites=self._sites(sections),
+            signallers=self._signallers(fault),
+            notes=self._notes(fault),
+            shelvable=(str(record.get("kind", "")), str(record.get("subject", ""))),
+            urgent=record.get("priority") == "urgent",
+        )
+
+    async def _alerts(self, fault: FaultOut) -> list[AlertOut]:
+        found = await self._desk.alerts(Asked(fault=fault.id, limit=MOST_ALERTS))
+        return list(reversed(found.alerts))
+
+    def _happened(self, fault: FaultOut, alerts: Sequence[AlertOut]) -> list[Happened]:
+        told: dict[tuple[str, str], None] = {}
+        for one in alerts:
+            record = one.record
+            for event in record.get("evidence", ()):
+                told[event["time"], event["text"]] = None
+            told[record["raised"], record["summary"]] = None
+            if record["ended"] is not None:
+                name = record["subject"].partition("/")[2]
+                kind = record["kind"].replace("-", " ")
+                told[record["ended"], f"over: {kind}, {name}"] = None
+        began, zone = parse(fault.began), self._line.zone
+        return [
+            Happened(at=clock(parse(at), zone, began), text=text)
+            for at, text in sorted(told, key=lambda one: (parse(one[0]), one[1]))
+        ]
+
+    def _notes(self, fault: FaultOut) -> list[Happened]:
+        zone, began = self._line.zone, parse(fault.began)
+        return [
+            Happened(
+                at=to_the_minute(parse(one.at), zone, began),
+                text=f"{one.by}: {one.text}",
+            )
+            for one in fault.notes
+        ]
+
+    def _sites(self, sections: Iterable[str]) -> list[tuple[str, str, str]]:
+        found = dict.fromkeys(
+            self._line.evaluators[self._line.sections[name].evaluator].site
+            for name in sections
+        )
+        sites = [(name, self._line.sites.get(name)) for name in list(found)[:3]]
+        return [
+            (
+                name,
+                (one.access or "") if one else "",
+                (one.telephone or "") if one else "",
+            )
+            for name, one in sites
+        ]
+
+    def _signallers(self, fault: FaultOut) -> list[tuple[str, str]]:
+        found: dict[tuple[str, str], None] = {}
+        for name in self.areas(fault):
+            area = self._line.areas.get(name)
+            if area is not None:
+                found[
+                    area.signaller or f"signaller of {name}", area.telephone or ""
+                ] = None
+        return list(found)
+
+    async def resets(self, position: PositionOut | None) -> list[ResetOut]:
+        """Resets waiting for a train, of a position's areas."""
+        areas = position.areas if position is not None else []
+        found = await self._desk.resets_waiting(None)
+        return [one for one in found if not areas or one.area in areas]
+
+    async def load(self, position: PositionOut | None) -> LoadOut:
+        """The calls of a position."""
+        return await self._desk.load(position.name if position is not None else None)
+
+    def at(self, text: str | None, now: str) -> str:
+        """A time of day to the minute, with the date where it is not that of *now*."""
+        if text is None:
+            return ""
+        return to_the_minute(parse(text), self._line.zone, parse(now))
+
+
+def _backwards(stamped: str) -> int:
+    return -parse(stamped)
+
+
+def _people(fault: FaultOut) -> str:
+    said = []
+    if fault.on_site:
+        said.append(f"{names(fault.on_site)} on site")
+    if fault.going:
+        said.append(f"{names(fault.going)} going")
+    if not said and fault.seen:
+        said.append("seen, nobody going")
+    return ", ".join(said)
+
+
+def _leading(fault: FaultOut, alerts: Sequence[AlertOut]) -> AlertOut | None:
+    """The alert that the headline is about: what is open first, then the most serious."""
+    return min(
+        alerts,
+        key=lambda one: (
+            one.record["id"] not in fault.open,
+            RANK[one.record["priority"]],
+            one.record["subject"] != fault.subject,
+        ),
+        default=None,
+    )
+
+
+def _shortened(happened: list[Happened]) -> tuple[list[Happened], int]:
+    """How it began and how it is; what is left out between is counted."""
+    left = len(happened) - MOST_EVENTS
+    if left <= 0:
+        return happened, 0
+    half = MOST_EVENTS // 2
+    return [*happened[:half], *happened[half + left :]], left
+
+
+def _others(checks: Iterable[str]) -> list[Other]:
+    found = []
+    for one in checks:
+        if one.startswith(COULD):
+            what, _, settled = one.removeprefix(COULD).partition(SETTLED)
+            found.append(Other(what=what, settled=settled))
+    return found
+
+
+def _parts(suspects: Iterable[dict[str, Any]]) -> list[str]:
+    ordered = sorted(suspects, key=lambda one: -float(one["weight"]))
+    weights = [one["weight"] for one in ordered]
+    said = []
+    for one in ordered[:4]:
+        kind, _, name = str(one["asset"]).partition("/")
+        alone = one["weight"] == weights[0] and weights.count(one["weight"]) == 1
+        said.append(f"{kind} {name}: {'likeliest' if alone else 'possible'}")
+    if len(ordered) > 4:
+        said.append(f"and {len(ordered) - 4} others")
+    return said
+
+
+UNITS = {"s": "s", "h": "h", "d": "days", "m": "m"}
+
+
+def _numbers(values: dict[str, Any]) -> list[tuple[str, str]]:
+    said = []
+    for name, value in values.items():
+        *words, last = name.split("_")
+        unit = f" {UNITS[last]}" if words and last in UNITS else ""
+        title = " ".join(words if unit else [*words, last])
+        if isinstance(value, list):
+            text = names([str(one) for one in value])
+        elif isinstance(value, float):
+            text = f"{value:.6g}{unit}"
+        elif value is None:
+            text = "not learnt yet"
+        else:
+            text = f"{value}{unit}"
+        said.append((title, text))
+    return said
+
+
+def _closes(fault: FaultOut, alerts: Sequence[AlertOut]) -> list[tuple[str, str]]:
+    """What only a person closes, and nobody has."""
+    return [
+        (one.record["id"], one.record["kind"])
+        for one in alerts
+        if one.record["id"] in fault.lasting
+        and one.state is not None
+        and one.state.LatchedState
+    ]
+
+
+def _middle(fault: FaultOut, sections: Sequence[str]) -> str:
+    """The section in the middle of a fault: its own, or the middle one of those it covers."""
+    kind, _, name = fault.subject.partition("/")
+    if kind == "section" and name in sections:
+        return name
+    return sections[len(sections) // 2] if sections else ""

@@ -1,0 +1,58 @@
+import pytest
+
+from monitor.desk.pages.sounding import Sounding
+
+
+class Hand:
+    """A clock that is set by hand."""
+
+    now = 0.0
+
+    def __call__(self):
+        """Now."""
+        return self.now
+
+
+@pytest.fixture
+def hand():
+    """Stands at nought."""
+    return Hand()
+
+
+def test_one_page_of_a_position_makes_its_sounds(hand):
+    """The first that can, however many there are."""
+    pages = Sounding(hand)
+
+    assert [pages.beat("north", name, able=True) for name in ("a", "b", "a")] == [
+        True,
+        False,
+        True,
+    ]
+    assert pages.pages("north") == 2
+
+
+def test_each_position_has_its_own(hand):
+    """A page at another desk is not kept quiet."""
+    pages = Sounding(hand)
+
+    assert pages.beat("north", "a", able=True)
+    assert pages.beat("south", "b", able=True)
+
+
+def test_a_page_whose_browser_blocks_sounds_is_not_chosen(hand):
+    """Another one is, and it goes back to none where no page can."""
+    pages = Sounding(hand)
+
+    assert not pages.beat("north", "a", able=False)
+    assert pages.beat("north", "b", able=True)
+    assert not pages.beat("north", "b", able=False)
+
+
+def test_when_the_page_is_gone_another_takes_over(hand):
+    """After three and a half seconds without a sign of life."""
+    pages = Sounding(hand)
+    pages.beat("north", "a", able=True)
+    hand.now = 3.0
+    assert not pages.beat("north", "b", able=True)
+    hand.now = 4.0
+    assert pages.beat("north", "b", able=True)
