@@ -6,6 +6,7 @@ import shutil
 from contextlib import asynccontextmanager
 
 import pytest
+from axe_playwright_python.async_playwright import Axe
 from playwright.async_api import async_playwright, expect
 
 from monitor.journal import Journal
@@ -186,3 +187,35 @@ async def test_nothing_is_cut_or_too_small(browser, broker, tmp_path, width, hei
             )
             assert small == []
             assert wide <= 0
+
+
+@pytest.mark.parametrize(
+    "path",
+    [
+        "/",
+        "/phone",
+        "/sections/T2",
+        "/heads/H1",
+        "/day-list",
+        "/quiet",
+        "/before-the-first-train",
+        "/handover",
+    ],
+)
+async def test_a_checker_of_access_finds_nothing_serious(
+    browser, broker, tmp_path, path
+):
+    """axe-core, by its rules for WCAG 2.2 AA and good practice: nothing serious or critical."""
+    async with watching(quick(tmp_path, broker.url)) as daemon:
+        await disturb(broker.url)
+        async with opened(browser, f"{daemon.desk_at}/") as watched:
+            page = watched.page
+            await expect(page.locator("#faults .row")).to_contain_text("T2 disturbed")
+            await page.goto(f"{daemon.desk_at}{path}")
+            found = await Axe().run(page)
+            grave = [
+                f"{one['id']}: {one['nodes'][0]['html'][:120]}"
+                for one in found.response["violations"]
+                if one["impact"] in {"serious", "critical"}
+            ]
+            assert grave == []

@@ -87,10 +87,10 @@ function put(id, text) {
   if (id === "faults" && held()) { waiting = true; return; }
   const place = at(id);
   const open = id === "fault" && at("numbers")?.open;
-  const focused = place.contains(document.activeElement) ? document.activeElement.dataset.fault : undefined;
+  const focused = place.contains(document.activeElement) ? document.activeElement.closest(".row")?.dataset.fault : undefined;
   place.innerHTML = text; // made and escaped by the monitor; no script in it would run
   if (id === "fault") { gather(); if (open) at("numbers").open = true; }
-  if (id === "faults") { select(); painted(); if (focused) row(focused)?.focus(); }
+  if (id === "faults") { select(); painted(); if (focused) row(focused)?.querySelector(".what").focus(); }
 }
 
 function held() {
@@ -103,11 +103,10 @@ function row(id) {
 
 function select() {
   for (const one of document.querySelectorAll("#faults .row")) {
-    one.setAttribute("aria-selected", String(one.dataset.fault === chosen));
-    one.tabIndex = one.dataset.fault === chosen ? 0 : -1;
+    const is = one.dataset.fault === chosen;
+    one.toggleAttribute("data-chosen", is);
+    one.querySelector(".what").setAttribute("aria-current", String(is));
   }
-  const first = document.querySelector("#faults .row");
-  if (first && !row(chosen)) first.tabIndex = 0;
 }
 
 function choose(id) {
@@ -317,7 +316,7 @@ function step(by) {
   const now = rows.findIndex((one) => one.dataset.fault === chosen);
   const next = rows[Math.min(rows.length - 1, Math.max(0, now + by))];
   choose(next.dataset.fault);
-  next.focus();
+  next.querySelector(".what").focus();
 }
 
 function pressed(event) {
