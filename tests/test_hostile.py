@@ -7,6 +7,7 @@ import json
 import re
 from email import message_from_bytes, policy
 from html.parser import HTMLParser
+from urllib.parse import quote
 
 import aiomqtt
 import httpx
@@ -187,6 +188,7 @@ class Outputs:
     def __init__(self):
         self.log = ""
         self.answers = {}
+        self.pages = {}
         self.refused = []
         self.stream = []
         self.page = ""
@@ -252,6 +254,17 @@ def do(client, outputs):
     outputs.refused.append(client.get("alerts", params={"from": FORGED}))
 
 
+def pages(fault):
+    """The paths of all pages, with what there is for what they name."""
+    section, head = quote(ID, safe=""), quote("H" + ID, safe="")
+    number = fault["number"]
+    yield from ("/", "/phone", "/day-list", "/quiet", "/handover", "/login")
+    yield from ("/before-the-first-train", "/parts/faults", "/parts/resets")
+    yield from ("/parts/foot", "/parts/phone", f"/sections/{section}")
+    yield from (f"/heads/{head}", f"/faults/{number}", f"/phone/{number}")
+    yield from (f"/parts/fault/{number}", f"/?fault={number}")
+
+
 def ask(at, outputs):
     """Act, and ask for everything there is."""
     with httpx.Client(base_url=f"{at}/api/v1/", trust_env=False, timeout=20) as client:
@@ -269,6 +282,9 @@ def ask(at, outputs):
         for one in client.get("alerts").json()["alerts"]:
             path = f"alerts/{one['record']['id']}"
             outputs.answers[path] = client.get(path)
+        (fault,) = client.get("faults").json()
+        for path in pages(fault):
+            outputs.pages[path] = client.get(f"{at}{path}")
         run = None
         with client.stream(
             "GET", "events", headers={"Last-Event-ID": "00000000-0"}
@@ -443,20 +459,49 @@ def test_an_alert_on_the_broker_has_the_topic_of_its_id(outputs):
 
 
 class Tags(HTMLParser):
-    """The tags of a page, with the names of their attributes, and the addresses."""
+    """The tags of a page, with the names of their attributes, its addresses, and what is between a script's tags."""
 
     def __init__(self, text):
         super().__init__()
         self.tags: set[str] = set()
         self.names: set[str] = set()
         self.addresses: list[str] = []
+        self.script = ""
+        self._last = ""
         self.feed(text)
 
     def handle_starttag(self, tag, attrs):
         """Note a tag."""
         self.tags.add(tag)
         self.names |= {name for name, _ in attrs}
-        self.addresses += [value for name, value in attrs if name == "href"]
+        self.addresses += [value for name, value in attrs if name in {"href", "src"}]
+        self._last = tag
+
+    def handle_data(self, data):
+        """Note a script."""
+        if self._last == "script":
+            self.script += data.strip()
+
+    def handle_endtag(self, tag):
+        """What follows is in no script."""
+        del tag
+        self._last = ""
+
+
+def test_a_page_runs_nothing_but_its_own(outputs):
+    """In a page of the desk nothing runs but the files of the desk, no address leads elsewhere, and nothing turns the writing."""
+    assert any("FORGED" in page.text for page in outputs.pages.values())
+    for path, page in outputs.pages.items():
+        assert page.status_code in {200, 303}, (path, page.text)
+        if page.status_code == 303:
+            continue
+        found = Tags(page.text)
+        assert found.script == "", path
+        assert "style" not in found.tags | found.names
+        assert not [name for name in found.names if name.startswith("on")]
+        for one in found.addresses:
+            assert re.match(r"/(?!/)|tel:[+0-9]+$|[?#]", one), (path, one)
+        assert seen(page.text, lines=True), path
 
 
 def test_a_mail_and_its_sheet_run_nothing(outputs):

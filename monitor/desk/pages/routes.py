@@ -57,14 +57,17 @@ class BeatOut(Out):
 
 
 def environment() -> Environment:
-    """Where templates come from; whatever stands in one is escaped."""
-    return Environment(
+    """Where templates come from; whatever is put into one is escaped, and what cannot be read in it is shown as a question mark."""
+    made = Environment(
         loader=PackageLoader("monitor.desk.pages"),
         autoescape=True,
+        finalize=_readable,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    made.filters["dialled"] = _dialled
+    return made
 
 
 class Pages:
@@ -404,6 +407,29 @@ class Pages:
             media_type=kind,
             headers={"Cache-Control": "no-cache"},
         )
+
+
+def _readable(value: object) -> object:
+    r"""*value* without what turns the direction of writing, or cannot be seen at all.
+
+    Example:
+        >>> _readable("moor\u202eroom\u2028gate\n4")
+        'moor?room gate\n4'
+    """
+    if not isinstance(value, str) or isinstance(value, Markup) or value.isprintable():
+        return value
+    return "".join(map(_shown, value))
+
+
+def _dialled(telephone: str | None) -> str:
+    """What is dialled of a telephone number as it is written."""
+    return "".join(c for c in telephone or "" if c in "+0123456789")
+
+
+def _shown(sign: str) -> str:
+    if sign.isprintable() or sign in "\n\t":
+        return sign
+    return " " if sign.isspace() else "?"
 
 
 def _markup(text: str) -> Markup:
