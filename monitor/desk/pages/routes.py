@@ -33,6 +33,7 @@ from monitor.desk.model import (
 from monitor.desk.pages import drawing
 from monitor.desk.pages.looks import SectionLook
 from monitor.desk.pages.sounding import Sounding
+from monitor.desk.pages.strip import strip
 from monitor.desk.pages.ticks import Ticks
 from monitor.desk.pages.view import CALLED, View
 from monitor.desk.roles import Role
@@ -229,8 +230,19 @@ class Pages:
             "part_fault.html",
             story=story,
             close_up=self._close_up(story.section, looks),
+            strip=await self._strip(story.section),
             caution=CAUTION,
         )
+
+    async def _strip(self, section: str) -> Markup:
+        """The last minutes of a section and what lies beside it."""
+        if not section:
+            return _markup("")
+        near = self._line.neighbours(section)
+        half = len(near) // 2
+        names = [*near[:half], section, *near[half:]]
+        rows = [await self._desk.section(name, 1) for name in names]
+        return _markup(strip(rows, await self._now(), self._line.zone))
 
     def _close_up(self, section: str, looks: dict[str, SectionLook]) -> Markup:
         if not section:
@@ -355,6 +367,7 @@ class Pages:
             section=one,
             faults=faults,
             close_up=self._close_up(name, await self._ticks.looks()),
+            strip=await self._strip(name),
             states=STATES,
             site=self._line.evaluators[one.evaluator].site,
         )
