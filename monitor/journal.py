@@ -321,7 +321,9 @@ class Journal:
                     draft.add(connection, entry)
                 connection.execute("COMMIT")
             except BaseException:
-                connection.execute("ROLLBACK")
+                # A full or failing disk has ended the transaction already.
+                if connection.in_transaction:
+                    connection.execute("ROLLBACK")
                 raise
         except sqlite3.Error as error:
             raise JournalFault(f"the journal cannot be written: {error}") from error

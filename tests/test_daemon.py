@@ -4,6 +4,7 @@ import asyncio
 import json
 import os
 import random
+import resource
 import signal
 import socket
 import subprocess
@@ -33,6 +34,7 @@ from monitor.store import Store
 from tests.live import (
     LINE,
     SECTIONS,
+    daemon_process,
     event,
     publish,
     settings_of,
@@ -522,3 +524,38 @@ def test_killed_ten_times_it_loses_and_repeats_nothing(tmp_path, broker):
     assert {"section-disturbed", "repeat-disturbance", "occupied-no-train"} <= set(
         kinds
     )
+
+
+@pytest.mark.broker
+@pytest.mark.slow
+def test_on_a_full_disk_it_ends_and_what_is_not_journaled_stays_with_the_broker(
+    tmp_path, broker
+):
+    """Where its journal cannot be written it says so in its last line and ends, so that Prometheus sees it start again and again; with room it takes everything that came meanwhile."""
+    (tmp_path / "line.toml").write_text(LINE, encoding="utf-8")
+    (tmp_path / "settings.toml").write_text(
+        f'[broker]\nurl = "{broker.url}"\n[metrics]\nport = 0\n[desk]\nport = 0\n',
+        encoding="utf-8",
+    )
+    states = ("clear", "occupied")
+    events = [
+        event(number, "T1", states[number % 2], Clock()(), pad="x" * 1000)
+        for number in range(400)
+    ]
+    with daemon_process(tmp_path) as (process, _):
+        size = max(one.stat().st_size for one in tmp_path.glob("*.sqlite*"))
+        resource.prlimit(process.pid, resource.RLIMIT_FSIZE, (size + 50_000,) * 2)
+        asyncio.run(publish(broker.url, *events))
+        assert process.wait(30) == 1
+        last = (tmp_path / "log").read_text().splitlines()[-1]
+        assert "journal" in last
+        assert "disk" in last
+    with daemon_process(tmp_path):
+
+        def taken():
+            with Journal.read(tmp_path / "journal.sqlite") as journal:
+                return [one.id for one in journal.events() if one.source == "gw/1"]
+
+        wait_for(lambda: len(taken()) >= len(events))
+    assert taken() == [one["id"] for one in events]
+    assert verify(tmp_path / "journal.sqlite").position is None

@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import json
+import resource
 import sqlite3
 
 import pytest
@@ -438,3 +439,24 @@ def test_records_of_the_monitor_are_found_by_kind(journal):
     last = journal.last(RecordKind.CONNECTED)
     assert last is not None
     assert last.values == {"session": "new"}
+
+
+def test_a_full_disk_is_told_as_that_and_leaves_it_whole(tmp_path):
+    """Where the disk takes no more, nothing of what was to be written is there, the reason is the disk's, and with room it goes on."""
+    path = tmp_path / "journal.sqlite"
+    before = resource.getrlimit(resource.RLIMIT_FSIZE)
+    with Journal.open(path) as journal:
+        journal.append([entry(event(1))])
+        many = [entry(event(number, pad="x" * 1000)) for number in range(2, 400)]
+        size = path.with_name("journal.sqlite-wal").stat().st_size
+        resource.setrlimit(resource.RLIMIT_FSIZE, (size + 50_000, before[1]))
+        try:
+            with pytest.raises(JournalFault, match=r"disk") as caught:
+                journal.append(many)
+        finally:
+            resource.setrlimit(resource.RLIMIT_FSIZE, before)
+        assert "rollback" not in str(caught.value)
+        assert journal.position == 1
+        journal.append(many)
+        assert ids(journal.events()) == [str(number) for number in range(1, 400)]
+    assert verify(path).position is None
