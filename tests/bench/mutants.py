@@ -54,7 +54,11 @@ DAYS = "tests/scenarios/test_days.py::test_a_day_raises_what_its_table_says"
 """Every day, against its table."""
 
 ALSO = {
-    "clock-wrong": ["tests/core/detectors/test_feed.py", "tests/core/test_untold.py"],
+    "clock-wrong": [
+        "tests/core/detectors/test_feed.py",
+        "tests/core/test_clocks.py",
+        "tests/core/test_untold.py",
+    ],
     "feed-gap": ["tests/core/detectors/test_feed.py"],
     "feed-silent": ["tests/core/detectors/test_feed.py"],
     "unseen-train": ["tests/core/test_train_walks.py"],
