@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 from monitor.core.events import (
@@ -153,12 +153,11 @@ def _passed(
             for one in then.within(section, stretch.start, then.raised)
         )
         yield Doubt(f"the tally of {section} never went down", sure=not lost)
-    other = then.beside_but(between, start, behind, entry=True)
-    if other:
+    for sure, other in _others_into(between, behind, start, cleared, then):
         # Tallies can tell whose train it was; states alone cannot.
         yield Doubt(
             f"what entered {between} need not have come from {behind}: {other}",
-            sure=not tallies,
+            sure=sure and not tallies,
         )
     beyond = [
         (one, piece.start)
@@ -177,6 +176,29 @@ def _passed(
             f"{others[0]}",
             sure=False,
         )
+
+
+def _others_into(
+    between: str, behind: str, start: Moment, cleared: Moment, then: Then
+) -> Iterator[tuple[bool, str]]:
+    """The neighbours other than *behind* that may have given *between* its train, and whether one surely did.
+
+    One that stayed occupied until *between* had cleared gave up no train; one that cleared meanwhile gave it up to *between* where nothing else explains that.
+    """
+    skew = then.rules.skew
+    for one in then.line.neighbours(between):
+        shown = then.shows(one, start - skew, start + skew, entry=start)
+        if one == behind or not shown:
+            continue
+        gave = then.clears(one, start - skew, cleared + skew)
+        whole = shown == "occupied" and not then.line.is_open(one)
+        if whole and not gave and not then.hidden(one, start - skew, cleared):
+            continue
+        sure = whole and any(
+            not then.beside_but(one, piece.start, between, entry=False)
+            for piece in gave
+        )
+        yield sure, f"{one} was {shown} at {then.clock(start)}"
 
 
 def _nothing_since(section: str, since: Moment, then: Then) -> Doubts:
