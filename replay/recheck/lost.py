@@ -8,6 +8,7 @@ from monitor.core.events import (
     State,
 )
 from monitor.core.moments import (
+    DAY,
     Moment,
     parse,
 )
@@ -127,11 +128,11 @@ def _accounted_for(
                 yield Doubt(f"it belongs to the group of alert {other['id']}")
 
 
-def unseen_train(alert: Record, then: Then, _: Sequence[Record]) -> Doubts:
+def unseen_train(alert: Record, then: Then, others: Sequence[Record]) -> Doubts:
     """What speaks against *alert*: something came out of a section shown clear, and moved on as a train does."""
     subject, began = section_of(alert["subject"]), parse(alert["began"])
-    suspects = {section_of(one["asset"]) for one in alert["suspects"]}
-    suspects &= set(then.line.sections)
+    named = {section_of(one["asset"]) for one in alert["suspects"]}
+    suspects: set[str] | None = named & set(then.line.sections)
     near = [subject, *then.line.neighbours(subject)]
     appeared = [
         one
@@ -143,13 +144,25 @@ def unseen_train(alert: Record, then: Then, _: Sequence[Record]) -> Doubts:
             f"nothing was entered at {then.clock(began)} at {subject} or beside it"
         )
         return
+    if _vanished_there(subject, began, others):
+        suspects = None  # no other need be asked
     every = [list(_came_out(one, subject, suspects, began, then)) for one in appeared]
     if all(every):
         yield from every[-1]
 
 
+def _vanished_there(subject: str, began: Moment, others: Sequence[Record]) -> bool:
+    """Whether a train was unaccounted for in *subject* within the day before: of several sections it could have come from, that one is it."""
+    return any(
+        other["kind"] == "vanished-train"
+        and other["subject"] == f"section/{subject}"
+        and began - DAY <= parse(other["began"]) <= began
+        for other in others
+    )
+
+
 def _came_out(
-    place: str, subject: str, suspects: set[str], began: Moment, then: Then
+    place: str, subject: str, suspects: set[str] | None, began: Moment, then: Then
 ) -> Doubts:
     """Whether a train appeared in *place* and moved on, and *subject* is where it came from."""
     stretch = next(one for one in then.stretches(place) if same(one.start, began))
@@ -192,7 +205,7 @@ def _entered_from(section: str, place: str, entry: Piece, then: Then) -> bool:
 
 
 def _held_by(
-    subject: str, suspects: set[str], place: str, onward: str, then: Then
+    subject: str, suspects: set[str] | None, place: str, onward: str, then: Then
 ) -> Doubts:
     """Whether the train must have come from *subject*, where it went from *place* into *onward*."""
     could = {one for one in then.line.neighbours(place) if one != onward}
@@ -201,7 +214,7 @@ def _held_by(
             yield Doubt(
                 f"a train in {place} that goes on into {onward} is not from {subject}"
             )
-        elif len(could) > 1:
+        elif len(could) > 1 and suspects is not None:
             others = ", ".join(sorted(could - {subject}))
             yield Doubt(f"it could have come from {others} too", sure=False)
     elif not could:

@@ -594,6 +594,23 @@ def test_other_suspects_are_refused(suspects):
     refused(said, FROM_EITHER, "its suspects", line=POINTS)
 
 
+@pytest.mark.parametrize(
+    ("vanished", "began", "said"),
+    [
+        ("A", "06:01", AGREES),
+        ("B", "06:01", CANNOT_TELL),
+        ("A", "06:10", CANNOT_TELL),
+    ],
+    ids=["there", "in the other", "later"],
+)
+def test_of_several_it_came_from_where_a_train_was_lost(vanished, began, said):
+    """A train that was unaccounted for in A is the one that comes out, if it was lost before."""
+    lost = alert("vanished-train", vanished, began, began)
+    came = alert("unseen-train", "A", "06:05", "06:06:22")
+
+    assert opinion(came, FROM_EITHER, POINTS, others=[lost])[0] is said
+
+
 def test_one_of_several_is_more_than_can_be_told():
     """An alert that names A alone may be right, but this checker cannot tell: B is as near."""
     said = alert("unseen-train", "A", "06:05", "06:06:22")
