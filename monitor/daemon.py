@@ -252,6 +252,7 @@ class Daemon:
             pulse=self._pulse,
             now=self._present,
             plans=doings.plans,
+            keeps=doings.keeps,
             sheets=Positions(doings.desks, rota, around),
             drill=self._drill,
             monitor=settings.monitor,

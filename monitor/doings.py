@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from monitor.acts import read_act
 from monitor.core.engine import Output
 from monitor.handling import Act, Handling, Refused
+from monitor.keeps import Keep, read_keep
 from monitor.planned import Plans, read_record
 from monitor.shifts import Desks, Position
 
@@ -25,6 +26,7 @@ class Doings:
         handling: of alerts and faults.
         desks: who has each.
         plans: of work.
+        keeps: windows of the journal that are to be kept, by id.
         left_out: acts of the journal that no longer fit.
 
     Example:
@@ -45,6 +47,7 @@ class Doings:
         self.handling = Handling()
         self.desks = Desks(tuple(positions))
         self.plans = Plans()
+        self.keeps: dict[str, Keep] = {}
         self.left_out = 0
 
     def told(self, output: Output) -> None:
@@ -63,6 +66,10 @@ class Doings:
         record = read_record(payload)
         if record is not None:
             self.plans.take(record)
+            return
+        keep = read_keep(payload)
+        if keep is not None:
+            self.keeps[keep.id] = keep
             return
         act = read_act(payload)
         if act is None:

@@ -426,6 +426,18 @@ async def enter(desk: TheDesk, asker: Acts, given: AnyEntry) -> model.Done:
     return await desk.enter(Who(name=asker.name, position=given.position), given)
 
 
+@SEEN.get("/keeps", tags=["lists"], operation_id="keeps")
+async def keeps(desk: TheDesk) -> list[model.KeepOut]:
+    """The windows of the journal that are to be kept."""
+    return await desk.keeps()
+
+
+@DONE.post("/keeps", operation_id="keep")
+async def keep(desk: TheDesk, asker: Acts, given: model.KeepIn) -> model.Done:
+    """Keep a window of the journal: whatever ages or deletes leaves it; on disk when the answer comes."""
+    return await desk.keep(Who(name=asker.name, position=given.position), given)
+
+
 @DONE.post("/shown", operation_id="shown")
 async def shown(
     request: Request, desk: TheDesk, asker: Looks, given: model.ShownIn

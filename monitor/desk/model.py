@@ -309,6 +309,36 @@ class Done(Out):
     again: bool = False
 
 
+class KeepIn(In):
+    """A window of the journal is to be kept.
+
+    Args:
+        position: at which desk that is said.
+        begin: from when.
+        end: to when.
+        reason: why.
+        key: names it, so that sending it again changes nothing.
+    """
+
+    position: Position = ""
+    begin: Time
+    end: Time
+    reason: Annotated[str, Field(min_length=1, max_length=500), AfterValidator(_plain)]
+    key: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]{8,64}$")] | None = None
+
+
+class KeepOut(Out):
+    """A window of the journal that is to be kept: from when to when, why, who wants it, and when that was said."""
+
+    id: str
+    begin: str
+    end: str
+    reason: str
+    by: str
+    position: str
+    entered: str
+
+
 class PaintedIn(In):
     """A fault that a page has painted.
 
@@ -791,7 +821,7 @@ class StatusOut(Out):
     not_known: int
     moved: str | None
     trains: int
-    usual: tuple[int, int] | None
+    usual: list[int] | None
     caution: str
 
 
@@ -898,6 +928,12 @@ class Desk(Protocol):
 
     async def enter(self, who: Who, entry: AnyEntry) -> Done:
         """Take an entry; it is on disk when this returns."""
+
+    async def keeps(self) -> list[KeepOut]:
+        """The windows that are to be kept."""
+
+    async def keep(self, who: Who, given: KeepIn) -> Done:
+        """Keep a window; it is on disk when this returns."""
 
     async def shown(self, who: Who, given: ShownIn) -> Done:
         """A page has shown something; it is on disk when this returns."""

@@ -45,6 +45,7 @@ from monitor.handling import (
 from monitor.handover import Sheet, print_sheet
 from monitor.history import History
 from monitor.journal import Committed, Entry, own
+from monitor.keeps import Keep, entry as keep_entry
 from monitor.kinds import asked as asked_of_kinds
 from monitor.planned import (
     AnyRecord,
@@ -165,6 +166,7 @@ class Daemonic:
         pulse: how the daemon stands.
         now: the clock.
         plans: the work that is planned.
+        keeps: windows of the journal that are to be kept, by id.
         sheets: positions and shifts; None: none are set up.
         drill: sends a marked alert through the whole chain; None: nothing is ever sent.
         monitor: the monitor's id.
@@ -182,6 +184,7 @@ class Daemonic:
     pulse: Callable[[], Pulse]
     now: Callable[[], Moment]
     plans: Plans
+    keeps: dict[str, Keep]
     monitor: str
     version: str
     sheets: Sheets | None = None
@@ -372,7 +375,7 @@ class MonitorDesk:
             not_known=len(engine.not_known()),
             moved=_stamped(self._traffic.moved),
             trains=self._traffic.in_the_last_hour(self._lent.now()),
-            usual=self._traffic.usual(self._lent.now()),
+            usual=_listed(self._traffic.usual(self._lent.now())),
             caution=CAUTION,
         )
 
@@ -935,6 +938,47 @@ class MonitorDesk:
         if not events:
             raise model.Refused("that changes nothing")
 
+    async def keeps(self) -> list[model.KeepOut]:
+        """The windows that are to be kept, oldest first."""
+        return [
+            model.KeepOut(
+                id=one.id,
+                begin=stamp(one.begin),
+                end=stamp(one.end),
+                reason=one.reason,
+                by=one.by,
+                position=one.position,
+                entered=stamp(one.entered),
+            )
+            for one in sorted(self._lent.keeps.values(), key=lambda x: (x.begin, x.id))
+        ]
+
+    async def keep(self, who: Who, given: model.KeepIn) -> Done:
+        """Keep a window; it is on disk when this returns."""
+        return await self._do(lambda: self._keep_window(who, given))
+
+    async def _keep_window(self, who: Who, given: model.KeepIn) -> Done:
+        begin, end = parse(given.begin), parse(given.end)
+        if end <= begin:
+            raise model.Refused("It ends before it begins.")
+        async with self._lent.turn:
+            now, identity = self._lent.now(), _identity(who, given.key)
+            known = self._lent.keeps.get(identity)
+            if known is not None:
+                return Done(id=identity, at=stamp(known.entered), again=True)
+            keep = Keep(
+                id=identity,
+                begin=begin,
+                end=end,
+                reason=given.reason,
+                by=who.name,
+                position=who.position,
+                entered=now,
+            )
+            await self._lent.write([keep_entry(keep)])
+            self._lent.keeps[identity] = keep
+        return Done(id=identity, at=stamp(now))
+
     async def shown(self, who: Who, given: model.ShownIn) -> Done:
         """A page has shown something; it is on disk when this returns."""
         return await self._do(lambda: self._shown(who, given))
@@ -997,6 +1041,10 @@ def _as_work(one: Going) -> model.WorkOut:
         planned_end=_stamped(one.planned_end),
         due=one.due,
     )
+
+
+def _listed(pair: tuple[int, int] | None) -> list[int] | None:
+    return None if pair is None else [*pair]
 
 
 def _let_go(done: asyncio.Future[Any]) -> None:

@@ -21,6 +21,7 @@ from monitor.desk.stream import Stream
 from monitor.handling import Handling
 from monitor.history import History
 from monitor.journal import Journal, JournalFault
+from monitor.keeps import Keep
 from monitor.planned import Plans
 from monitor.settings.desk import DeskSettings
 from monitor.store import Store
@@ -90,6 +91,7 @@ class Daemon:
         self.stream = Stream(run="0000abcd")
         self.fails = False
         self.plans = Plans()
+        self.keeps: dict[str, Keep] = {}
         self.pulse = Pulse(connected=True, heard=NOON, rehearsal=False)
         self.desk = MonitorDesk(
             self.line,
@@ -105,6 +107,7 @@ class Daemon:
                 pulse=lambda: self.pulse,
                 now=lambda: self.now,
                 plans=self.plans,
+                keeps=self.keeps,
                 monitor="monitor-1",
                 version="0",
             ),

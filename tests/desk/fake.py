@@ -93,6 +93,7 @@ class Fake:
 
     Args:
         acts: what was done, and by whom.
+        keepings: which windows are to be kept, and who says so.
         shows: what pages have shown, and to whom.
         entries: what was entered, and by whom.
         drills: what was asked for, and by whom.
@@ -100,6 +101,7 @@ class Fake:
         fails: a call of this name raises something nobody foresaw.
     """
 
+    keepings: list[tuple[Who, model.KeepIn]] = field(default_factory=list)
     shows: list[tuple[Who, model.ShownIn]] = field(default_factory=list)
     acts: list[tuple[Who, AnyAct]] = field(default_factory=list)
     entries: list[tuple[Who, AnyEntry]] = field(default_factory=list)
@@ -133,7 +135,7 @@ class Fake:
             not_known=0,
             moved=RAISED,
             trains=3,
-            usual=(2, 5),
+            usual=[2, 5],
             caution="Nothing here proves a section empty.",
         )
 
@@ -288,6 +290,13 @@ class Fake:
     async def enter(self, who: Who, entry: AnyEntry) -> Done:
         self.entries.append((who, entry))
         return Done(id="entry-1", at=RAISED)
+
+    async def keeps(self) -> list[model.KeepOut]:
+        return []
+
+    async def keep(self, who: Who, given: model.KeepIn) -> Done:
+        self.keepings.append((who, given))
+        return Done(id=ALERT, at=given.end)
 
     async def shown(self, who: Who, given: model.ShownIn) -> Done:
         self.shows.append((who, given))

@@ -299,6 +299,16 @@ function done(why, said) {
   if (why === null) refresh();
 }
 
+async function keep() {
+  const row = document.querySelector("#faults .row[data-chosen] .age");
+  if (!row) return;
+  const middle = Date.parse(row.dataset.began);
+  const reason = await ask("Keep this hour: why?", "From half an hour before the fault began to half an hour after, whatever is deleted later.");
+  if (!reason) return;
+  const [begin, end] = [-1800e3, 1800e3].map((ms) => new Date(middle + ms).toISOString());
+  done(await act("/api/v1/keeps", { position, begin, end, reason, key: key() }), "Kept.");
+}
+
 async function take_desk() {
   done(await act("/api/v1/acts", { what: "take_desk", position }), "You have the desk. Load the page again to see it.");
   await trySound();
@@ -308,7 +318,7 @@ async function take_desk() {
 
 const GO = { d: "/day-list", q: "/quiet", f: "/before-the-first-train", h: "/handover", l: "/login" };
 const DO = { s: "seen", w: "going", n: "noted", v: "shelved", c: "closed" };
-const KEYS = "↑ ↓ choose a fault · S seen · W who goes · N note · V shelve · C close · P sheet · . the numbers · M silence · T try the sound · B dimmed · D day list · Q quiet · F before the first train · H handover · L log in";
+const KEYS = "↑ ↓ choose a fault · S seen · W who goes · N note · V shelve · C close · K keep this hour · P sheet · . the numbers · M silence · T try the sound · B dimmed · D day list · Q quiet · F before the first train · H handover · L log in";
 
 function step(by) {
   const rows = [...document.querySelectorAll("#faults .row")];
@@ -327,6 +337,7 @@ function pressed(event) {
   else if (name === "?") say(KEYS);
   else if (name === ".") { const one = at("numbers"); if (one) one.open = !one.open; }
   else if (name === "p") document.querySelector("#fault a.button")?.click();
+  else if (name === "k") keep();
   else if (name === "m") { muted = !muted; saySound(); }
   else if (name === "t") trySound();
   else if (name === "b") dim();
@@ -347,7 +358,7 @@ document.addEventListener("keyup", () => { down = Math.max(0, down - 1); });
 window.addEventListener("blur", () => { down = 0; });
 document.addEventListener("click", (event) => {
   const doer = event.target.closest("[data-do]");
-  if (doer) { doing(doer.dataset.do); return; }
+  if (doer) { if (doer.dataset.do === "keep") keep(); else doing(doer.dataset.do); return; }
   const one = event.target.closest("#faults .row");
   if (one) { event.preventDefault(); choose(one.dataset.fault); }
 });
