@@ -89,7 +89,7 @@ def test_no_question_breaks_it(make, mode):
     schema = schemathesis.openapi.from_asgi("/api/v1/openapi.json", setting.app)
     token = {"Authorization": f"Bearer {SETTING_UP}"}
     asked, nothing = ask_everything(schema, mode, base_url=HERE, headers=token)
-    operations = len(setting.app.app.openapi()["paths"])
+    operations = sum(map(len, setting.app.app.openapi()["paths"].values()))
     assert asked + nothing == operations
     assert asked >= (operations if mode is DESCRIBED else operations // 2)
 
