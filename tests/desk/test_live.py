@@ -347,7 +347,7 @@ def test_what_was_answered_outlives_a_kill(tmp_path, broker):
     sections = ("T1", "T2", "T3", "T4")
     with daemon_process(tmp_path) as (process, at), at_the_desk(at) as client:
         for number, section in enumerate(sections):
-            # A minute apart: so soon after one another they would be one cause.
+            # So long ago that what each leads to is concluded soon.
             then = Clock()() - (10 - number) * SECOND
             asyncio.run(disturb(broker.url, section, 10 * number, then))
         end = time.monotonic() + 20
