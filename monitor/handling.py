@@ -427,6 +427,17 @@ class Handling:
             if name in self._alerts
         )
 
+    def fault(self, name: str) -> Fault:
+        """A fault as it stands, or the one that took it in.
+
+        Raises:
+            KeyError: it was never told of.
+        """
+        one = self._faults[name]
+        while one.into is not None and one.into in self._faults:
+            one = self._faults[one.into]
+        return one
+
     def open_faults(self) -> list[Fault]:
         """The faults with which people still have to do, in the order in which they came."""
         found = [one for one in self._faults.values() if self.is_open(one.id)]

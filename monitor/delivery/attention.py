@@ -23,6 +23,10 @@ class Attention(Protocol):
         """Whether a person has closed an alert that only a person ends."""
         ...
 
+    def over(self, fault: str) -> bool | None:
+        """Whether nobody has to do with a fault any more, or with the one that took it in; None where it is not known."""
+        ...
+
 
 class Nobody:
     """Nobody has done anything."""
@@ -41,6 +45,11 @@ class Nobody:
         """Nobody has."""
         del self, alert, at
         return False
+
+    def over(self, fault: str) -> bool | None:
+        """Nobody knows."""
+        del self, fault
+        return None
 
 
 class Desk:
@@ -77,3 +86,10 @@ class Desk:
             return self._handling.of(alert, at).life is Life.CLOSED
         except KeyError:
             return False
+
+    def over(self, fault: str) -> bool | None:
+        """Whether all in it is over, and what only a person ends is closed."""
+        try:
+            return not self._handling.is_open(self._handling.fault(fault).id)
+        except KeyError:
+            return None

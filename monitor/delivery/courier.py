@@ -254,6 +254,10 @@ class Courier:
         )
 
     def _is_over(self, call: Call) -> bool:
+        """Whether nobody has to do with its fault any more; the core ends one in which something still waits for a person."""
+        over = self._attention.over(call.fault)
+        if over is not None:
+            return over
         text = self._store.fault(call.fault)
         return text is not None and read_fault(text).ended is not None
 

@@ -2,124 +2,19 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter
-from contextlib import asynccontextmanager, suppress
+from contextlib import suppress
 from dataclasses import replace
 
 import pytest
 
 from monitor.core.moments import HOUR, MINUTE, SECOND
-from monitor.delivery.attention import Nobody
-from monitor.delivery.channel import Refused, Undelivered
-from monitor.delivery.courier import LATE, Courier, Ways
+from monitor.delivery.channel import Undelivered
+from monitor.delivery.courier import LATE
 from monitor.delivery.drill import Drill
-from monitor.routes import Route, Routes
+from monitor.routes import Route
 from monitor.store import Store
-from tests.delivery.samples import LINE, RAISED, alert, call, fault
-
-
-class Fake:
-    """A channel that does as it is told, and keeps what it was sent."""
-
-    def __init__(self, *takes, calls=True, holds=False, batch=1):
-        self.takes = frozenset(takes)
-        self.calls = calls
-        self.holds = holds
-        self.batch = batch
-        self.again_s = 0.0
-        self.had = []
-        self.fails = []
-        self.refuses = set()
-        self.hangs = False
-        self.came = asyncio.Event()
-
-    @asynccontextmanager
-    async def open(self):
-        """Nothing is needed."""
-        yield
-
-    async def send(self, items):
-        """Have them, unless it fails, refuses or hangs."""
-        if self.hangs:
-            await asyncio.Event().wait()
-        if self.fails:
-            raise self.fails.pop(0)
-        for item in items:
-            if item.about in self.refuses:
-                raise Refused("400 no")
-        self.had += items
-        self.came.set()
-
-    async def has(self, count):
-        """Return when it had so many."""
-        while len(self.had) < count:
-            self.came.clear()
-            await self.came.wait()
-
-    async def refresh(self):
-        """Nothing."""
-
-    @property
-    def whats(self):
-        """What it had, in order."""
-        return [one.what for one in self.had]
-
-
-class People(Nobody):
-    """What people did, as it is set."""
-
-    def __init__(self):
-        self.shelved = ""
-        self.has_seen = False
-
-    def quiet(self, alert, at):
-        """Why it is quiet."""
-        del alert, at
-        return self.shelved
-
-    def seen(self, fault, alert, at):
-        """Whether it is seen."""
-        del fault, alert, at
-        return self.has_seen
-
-
-class World:
-    """A courier over a store in memory, with a clock that is set."""
-
-    def __init__(self, store, channels, routes=(), **ways):
-        self.store = store
-        self.now = RAISED
-        self.people = People()
-        self.channels = channels
-        timeouts = dict.fromkeys(channels, 0.02)
-        calling = tuple(n for n, c in channels.items() if "call" in c.takes)
-        self.courier = Courier(
-            store,
-            channels,
-            Routes(routes=tuple(routes), channels=calling, zone=LINE.zone),
-            line=LINE,
-            on_disk=self.on_disk,
-            now=lambda: self.now,
-            attention=self.people,
-            ways=Ways(timeout_s=timeouts, **ways),
-            draw=lambda _low, high: high,
-        )
-
-    async def on_disk(self, work, *values):
-        """Do it at once."""
-        return work(*values)
-
-    def tell(self, *alerts, faults=(), calls=()):
-        """Put something into the outbox now."""
-        self.store.keep(alerts, faults, calls, at=self.now)
-
-    async def go(self, seconds=0.0):
-        """So much later, do all there is to do."""
-        self.now += round(seconds * SECOND)
-        while await self.courier.route():
-            pass
-        for name in self.channels:
-            while await self.courier.round(name):
-                pass
+from tests.delivery.samples import RAISED, alert, call, fault
+from tests.delivery.world import Fake, World
 
 
 @pytest.fixture
