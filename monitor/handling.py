@@ -3,13 +3,15 @@
 Nothing here enters the core: an alert is what was so, this is what was done about it.
 It is a fold over alert lines and acts in the order in which they came, so a start that reads both again knows everything.
 
-| an alert is | over | again | seen | closed |
-|---|---|---|---|---|
-| not seen | over, not yet seen | | seen | closed |
-| seen | done | | refused | closed |
-| over, not yet seen | | not seen | done | refused |
-| done | | not seen | refused | refused |
-| closed | | | refused | refused |
+| an alert is | over | again | graver | seen | closed |
+|---|---|---|---|---|---|
+| not seen | over, not yet seen | | | seen | closed |
+| seen | done | | not seen | refused | closed |
+| over, not yet seen | | not seen | | done | refused |
+| done | | not seen | | refused | refused |
+| closed | | | | refused | refused |
+
+It is graver when somebody is needed now at a higher priority than it had when it was seen: whoever saw it as something for another day has not seen that.
 
 Only what a person ends can be closed; anything else ends by itself.
 Besides, an alert may be kept from calling people, each with its reason: shelved for a time or once, switched off, or quiet by design (`parameters.quiet`: under work, or covered by a cause).
@@ -26,7 +28,8 @@ from enum import Enum
 from typing import Literal
 
 from monitor.core.alerts import Alert
-from monitor.core.faults import STAYS, Fault
+from monitor.core.detector import Priority
+from monitor.core.faults import CALLING, RANKS, STAYS, Fault
 from monitor.core.moments import DAY, Duration, Moment
 
 LOOKED_BACK: Duration = 7 * DAY
@@ -72,6 +75,7 @@ class Step(Enum):
 
     OVER = "over"
     AGAIN = "again"
+    GRAVER = "graver"
     SEEN = "seen"
     CLOSED = "closed"
 
@@ -81,6 +85,7 @@ LIVES: dict[tuple[Life, Step], Life] = {
     (Life.NOT_SEEN, Step.SEEN): Life.SEEN,
     (Life.NOT_SEEN, Step.CLOSED): Life.CLOSED,
     (Life.SEEN, Step.OVER): Life.DONE,
+    (Life.SEEN, Step.GRAVER): Life.NOT_SEEN,
     (Life.SEEN, Step.CLOSED): Life.CLOSED,
     (Life.OVER_NOT_SEEN, Step.AGAIN): Life.NOT_SEEN,
     (Life.OVER_NOT_SEEN, Step.SEEN): Life.DONE,
@@ -190,6 +195,12 @@ class _Alert:
     alert: Alert
     life: Life = Life.NOT_SEEN
     seen: Act | None = None
+    seen_as: Priority = "note"
+
+    def graver(self) -> bool:
+        """Whether somebody is needed now, and more than when it was seen."""
+        rank = RANKS[self.alert.priority]
+        return rank >= CALLING and rank > RANKS[self.seen_as]
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,7 +238,10 @@ class Handling:
             self._over_once(alert)
         elif not was_open:
             self._step(known, Step.AGAIN)
-            known.seen = None if known.life is Life.NOT_SEEN else known.seen
+        elif known.graver():
+            self._step(known, Step.GRAVER)
+        if known.life is Life.NOT_SEEN:
+            known.seen = None
 
     def told_fault(self, fault: Fault) -> None:
         """A fault has changed."""
@@ -312,7 +326,7 @@ class Handling:
             raise Refused("it is seen already")
         for one in waiting:
             self._step(one, Step.SEEN)
-            one.seen = act
+            one.seen, one.seen_as = act, one.alert.priority
 
     def _concerned(self, act: Act) -> Iterator[_Alert]:
         """The alert, or all alerts of the fault, that *act* is about."""
@@ -437,6 +451,16 @@ class Handling:
         while one.into is not None and one.into in self._faults:
             one = self._faults[one.into]
         return one
+
+    def attending(self, fault: str, since: Moment) -> bool:
+        """Whether somebody who goes to a fault, or is there, said so at or after *since*."""
+        attended = self.attended(fault)
+        there = {*attended.going, *attended.on_site}
+        return any(
+            act.what in {"going", "on_site"} and act.by in there
+            for act in attended.acts
+            if act.entered >= since
+        )
 
     def open_faults(self) -> list[Fault]:
         """The faults with which people still have to do, in the order in which they came."""

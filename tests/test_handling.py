@@ -126,6 +126,28 @@ def test_what_comes_again_is_to_be_seen_again(handling):
     assert (again.life, again.acked, again.seen_by) == (Life.NOT_SEEN, False, "")
 
 
+@pytest.mark.parametrize(
+    ("seen_as", "becomes", "acked"),
+    [
+        ("planned", "prompt", False),
+        ("planned", "urgent", False),
+        ("prompt", "urgent", False),
+        ("note", "planned", True),
+        ("prompt", "prompt", True),
+        ("urgent", "prompt", True),
+    ],
+)
+def test_what_becomes_graver_is_to_be_seen_again(seen_as, becomes, acked):
+    """Whoever saw it as planned has not seen that somebody is needed now; what calls nobody more than before stays seen."""
+    handling, one = Handling(), alert(priority=seen_as)
+    handling.told(one)
+    handling.take(act("seen", alert=one.id))
+    handling.told(replace(one, priority=becomes))
+    stands = handling.of(one.id, NOON + HOUR)
+
+    assert (stands.acked, stands.seen_by) == (acked, "Ines" if acked else "")
+
+
 def test_seen_needs_one_act_for_a_fault_and_no_reason(handling):
     """All its alerts are seen by it, those to come are not."""
     other = alert("repeat-disturbance")
@@ -396,6 +418,7 @@ class People(RuleBasedStateMachine):
         self.handling = Handling()
         self.handling.told(self.alert)
         self.open, self.seen, self.closed = True, False, False
+        self.seen_as = ""
         self.now = NOON
         self.until = None
 
@@ -430,11 +453,24 @@ class People(RuleBasedStateMachine):
         allowed = not self.seen and not self.closed
         self.tried("seen", allowed, alert=self.alert.id)
         self.seen = True
+        if allowed:
+            self.seen_as = self.alert.priority
+
+    @precondition(lambda self: self.open)
+    @rule(priority=st.sampled_from(["planned", "prompt", "urgent"]))
+    def change(self, priority):
+        """It becomes more or less serious."""
+        self.alert = replace(self.alert, priority=priority)
+        self.handling.told(self.alert)
+        above = {"planned": ("prompt", "urgent"), "prompt": ("urgent",)}
+        if not self.closed and priority in above.get(self.seen_as, ()):
+            self.seen = False
 
     @rule(text=st.sampled_from(["", "  ", "found"]))
     def close(self, text):
         """Somebody closes it, with a reason or without."""
-        allowed = self.stays and not self.closed and bool(text.strip())
+        reason = bool(text.strip()) or self.alert.priority != "urgent"
+        allowed = self.stays and not self.closed and reason
         self.tried("closed", allowed, alert=self.alert.id, text=text)
         if allowed:
             self.closed = self.seen = True

@@ -15,8 +15,8 @@ class Attention(Protocol):
         """Why nobody is called for an alert, in words, or ""."""
         ...
 
-    def seen(self, fault: str, alert: str, at: Moment) -> bool:
-        """Whether somebody has seen the alert because of which was called, or goes to its fault."""
+    def seen(self, fault: str, alert: str, since: Moment) -> bool:
+        """Whether somebody has seen the alert because of which was called, or has said since then that they go to its fault."""
         ...
 
     def closed(self, alert: str, at: Moment) -> bool:
@@ -36,9 +36,9 @@ class Nobody:
         del self, alert, at
         return ""
 
-    def seen(self, fault: str, alert: str, at: Moment) -> bool:
+    def seen(self, fault: str, alert: str, since: Moment) -> bool:
         """Nobody has."""
-        del self, fault, alert, at
+        del self, fault, alert, since
         return False
 
     def closed(self, alert: str, at: Moment) -> bool:
@@ -70,15 +70,18 @@ class Desk:
             return ""
         return "" if handled.quiet == handled.suppressed else handled.quiet
 
-    def seen(self, fault: str, alert: str, at: Moment) -> bool:
-        """Whether the alert is seen, or somebody goes to its fault or is there."""
+    def seen(self, fault: str, alert: str, since: Moment) -> bool:
+        """Whether the alert is seen, or somebody goes to its fault who said so since then: whoever went before went for something else."""
         try:
-            if self._handling.of(alert, at).acked:
+            if self._handling.of(alert, since).acked:
                 return True
         except KeyError:
             pass
-        attended = self._handling.attended(fault)
-        return bool(attended.going or attended.on_site)
+        try:
+            fault = self._handling.fault(fault).id
+        except KeyError:
+            return False
+        return self._handling.attending(fault, since)
 
     def closed(self, alert: str, at: Moment) -> bool:
         """Whether a person has closed it."""

@@ -324,7 +324,7 @@ class Courier:
         if one.step == 0 or one.item.what != "call":
             return ""
         call = read_call(one.item.body)
-        if self._attention.seen(call.fault, call.alert, now):
+        if self._attention.seen(call.fault, call.alert, one.item.put):
             return "seen"
         if self._attention.quiet(call.alert, now):
             return "shelved or switched off"

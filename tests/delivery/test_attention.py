@@ -36,9 +36,15 @@ class Room(World):
 
     def do(self, what, **more):
         """Somebody does something now."""
-        given = {"id": str(next(NUMBERS)), "by": "Ada", "position": "north"}
-        given |= {"at": self.now, "entered": self.now, "what": what}
-        assert self.handling.take(Act(**{**given, **more}))
+        given = {
+            "id": str(next(NUMBERS)),
+            "by": "Ada",
+            "position": "north",
+            "at": self.now,
+            "entered": self.now,
+            "what": what,
+        }
+        assert self.handling.take(Act(**(given | more)))
 
     def shelve(self, about, until=None):
         """Somebody shelves what *about* is of."""
@@ -103,3 +109,53 @@ async def test_a_call_goes_by_the_fault_that_took_its_own_in(store):
     await room.go(3 * HOUR / SECOND)
 
     assert len(room.desk.had) == 1
+
+
+def called_again(room):
+    """A first call that somebody has seen and goes for, and a graver one an hour later; neither is seen anew."""
+    first, graver = alert(), alert("vanished-train", "T106", priority="urgent")
+    room.tell(first, faults=[fault([first])], calls=[call(first)])
+    room.do("seen", fault=first.id)
+    room.do("going", fault=first.id)
+    room.do("on_site", fault=first.id, by="Bo")
+    room.now += HOUR
+    again = call(graver, fault=first.id, at=room.now)
+    room.tell(graver, faults=[fault([first, graver])], calls=[again])
+    return first
+
+
+async def test_who_went_before_a_graver_call_does_not_stop_it(store):
+    """Somebody goes to a loose head; when a train vanishes there the next step is called unless somebody answers that."""
+    room = Room(store, TWO_STEPS)
+    called_again(room)
+    await room.go()
+    await room.go(60)
+
+    assert len(room.night.had) == 1
+
+
+@pytest.mark.parametrize("what", ["going", "on_site"])
+async def test_who_goes_after_a_call_stops_it(store, what):
+    """The next step is not needed where somebody has said after the call that they go, or are there."""
+    room = Room(store, TWO_STEPS)
+    first = called_again(room)
+    await room.go()
+    room.now += SECOND
+    room.do(what, fault=first.id)
+    await room.go(60)
+
+    assert room.night.had == []
+    assert store.backlog() == {}
+
+
+async def test_who_went_and_is_gone_again_does_not_stop_it(store):
+    """Whoever said that they go and then that they do not is nobody who goes."""
+    room = Room(store, TWO_STEPS)
+    first = called_again(room)
+    await room.go()
+    room.do("going", fault=first.id)
+    room.now += SECOND
+    room.do("gone", fault=first.id)
+    await room.go(60)
+
+    assert len(room.night.had) == 1

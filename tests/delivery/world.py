@@ -72,9 +72,9 @@ class People(Nobody):
         del alert, at
         return self.shelved
 
-    def seen(self, fault, alert, at):
+    def seen(self, fault, alert, since):
         """Whether it is seen."""
-        del fault, alert, at
+        del fault, alert, since
         return self.has_seen
 
 
