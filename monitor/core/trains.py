@@ -390,6 +390,8 @@ class Trains:
         handed = self.in_section(name)
         if any(train.parts[name].sure for train in handed):
             return  # handed over already, by a neighbour that cleared a little before
+        # After a moment's clear it may be what a miscount left, and nobody came in.
+        again = any(train.parts[name].may_have_left for train in handed)
         comers = self._comers(name, found, through=occupied)
         if not (comers or handed):
             self._nobody(spot, change, found)
@@ -415,8 +417,6 @@ class Trains:
             self._reach(train, name, part)
         if occupied and unseen:
             self._new(name, at).guess = True
-        # After a moment's clear it may be what a miscount left, and nobody came in.
-        again = any(train.parts[name].may_have_left for train in handed)
         spot.certain = occupied and not again
         if occupied:
             spot.comers.append(frozenset())
@@ -668,7 +668,7 @@ class Trains:
         for way in part.ways:
             if way in train.parts and self._hides(way):
                 train.parts[way].sure = False  # nobody would see it leave
-        sure = any(p.sure for p in train.parts.values())
+        sure = any(p.sure and not p.may_have_left for p in train.parts.values())
         # One that came in where there is no detection went on, if anything did.
         came_on = not part.behind and any(self.spots[n].certain for n in onward)
         goes_out = not (sure or came_on) and self.spots[name].open
@@ -776,6 +776,8 @@ class Trains:
         self, train: Train, behind: str, between: str, front: str, change: Cleared
     ) -> None:
         """*train* reached beyond *between*, which has cleared: it is no longer in *behind*, nor in what lies behind that."""
+        if self.spots[between].visited >= self.spots[between].entered:
+            return  # another may have come in there unseen, and be the one that went on
         last = behind
         while last in train.parts:
             spot = self.spots[last]
@@ -968,27 +970,39 @@ class Trains:
         spot = self.spots[name]
         if spot.state is State.OCCUPIED:
             spot.occupied, spot.entered = spot.before
+        before = self.in_section(name)
+        gone_on = [train for train in before if train.onward(name)]
+        for train in gone_on:
+            # It may have been out of it for that moment.
+            train.parts[name].may_have_left = True
         if (self.axles(name) or 0) < 0:
             return  # the tally went through nought to below it: nothing came in
+        for train in gone_on:
+            train.parts[name].sure = False
         near = self.around(name, change.at)
         if spot.left_behind and (near or spot.open):
             self._told.append(TrainMayHaveCome(place=name, at=change.at))
-        before = self.in_section(name)
+        self._may_have_entered(name, before, near, change.at)
+        if len(spot.trains) > len(before):
+            for train in before:
+                train.parts[name].sure = False
+                train.parts[name].may_have_left = True
+                train.out = train.out or (spot.open and not train.onward(name))
+
+    def _may_have_entered(
+        self, name: str, before: list[Train], near: list[str], at: Moment
+    ) -> None:
+        """Into section *name*, where *before* were, any train beside it may have come in a moment in which it was clear."""
+        spot = self.spots[name]
         present = {
             n for train in before for n, part in train.parts.items() if part.sure
         }
         for via in near:
             for train in self.in_section(via):
                 if train.number not in spot.trains and via not in present:
-                    self._reach(train, name, Part(change.at, via, sure=False))
+                    self._reach(train, name, Part(at, via, sure=False))
         if spot.open:
-            self._new(name, change.at).guess = True
-        for train in before:
-            # What had gone on may have been out of it: what is there now, nobody knows.
-            if len(spot.trains) > len(before) or train.onward(name):
-                train.parts[name].sure = False
-                train.parts[name].may_have_left = True
-                train.out = train.out or (spot.open and not train.onward(name))
+            self._new(name, at).guess = True
 
     # What was judged by the stage before.
 
@@ -1043,6 +1057,7 @@ class Trains:
             change.exit is not Verdict.NOT_EXPLAINED
             or not train.real
             or not part.sure
+            or part.may_have_left
             or train.out
             or part.beyond
             or self._came_out(change.place, cleared)
