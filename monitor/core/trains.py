@@ -393,6 +393,7 @@ class Trains:
         # After a moment's clear it may be what a miscount left, and nobody came in.
         again = any(train.parts[name].may_have_left for train in handed)
         comers = self._comers(name, found, through=occupied)
+        handed = self.in_section(name)  # some of them may be forgotten by now
         if not (comers or handed):
             self._nobody(spot, change, found)
             return
