@@ -95,19 +95,32 @@ class Had:
 
 
 def test_a_loose_head_is_one_fault_through_the_night():
-    """Loose head night: each alert record of it belongs to one thing, with two calls: when it first shows, and when it comes back after an hour of quiet."""
+    """Loose head night: each alert record of it belongs to one thing, with two calls: when it first shows, and when after an hour of quiet an axle is left in the section beside it."""
     had = Had(DAYS["loose-head-night"])
     (fault,) = had.faults.values()
 
-    assert len(had.alerts) == 8
+    assert len(had.alerts) == 10
     assert set(fault.alerts) == {one.id for one in had.alerts}
     assert fault.subjects == (
         "section/T103",
         "head/H103",
         "section/T102",
     )
-    # 21:10:05 and 22:15:05, each twenty seconds later.
-    assert [clock(one.at) for one in had.calls] == ["21:10:25", "22:15:25"]
+    # 21:10:05, twenty seconds later; T103 at 21:22:05 is no new call, twelve minutes after that.
+    assert [clock(one.at) for one in had.calls] == ["21:10:25", "22:44:10"]
+    assert "T102 still occupied" in had.calls[1].text
+
+
+def test_a_loose_head_that_is_quiet_between_calls_each_time():
+    """Loose head evening: T103 comes back an hour later, and twenty-nine minutes after that T102 is left occupied: one fault still, and nobody has to guess either."""
+    had = Had(DAYS["loose-head-evening"])
+    (fault,) = had.faults.values()
+
+    assert set(fault.alerts) == {one.id for one in had.alerts}
+    # 21:10:05 and 22:15:05, each twenty seconds later; what is left occupied, at once.
+    assert [clock(one.at) for one in had.calls] == ["21:10:25", "22:15:25", "22:44:10"]
+    # The miscount and what it left are concluded at the same moment: vehicles may be in T102.
+    assert "T102 still occupied" in had.calls[2].text
 
 
 def clock(moment):

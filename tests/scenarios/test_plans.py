@@ -103,8 +103,8 @@ def test_a_plan_that_was_carried_out_is_as_good_as_a_feed_that_tells_of_work(nam
 
 
 def test_what_is_open_as_work_begins_keeps_quiet_because_of_it_by_name():
-    """Loose head night, with a technician at H103 from 22:20 to 23:30: what was open says by which work it keeps quiet, and what his trolley and the train of 40 do after that raises nothing."""
-    day = the_day("loose-head-night")
+    """Loose head evening, with a technician at H103 from 22:20 to 23:30: what was open says by which work it keeps quiet, and what his trolley and the train of 40 do after that raises nothing."""
+    day = the_day("loose-head-evening")
     plan = HEADER + "head/H103,2026-05-04T22:20,2026-05-04T23:30,W7 loose head\n"
     alerts = replayed(day, day.events, plan)
     reason = "under work: work W7 loose head"
