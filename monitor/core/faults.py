@@ -17,9 +17,11 @@ Here it counts as over when everything else is, and nothing more came for `recal
 
 **Calls.**
 Somebody is needed when an alert is urgent or prompt, open, and not kept quiet; when it becomes so later, then.
-Who was called for a fault is called again only for what is of higher priority than what they were called for, or after nothing was raised in it for `recall_after_s`.
+Who was called for a fault is called again only for what is of higher priority than what they were called for, or where nobody was needed anew in it for `recall_after_s`; what is planned, what keeps quiet, and what was over before anybody was called for it do not count.
+What is open for long does not count either: a section that fails at night is called for though a head that miscounted at noon still stands open.
+Of what is due at the same moment the gravest is called for: what is urgent, then a section in which vehicles may have been left behind, then a cause.
 What may yet prove to be one of several of a cause is due `join_wait_s` after it was raised; if by then a cause has it, or it is over, nobody is called for it.
-For a cause nobody is called again either, unless somebody was about to be called for one of those it takes in: then the cause's is the one call for all of them; but not where what failed together came back with a gateway that somebody was called for within `recall_after_s`.
+For a cause nobody is called again either, unless somebody was about to be called for one of those it takes in: then the cause's is the one call for all of them; but not where what failed together came back with a gateway that somebody was called for, however long it was silent.
 
 **Its number** is made of its id, never counted up, in letters and digits of which no two rhyme or look alike; four of them, and more where another fault that is remembered has those.
 
@@ -48,6 +50,9 @@ STAYS = frozenset({"unseen-train", "vanished-train"})
 """The kinds that only a person ends."""
 
 CAUSE = "common-cause"
+
+LEFT = "occupied-no-train"
+"""Vehicles may be in it: of what is as urgent it is told first."""
 
 OF_THE_FEED = frozenset({"gateway", "source", "monitor"})
 """What is about how the feed reaches the monitor, not about the line."""
@@ -234,10 +239,10 @@ class Case:
         lasting: ids of those that only a person ends.
         subjects: what it covers, with when something of its own was over there last, or None.
         groups: ids of the causes of which it has a member, the newest last.
-        wanted: ids of alerts for which somebody is about to be called.
+        wanted: ids of alerts for which somebody is about to be called, with when each came to need that.
         waiting: sections whose reset waits for a train.
         took: ids of the faults it took in, with their numbers.
-        last: when an alert of it was raised last, notes left out.
+        last: when somebody was needed in it last, of whom somebody was called for, or had been called before.
         moved: when anything was raised, over or proved last.
         highest: the highest priority it had.
         called: the highest somebody was called for.
@@ -245,7 +250,7 @@ class Case:
         calls: how often.
         told: as it was told last.
         ended: when all was over, or None.
-        gravest: how serious what it was about was at the worst: the priority's rank, and whether it was a cause.
+        gravest: how serious what it was about was at the worst: the priority's rank, whether it was a cause, and whether vehicles may have been left behind.
         headed: the headline of then, and what that was about.
     """
 
@@ -258,7 +263,7 @@ class Case:
     lasting: dict[str, None] = field(default_factory=dict)
     subjects: dict[str, Moment | None] = field(default_factory=dict)
     groups: dict[str, None] = field(default_factory=dict)
-    wanted: dict[str, None] = field(default_factory=dict)
+    wanted: dict[str, Moment] = field(default_factory=dict)
     waiting: dict[str, None] = field(default_factory=dict)
     took: dict[str, str] = field(default_factory=dict)
     last: Moment | None = None
@@ -269,7 +274,7 @@ class Case:
     calls: int = 0
     told: Fault | None = None
     ended: Moment | None = None
-    gravest: tuple[int, bool] = (-1, False)
+    gravest: tuple[int, bool, bool] = (-1, False, False)
     headed: tuple[str, str] = ("", "")
 
     @property
@@ -345,7 +350,7 @@ class Faults:
     _of: dict[str, Case] = field(default_factory=dict)
     _at: dict[str, dict[str, Case]] = field(default_factory=dict)
     _resets: set[str] = field(default_factory=set)
-    _pending: list[tuple[Moment, str]] = field(default_factory=list)
+    _pending: list[tuple[Moment, Moment, str]] = field(default_factory=list)
     _ending: list[tuple[Moment, str]] = field(default_factory=list)
     _came: int = 0
 
@@ -371,14 +376,13 @@ class Faults:
             case = self._joined(alert, now)
             if case is None:
                 return
-            since = self._add(case, alert)
+            self._add(case, alert)
         else:
             before = case.open.get(alert.id)
-            since = case.last
         case = self._follow(case, alert, now)
         self._note(case, alert)
         if before is not None or new:
-            self._weigh(case, alert, before, since, now)
+            self._weigh(case, alert, before, now)
         self._settle(case, now)
 
     def reset(self, fact: Fact, now: Moment) -> None:
@@ -403,8 +407,12 @@ class Faults:
     def wake(self, now: Moment) -> None:
         """Some moment that was asked for has come."""
         while self._pending and self._pending[0][0] <= now:
-            due, name = heappop(self._pending)
-            self._fall_due(due, name)
+            ready = self._pending[0][0]
+            due: dict[str, Moment] = {}
+            while self._pending and self._pending[0][0] == ready:
+                _, at, name = heappop(self._pending)
+                due[name] = at
+            self._fall_due(due)
         while self._ending and self._ending[0][0] <= now:
             _, name = heappop(self._ending)
             case = self.cases.get(name)
@@ -542,9 +550,10 @@ class Faults:
         back = self._came_back(alert)
         if back is not None:
             found[back.id] = back
-            if back.last is not None and at - back.last < self.recall_after:
+            if back.called >= CALLING:
+                back.last = at  # who was called for that is at it
                 for case in found.values():
-                    case.wanted.clear()  # who was called for that is at it
+                    case.wanted.clear()
         if not found:
             return self._find([alert.subject], (), at, ended_within=self.again_within)
         return self._unite(found.values(), at)
@@ -620,16 +629,13 @@ class Faults:
         case.took |= {other.id: other.number, **other.took}
         _newest(case.took)
         case.began = min(case.began, other.began)
-        case.last = max(
-            (one for one in (case.last, other.last) if one is not None), default=None
-        )
+        if other.last is not None:
+            case.last = _later(case.last, other.last)
         case.moved = max(case.moved, other.moved)
         case.highest = max(case.highest, other.highest, key=RANKS.__getitem__)
         case.called = max(case.called, other.called)
-        case.called_at = max(
-            (one for one in (case.called_at, other.called_at) if one is not None),
-            default=None,
-        )
+        if other.called_at is not None:
+            case.called_at = _later(case.called_at, other.called_at)
         case.calls += other.calls
         if other.gravest > case.gravest:
             case.gravest, case.headed = other.gravest, other.headed
@@ -637,20 +643,16 @@ class Faults:
 
     # What is in it.
 
-    def _add(self, case: Case, alert: Alert) -> Moment | None:
-        """*alert* comes into *case*; gives when one was raised there before."""
-        before = case.last
+    def _add(self, case: Case, alert: Alert) -> None:
+        """*alert* comes into *case*."""
         self._came += 1
         case.alerts[alert.id] = self._came
         self._of[alert.id] = case
         case.began = min(case.began, alert.began)
         case.moved = max(case.moved, alert.raised)
-        if alert.priority != "note":
-            case.last = alert.raised if before is None else max(before, alert.raised)
         if alert.kind in STAYS:
             case.lasting[alert.id] = None
         self._trim(case)
-        return before
 
     def _trim(self, case: Case) -> None:
         if len(case.alerts) <= MOST:
@@ -679,7 +681,7 @@ class Faults:
             case.moved = max(case.moved, over)
             self._cover(case, own, over)
         case.highest = max(case.highest, alert.priority, key=RANKS.__getitem__)
-        grave = RANKS[alert.priority], alert.kind == CAUSE
+        grave = RANKS[alert.priority], alert.kind == CAUSE, alert.kind == LEFT
         if grave >= case.gravest and (alert.ended is None or not case.headed[0]):
             case.gravest, case.headed = grave, (headline(alert), alert.subject)
 
@@ -694,14 +696,9 @@ class Faults:
     # Calls.
 
     def _weigh(
-        self,
-        case: Case,
-        alert: Alert,
-        before: Alert | None,
-        since: Moment | None,
-        now: Moment,
+        self, case: Case, alert: Alert, before: Alert | None, now: Moment
     ) -> None:
-        """Whether somebody is needed because of *alert*, which was *before*, where something was raised last at *since*."""
+        """Whether somebody is needed because of *alert*, which was *before*."""
         if not _needs(alert):
             return
         rank = RANKS[alert.priority]
@@ -711,33 +708,43 @@ class Faults:
         ):
             return
         at = alert.raised if before is None else now
-        awaited = alert.kind == CAUSE and any(one in case.open for one in case.wanted)
-        quiet = since is None or at - since >= self.recall_after
+        awaited = any(one in case.open for one in case.wanted)
+        quiet = case.last is None or at - case.last >= self.recall_after
         if not (rank > case.called or quiet or awaited):
+            case.last = _later(case.last, at)
             return
-        if alert.kind in OF_A_CAUSE and rank == CALLING:
-            due = at + self.join_wait
-            case.wanted[alert.id] = None
-            heappush(self._pending, (due, alert.id))
-            self.ask(max(due, now))
-        else:
-            self._call(case, alert, at)
+        waits = alert.kind in OF_A_CAUSE and rank == CALLING
+        due = at + self.join_wait if waits else at
+        case.wanted[alert.id] = at
+        ready = max(due, now)
+        heappush(self._pending, (ready, due, alert.id))
+        self.ask(ready)
 
-    def _fall_due(self, due: Moment, name: str) -> None:
-        """What waited for a cause is called for, unless that came, it is over, or somebody was called meanwhile."""
-        case = self._of.get(name)
-        if case is None or name not in case.wanted:
-            return
-        del case.wanted[name]
-        alert = case.open.get(name)
-        if alert is not None and _needs(alert):
-            self._call(case, alert, due)
+    def _fall_due(self, due: dict[str, Moment]) -> None:
+        """Of all that is due at one moment the gravest of each fault is called for, unless a cause came, it is over, or somebody was called meanwhile."""
+        needed: dict[str, list[Alert]] = {}
+        for name in due:
+            case = self._of.get(name)
+            if case is None or name not in case.wanted:
+                continue
+            alert = case.open.get(name)
+            if alert is None or not _needs(alert):
+                del case.wanted[name]
+            else:
+                needed.setdefault(case.id, []).append(alert)
+        for one, alerts in needed.items():
+            case = self.cases[one]
+            alert = min(alerts, key=lambda other: _pressing(other, case.alerts))
+            self._call(case, alert, due[alert.id])
             self._tell(case)
 
     def _call(self, case: Case, alert: Alert, at: Moment) -> None:
         case.called = max(case.called, RANKS[alert.priority])
-        case.called_at = at if case.called_at is None else max(at, case.called_at)
+        case.called_at = _later(case.called_at, at)
         case.calls += 1
+        for name, since in case.wanted.items():
+            if name in case.open and _needs(case.open[name]):
+                case.last = _later(case.last, since)
         case.wanted.clear()
         standing = self.standing(self._sections(case, at))
         self.calls.append(
@@ -844,6 +851,10 @@ def _newest(kept: dict[str, Any]) -> None:
         del kept[next(iter(kept))]
 
 
+def _later(before: Moment | None, at: Moment) -> Moment:
+    return at if before is None else max(before, at)
+
+
 def _needs(alert: Alert) -> bool:
     """Whether somebody is needed now because of *alert*."""
     return (
@@ -853,7 +864,23 @@ def _needs(alert: Alert) -> bool:
     )
 
 
-def _gravity(alert: Alert, came: dict[str, int]) -> tuple[int, bool, bool, int]:
-    """The most serious is the least: by priority, what is quiet after what is not, a cause before others, the oldest."""
+def _gravity(alert: Alert, came: dict[str, int]) -> tuple[int, bool, bool, bool, int]:
+    """The most serious is the least: by priority, what is quiet after what is not, a cause before others, then what may be vehicles left behind, the oldest."""
     quiet = "quiet" in alert.parameters
-    return -RANKS[alert.priority], quiet, alert.kind != CAUSE, came[alert.id]
+    return (
+        -RANKS[alert.priority],
+        quiet,
+        alert.kind != CAUSE,
+        alert.kind != LEFT,
+        came[alert.id],
+    )
+
+
+def _pressing(alert: Alert, came: dict[str, int]) -> tuple[int, bool, bool, int]:
+    """What is to be called for first is the least: by priority, then what may be vehicles left behind, a cause, the oldest."""
+    return (
+        -RANKS[alert.priority],
+        alert.kind != LEFT,
+        alert.kind != CAUSE,
+        came[alert.id],
+    )

@@ -37,7 +37,7 @@ class Words:
         settle_s: disturbances within this are one.
         reset_effect_s: a clear up to this long after an accepted reset is by it.
         period_s: between heartbeats, where a gateway does not say.
-        recall_after_s: who was called for a fault is called again after nothing was raised in it for so long (common practice: a quarter of an hour later whoever was called is busy elsewhere).
+        recall_after_s: who was called for a fault is called again where nobody was needed anew in it for so long (common practice: a quarter of an hour later whoever was called is busy elsewhere).
         join_wait_s: what may be one of several that failed together waits so long before anybody is called for it.
         standing_after_s: a train that has entered nothing for so long stands.
         again_within_s: so long after its end a fault may go on again (common practice: a part that works loose shows it several times in half a shift).
