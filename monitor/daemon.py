@@ -272,6 +272,7 @@ class Daemon:
                 on_disk=self._on_disk,
                 now=self._now,
                 attention=Desk(self.doings.handling),
+                standing=self.engine.trains_standing,
                 join_wait_s=settings.detection.words.join_wait_s,
                 rehearsal=self._played,
             )

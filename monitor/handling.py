@@ -452,6 +452,22 @@ class Handling:
             one = self._faults[one.into]
         return one
 
+    def unanswered(self, fault: str, at: Moment) -> tuple[Alert, ...]:
+        """The alerts of a fault for which somebody is needed now and that nobody has seen, but what is quiet; in the order in which they came.
+
+        Raises:
+            KeyError: it was never told of.
+        """
+        return tuple(
+            known.alert
+            for name in self.fault(fault).alerts
+            if (known := self._alerts.get(name)) is not None
+            and known.life is Life.NOT_SEEN
+            and known.alert.ended is None
+            and RANKS[known.alert.priority] >= CALLING
+            and not self.of(name, at).quiet
+        )
+
     def attending(self, fault: str, since: Moment) -> bool:
         """Whether somebody who goes to a fault, or is there, said so at or after *since*."""
         attended = self.attended(fault)

@@ -8,6 +8,7 @@ From there it goes in two steps, each of them on disk before the next:
 | an item is | then |
 |---|---|
 | not routed | it is known for which channels it is, and from when: a post for each; or why for none |
+| held back, for nobody is to be called for it now | it is not routed once more, when that is over; or it is let go |
 | waiting, at a channel | it is sent, refused for good, or not needed any more: never looked at again |
 
 So what was delivered at one channel is never sent there again, whatever happens at another.
@@ -16,7 +17,7 @@ So what was delivered at one channel is never sent there again, whatever happens
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from sqlite3 import Connection
@@ -70,10 +71,11 @@ CREATE TABLE IF NOT EXISTS item (
     about  TEXT NOT NULL,         -- id of the alert, or of the fault
     body   TEXT,                  -- NULL for an alert line: it stands in line
     put    INTEGER NOT NULL,
-    routed INTEGER NOT NULL DEFAULT 0,
+    routed INTEGER NOT NULL DEFAULT 0,   -- 1: it is; 2: it is held back
     kept   TEXT NOT NULL DEFAULT ''   -- why it goes nowhere
 );
 CREATE INDEX IF NOT EXISTS item_unrouted ON item (number) WHERE routed = 0;
+CREATE INDEX IF NOT EXISTS item_held ON item (number) WHERE routed = 2;
 CREATE TABLE IF NOT EXISTS post (
     item     INTEGER NOT NULL,
     channel  TEXT NOT NULL,
@@ -312,13 +314,17 @@ class Store(Database):
             )
         ]
 
-    def route(self, ways: Sequence[tuple[Item, Sequence[Post], str]]) -> None:
-        """Items go where their posts say; or nowhere, and why."""
+    def route(
+        self,
+        ways: Sequence[tuple[Item, Sequence[Post], str]],
+        held: Collection[int] = (),
+    ) -> None:
+        """Items go where their posts say; or nowhere, and why; those whose numbers are in *held* may go later."""
         with self._connection as connection:
             for item, posts, kept in ways:
                 connection.execute(
-                    "UPDATE item SET routed = 1, kept = ? WHERE number = ?",
-                    (kept, item.number),
+                    "UPDATE item SET routed = ?, kept = ? WHERE number = ?",
+                    (2 if item.number in held else 1, kept, item.number),
                 )
                 connection.executemany(
                     "INSERT OR IGNORE INTO post (item, channel, step, due, late)"
@@ -328,6 +334,45 @@ class Store(Database):
                         for one in posts
                     ],
                 )
+
+    def held(self) -> list[Item]:
+        """The items that are held back, in the order in which they came."""
+        return [
+            _item(row)
+            for row in self._connection.execute(
+                f"SELECT {_ITEM} FROM {_ITEMS} WHERE routed = 2"  # noqa: S608 (constants)
+                " ORDER BY item.number"
+            )
+        ]
+
+    def put_again(self, item: Item, body: str, at: Moment) -> None:
+        """What was held back is as if it came now, in other words."""
+        with self._connection as connection:
+            connection.execute(
+                "UPDATE item SET routed = 0, kept = '', body = ?, put = ?"
+                " WHERE number = ?",
+                (body, at, item.number),
+            )
+
+    def let_go(self, item: Item) -> None:
+        """What was held back goes nowhere, for the reason that it has."""
+        with self._connection as connection:
+            connection.execute(
+                "UPDATE item SET routed = 1 WHERE number = ?", (item.number,)
+            )
+
+    def gone_out(self, faults: Collection[str], since: Moment) -> list[str]:
+        """The lines of the calls for *faults* due at or after *since* that go to somebody."""
+        marks = ", ".join("?" * len(faults))
+        return [
+            text
+            for (text,) in self._connection.execute(
+                "SELECT call.line FROM call JOIN item USING (key)"  # noqa: S608 (marks)
+                f" WHERE fault IN ({marks}) AND at >= ? AND kept = ''"
+                " ORDER BY at, key",
+                (*faults, since),
+            )
+        ]
 
     def waiting(self, channel: str, now: Moment, limit: int = 100) -> list[Waiting]:
         """What is due at a channel, calls first, else in the order in which it came; at most *limit*."""

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Protocol
 
+from monitor.core.alerts import Alert
+from monitor.core.faults import Fault
 from monitor.core.moments import Moment
 from monitor.handling import Handling, Life
 
@@ -21,6 +23,14 @@ class Attention(Protocol):
 
     def closed(self, alert: str, at: Moment) -> bool:
         """Whether a person has closed an alert that only a person ends."""
+        ...
+
+    def fault(self, name: str) -> Fault | None:
+        """A fault as it stands, or the one that took it in; None where it is not known."""
+        ...
+
+    def unanswered(self, fault: str, at: Moment) -> tuple[Alert, ...]:
+        """The alerts of a fault for which somebody is needed now, that nobody has seen and that are not quiet, in the order in which they came."""
         ...
 
     def over(self, fault: str) -> bool | None:
@@ -45,6 +55,16 @@ class Nobody:
         """Nobody has."""
         del self, alert, at
         return False
+
+    def fault(self, name: str) -> Fault | None:
+        """Nobody knows."""
+        del self, name
+        return None
+
+    def unanswered(self, fault: str, at: Moment) -> tuple[Alert, ...]:
+        """Nobody knows."""
+        del self, fault, at
+        return ()
 
     def over(self, fault: str) -> bool | None:
         """Nobody knows."""
@@ -89,6 +109,20 @@ class Desk:
             return self._handling.of(alert, at).life is Life.CLOSED
         except KeyError:
             return False
+
+    def fault(self, name: str) -> Fault | None:
+        """As the core told it last."""
+        try:
+            return self._handling.fault(name)
+        except KeyError:
+            return None
+
+    def unanswered(self, fault: str, at: Moment) -> tuple[Alert, ...]:
+        """What somebody would be called for, were it raised now."""
+        try:
+            return self._handling.unanswered(fault, at)
+        except KeyError:
+            return ()
 
     def over(self, fault: str) -> bool | None:
         """Whether all in it is over, and what only a person ends is closed."""

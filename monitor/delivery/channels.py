@@ -38,6 +38,7 @@ def courier(
     on_disk: OnDisk,
     now: Callable[[], Moment],
     attention: Attention,
+    standing: Callable[[tuple[str, ...]], int] = lambda _: 0,
     join_wait_s: float = 20.0,
     rehearsal: bool = False,
 ) -> Courier:
@@ -53,6 +54,7 @@ def courier(
         on_disk: does work in the thread that uses the store.
         now: the daemon's clock.
         attention: what people did.
+        standing: how many trains stand before or in what a fault covers.
         join_wait_s: so long what may be one of several of a cause waits.
         rehearsal: nothing goes anywhere.
 
@@ -115,6 +117,7 @@ def courier(
         on_disk=on_disk,
         now=now,
         attention=attention,
+        standing=standing,
         ways=Ways(
             trial=settings.trial,
             rehearsal=rehearsal,

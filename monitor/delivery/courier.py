@@ -15,8 +15,10 @@ So a channel that fails or hangs holds up no other, and a courier that is killed
 Between sending and marking it may be killed: then the receiver has it twice, with the same key, which is why there is one.
 
 **Calls** go by their routes, before anything else that waits.
-Nobody is called for what is shelved or switched off; a further step goes only where nobody has seen the call and its fault is not over.
-On trial nothing that calls somebody is sent, and it is kept what would have been; in a rehearsal nothing is sent at all.
+Nobody is called for what is shelved or switched off: such a call is held back, and what it was for calls when that is over, if it is still open and nobody has seen it.
+The core counts it as made, so while it is held back the first alert of its fault that is not quiet calls in its place.
+A further step goes only where nobody has seen the call and its fault is not over.
+On trial nothing that calls somebody is sent, and it is held back likewise; in a rehearsal nothing is sent at all.
 A drill goes out on trial too: it is there to try the channels.
 """
 
@@ -29,14 +31,15 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import partial
 
 import structlog
 
 from monitor.core.alerts import Alert
-from monitor.core.faults import Call
+from monitor.core.faults import CALLING, RANKS, Call, Fault, call_line
 from monitor.core.layout import Line
-from monitor.core.messages import sections_of
-from monitor.core.moments import MINUTE, SECOND, Duration, Moment
+from monitor.core.messages import message, sections_of
+from monitor.core.moments import DAY, MINUTE, SECOND, Duration, Moment
 from monitor.core.suppression import OF_A_CAUSE
 from monitor.core.words import span
 from monitor.delivery.attention import Attention, Nobody
@@ -56,7 +59,13 @@ MOST_WAYS = 200
 """Items routed at once."""
 
 TRIAL, REHEARSAL = "trial", "rehearsal"
+LET_GO: Duration = DAY
+"""So long after its fault is over what was held back is let go: a fault may go on again within a day of its beginning."""
+
 LATE = "its fault was over before it could be sent"
+NO_CHANNEL = "there is no channel for calls"
+FOR_GOOD = frozenset({REHEARSAL, LATE, NO_CHANNEL})
+"""Where nobody was called for one of these, it stays so; for any other reason it is held back."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,6 +117,7 @@ class Courier:
         on_disk: does work in the thread that uses the store.
         now: the daemon's clock.
         attention: what people did.
+        standing: how many trains stand before or in what a fault covers.
         ways: how it goes about it.
         draw: gives a number between two others.
     """
@@ -122,6 +132,7 @@ class Courier:
         on_disk: OnDisk,
         now: Callable[[], Moment],
         attention: Attention | None = None,
+        standing: Callable[[tuple[str, ...]], int] = lambda _: 0,
         ways: Ways | None = None,
         draw: Callable[[float, float], float] = random.uniform,
     ) -> None:
@@ -132,6 +143,7 @@ class Courier:
         self._on_disk = on_disk
         self._now = now
         self._attention = attention if attention is not None else Nobody()
+        self._standing = standing
         self._ways = ways if ways is not None else Ways()
         self._draw = draw
         self._rounds = {name: _Round() for name in channels}
@@ -169,7 +181,7 @@ class Courier:
 
     async def _keep_routing(self) -> None:
         while not self._ending:
-            if not await self.route():
+            if not (await self.bring_back() + await self.route()):
                 await self._count()
                 await _wait(self._woken, POLL_S)
             else:
@@ -201,7 +213,13 @@ class Courier:
 
     def _route(self, items: Sequence[Item]) -> None:
         """In the store's thread: all of it is looked up and noted at once."""
-        self._store.route([(item, *self._way(item)) for item in items])
+        ways = [(item, *self._way(item)) for item in items]
+        held = {
+            item.number
+            for item, posts, kept in ways
+            if item.what == "call" and not posts and kept not in FOR_GOOD
+        }
+        self._store.route(ways, held)
 
     def _way(self, item: Item) -> tuple[list[Post], str]:
         if self._ways.rehearsal:
@@ -235,13 +253,13 @@ class Courier:
             return [], TRIAL
         asked = self._asked(call, now)
         posts = [
-            Post(channel=name, step=number, due=item.put + step.after)
+            Post(channel=name, step=number, due=now + step.after)
             for number, step in enumerate(self._routes.steps(asked))
             for name in step.channels
             # Nobody can have seen a drill, so it goes no further than its first step.
             if name in self._channels and not (number and _is_drill(item))
         ]
-        return posts, "" if posts else "there is no channel for calls"
+        return posts, "" if posts else NO_CHANNEL
 
     def _asked(self, call: Call, now: Moment) -> Asked:
         text = self._store.alert(call.alert)
@@ -260,6 +278,74 @@ class Courier:
             return over
         text = self._store.fault(call.fault)
         return text is not None and read_fault(text).ended is not None
+
+    # What was held back.
+
+    async def bring_back(self) -> int:
+        """Call where what held a call back is over, or something of its fault is not held back; how many calls that are."""
+        if self._ways.rehearsal:
+            return 0
+        items: list[Item] = await self._on_disk(self._store.held)
+        return sum([await self._bring_back(item) for item in items])
+
+    async def _bring_back(self, item: Item) -> bool:
+        call, now = read_call(item.body), self._now()
+        fault = self._attention.fault(call.fault)
+        if fault is None or self._is_forgotten(fault, now):
+            await self._on_disk(self._store.let_go, item)
+            return False
+        if self._ways.trial:
+            return False
+        alerts = self._attention.unanswered(call.fault, now)
+        for alert in alerts:
+            if alert.id == call.alert:
+                again = self._call(fault, alert, call.at, now)
+                await self._on_disk(self._store.put_again, item, call_line(again), now)
+                return True
+        made = await self._on_disk(self._instead, call, fault, alerts, now)
+        if made is None:
+            return False
+        alert, due = made
+        call = self._call(fault, alert, due, now)
+        keep = partial(self._store.keep, calls=[call], at=now)
+        return bool((await self._on_disk(keep)).calls)
+
+    def _is_forgotten(self, fault: Fault, now: Moment) -> bool:
+        """Whether it is over, and cannot go on again."""
+        ended = fault.ended
+        if ended is None or self._attention.over(fault.id) is False:
+            return False
+        return now - ended > LET_GO
+
+    def _instead(
+        self, call: Call, fault: Fault, alerts: Sequence[Alert], now: Moment
+    ) -> tuple[Alert, Moment] | None:
+        """In the store's thread: the alert that calls instead of *call*, and since when that is due."""
+        names = {call.fault, fault.id, *fault.took}
+        out = map(read_call, self._store.gone_out(names, call.at))
+        rank = max((RANKS[one.priority] for one in out), default=-1)
+        for alert in alerts:
+            due = alert.raised
+            if alert.kind in OF_A_CAUSE and RANKS[alert.priority] == CALLING:
+                due += self._ways.join_wait
+            if due > now or RANKS[alert.priority] <= rank:
+                continue
+            if self._store.call_of(alert.id) is None:
+                return alert, due
+        return None
+
+    def _call(self, fault: Fault, alert: Alert, at: Moment, now: Moment) -> Call:
+        """A call for *alert* as it stands now, which was due at *at*."""
+        standing = self._standing(fault.subjects)
+        return Call(
+            fault=fault.id,
+            number=fault.number,
+            alert=alert.id,
+            priority=alert.priority,
+            at=at,
+            text=message(fault.number, alert, standing, self._line, now),
+            standing=standing,
+        )
 
     # Sending.
 

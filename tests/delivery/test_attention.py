@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import count
 
 import pytest
@@ -7,6 +8,7 @@ import pytest
 from monitor.core.moments import HOUR, MINUTE, SECOND
 from monitor.delivery.attention import Desk
 from monitor.delivery.courier import LATE
+from monitor.delivery.records import read_call
 from monitor.handling import Act, Handling
 from monitor.routes import Route
 from monitor.store import Store
@@ -20,8 +22,8 @@ NUMBERS = count()
 class Room(World):
     """A courier beside a desk at which things are really done."""
 
-    def __init__(self, store, routes=(), **ways):
-        self.handling = Handling()
+    def __init__(self, store, routes=(), handling=None, **ways):
+        self.handling = Handling() if handling is None else handling
         self.desk, self.night = Fake("call"), Fake("call")
         channels = {"desk": self.desk, "night": self.night}
         super().__init__(store, channels, routes, Desk(self.handling), **ways)
@@ -111,10 +113,11 @@ async def test_a_call_goes_by_the_fault_that_took_its_own_in(store):
     assert len(room.desk.had) == 1
 
 
-def called_again(room):
+async def called_again(room):
     """A first call that somebody has seen and goes for, and a graver one an hour later; neither is seen anew."""
     first, graver = alert(), alert("vanished-train", "T106", priority="urgent")
     room.tell(first, faults=[fault([first])], calls=[call(first)])
+    await room.go()
     room.do("seen", fault=first.id)
     room.do("going", fault=first.id)
     room.do("on_site", fault=first.id, by="Bo")
@@ -127,7 +130,7 @@ def called_again(room):
 async def test_who_went_before_a_graver_call_does_not_stop_it(store):
     """Somebody goes to a loose head; when a train vanishes there the next step is called unless somebody answers that."""
     room = Room(store, TWO_STEPS)
-    called_again(room)
+    await called_again(room)
     await room.go()
     await room.go(60)
 
@@ -138,7 +141,7 @@ async def test_who_went_before_a_graver_call_does_not_stop_it(store):
 async def test_who_goes_after_a_call_stops_it(store, what):
     """The next step is not needed where somebody has said after the call that they go, or are there."""
     room = Room(store, TWO_STEPS)
-    first = called_again(room)
+    first = await called_again(room)
     await room.go()
     room.now += SECOND
     room.do(what, fault=first.id)
@@ -151,7 +154,7 @@ async def test_who_goes_after_a_call_stops_it(store, what):
 async def test_who_went_and_is_gone_again_does_not_stop_it(store):
     """Whoever said that they go and then that they do not is nobody who goes."""
     room = Room(store, TWO_STEPS)
-    first = called_again(room)
+    first = await called_again(room)
     await room.go()
     room.do("going", fault=first.id)
     room.now += SECOND
@@ -159,3 +162,160 @@ async def test_who_went_and_is_gone_again_does_not_stop_it(store):
     await room.go(60)
 
     assert len(room.night.had) == 1
+
+
+DISTURBED = alert("section-disturbed")
+OTHER = alert("occupied-no-train", "T106", began=DISTURBED.began + MINUTE)
+
+
+def shelved_and_called(room, until=None):
+    """A call for a disturbed section that is shelved: nobody is called."""
+    room.shelve(DISTURBED, until)
+    room.tell(DISTURBED, faults=[fault([DISTURBED])], calls=[call(DISTURBED)])
+
+
+def texts(channel):
+    """What a channel was told."""
+    return [read_call(one.body).text for one in channel.had]
+
+
+async def test_what_is_shelved_calls_when_that_runs_out(store):
+    """Automatic return: what nobody has seen and is still so calls the moment its shelf runs out, once."""
+    room = Room(store, ONE_STEP)
+    shelved_and_called(room, until=RAISED + HOUR)
+    await room.go(3599)
+    assert room.desk.had == []
+    assert store.kept_back("shelved") == {"prompt": 1}
+    await room.go(1)
+    await room.go(HOUR / SECOND)
+
+    assert [read_call(one.body).alert for one in room.desk.had] == [DISTURBED.id]
+    assert store.kept_back("shelved") == {}
+
+
+async def test_what_comes_back_goes_on_step_by_step(store):
+    """Each step of a call that came back has its time from then."""
+    room = Room(store, TWO_STEPS)
+    shelved_and_called(room, until=RAISED + HOUR)
+    await room.go()
+    await room.go(HOUR / SECOND)
+    assert (len(room.desk.had), room.night.had) == (1, [])
+    await room.go(299)
+    assert room.night.had == []
+    await room.go(1)
+    assert len(room.night.had) == 1
+
+
+@pytest.mark.parametrize("how", ["unshelved", "switched_on"])
+async def test_what_is_taken_off_or_switched_on_calls(store, how):
+    """What a person lets call again calls at once."""
+    room = Room(store, ONE_STEP)
+    place = {"kind": DISTURBED.kind, "subject": DISTURBED.subject}
+    before = {"unshelved": "shelved", "switched_on": "switched_off"}[how]
+    more = {"until": RAISED + HOUR} if how == "unshelved" else {}
+    room.do(before, **place, text="known", **more)
+    room.tell(DISTURBED, faults=[fault([DISTURBED])], calls=[call(DISTURBED)])
+    await room.go()
+    assert room.desk.had == []
+    room.do(how, **place)
+    await room.go()
+
+    assert len(room.desk.had) == 1
+
+
+@pytest.mark.parametrize("how", ["seen", "over", "planned"])
+async def test_what_is_seen_over_or_no_longer_pressing_does_not_call_on_return(
+    store, how
+):
+    """Nobody is called on return for what somebody has seen, what is over, or what has become planned."""
+    room = Room(store, ONE_STEP)
+    shelved_and_called(room, until=RAISED + HOUR)
+    await room.go()
+    if how == "seen":
+        room.do("seen", alert=DISTURBED.id)
+    if how == "over":
+        over = replace(DISTURBED, ended=RAISED + MINUTE)
+        room.tell(over, faults=[fault([over], ended=RAISED + MINUTE)])
+    if how == "planned":
+        room.tell(replace(DISTURBED, priority="planned"))
+    await room.go(2 * HOUR / SECOND)
+
+    assert room.desk.had == []
+
+
+async def test_what_has_called_does_not_call_on_return(store):
+    """What somebody was called for before it was shelved is no news when it comes back."""
+    room = Room(store, ONE_STEP)
+    room.tell(DISTURBED, faults=[fault([DISTURBED])], calls=[call(DISTURBED)])
+    await room.go()
+    room.now += SECOND
+    room.shelve(DISTURBED, RAISED + HOUR)
+    await room.go(2 * HOUR / SECOND)
+
+    assert len(room.desk.had) == 1
+
+
+async def test_another_alert_calls_in_the_place_of_one_that_is_shelved(store):
+    """The core calls once for a fault; where that call was shelved, the next alert there that is not calls, and no third."""
+    room = Room(store, ONE_STEP)
+    shelved_and_called(room, until=RAISED + 8 * HOUR)
+    await room.go(60)
+    room.tell(OTHER, faults=[fault([DISTURBED, OTHER])])
+    await room.go()
+    third = alert("reset-not-held", "T106", began=OTHER.raised)
+    room.now = third.raised
+    room.tell(third, faults=[fault([DISTURBED, OTHER, third])])
+    await room.go(60)
+    calls = [read_call(one.body) for one in room.desk.had]
+
+    assert [(one.alert, one.fault, one.at) for one in calls] == [
+        (OTHER.id, DISTURBED.id, OTHER.raised)
+    ]
+    assert texts(room.desk)[0].startswith("XLLM prompt: T106 occupied")
+
+
+async def test_what_calls_in_its_place_may_yet_prove_to_be_of_a_cause(store):
+    """What may be one of several waits as in the core, 20 s after it was raised; what is quiet by then does not call."""
+    for quiet in (False, True):
+        room = Room(store, ONE_STEP)
+        base = alert(began=RAISED - HOUR if quiet else RAISED)
+        room.now = base.raised
+        room.shelve(base, base.raised + HOUR)
+        room.tell(base, faults=[fault([base])], calls=[call(base)])
+        member = alert("section-disturbed", "T106", began=base.began + MINUTE)
+        room.now = member.raised
+        room.tell(member, faults=[fault([base, member])])
+        await room.go(19)
+        assert room.desk.had == []
+        if quiet:
+            room.tell(replace(member, parameters={"quiet": "covered by a cause"}))
+        await room.go(1)
+        assert len(room.desk.had) == (0 if quiet else 1)
+
+
+async def test_after_a_trial_what_nobody_has_seen_calls(store):
+    """A call that was not made on trial does not use up that of its fault: with the trial over, what is still so calls."""
+    room = Room(store, ONE_STEP, trial=True)
+    room.tell(alert(), faults=[fault()], calls=[call()])
+    await room.go(60)
+    assert room.desk.had == []
+    after = Room(store, ONE_STEP, handling=room.handling)
+    after.now = room.now
+    await after.go(60)
+
+    assert [read_call(one.body).alert for one in after.desk.had] == [alert().id]
+
+
+async def test_what_is_held_back_is_let_go_in_the_end(store):
+    """A day after its fault is over nothing of a call is looked at any more, and its reason stands."""
+    room = Room(store, ONE_STEP)
+    shelved_and_called(room, until=RAISED + HOUR)
+    await room.go()
+    over = replace(DISTURBED, ended=RAISED + MINUTE)
+    room.tell(over, faults=[fault([over], ended=RAISED + MINUTE)])
+    await room.go(HOUR / SECOND)
+    assert len(store.held()) == 1
+    await room.go(24 * HOUR / SECOND)
+
+    assert store.held() == []
+    assert store.kept_back("shelved") == {"prompt": 1}

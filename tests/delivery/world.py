@@ -111,7 +111,7 @@ class World:
     async def go(self, seconds=0.0):
         """So much later, do all there is to do."""
         self.now += round(seconds * SECOND)
-        while await self.courier.route():
+        while await self.courier.bring_back() + await self.courier.route():
             pass
         for name in self.channels:
             while await self.courier.round(name):
