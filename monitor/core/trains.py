@@ -625,7 +625,7 @@ class Trains:
         """Whether it was *train* that came in, if nobody else did: it is one, and went nowhere else out of where it had been."""
         elsewhere = any(
             other.since >= self.spots[way].entered
-            for way in part.ways
+            for way in filter(None, part.ways)
             for other in train.parts.values()
             if way in other.ways
         )
