@@ -10,6 +10,7 @@
 **Its place**: the sections, heads and assets that its open alerts speak of, those whose own alerts are over for less than `again_within_s`, and those whose reset waits.
 A section's alert belongs to a fault of that section, of one of its heads, or of a cause that covers it; a head's to one of that head or of a section beside it.
 What is silent or wrong about the feed (gateways, sources, the monitor's own clock) is of its own place alone; but when all that failed together did so within a minute of their gateway's being heard again, the failure is that fault's.
+What came in through a cause alone, or with an evaluator that is locked out, leaves when it is over: a section of a cable that was mended is no longer of the cable's fault.
 So one head that works loose is one fault, with all that its sections show through an evening, and is never counted as another because it was quiet between: not within `again_within_s`, and not for longer than a day after it began.
 
 **Only a person ends** what stays until it is closed: a train unaccounted for, or one that came out of where none was shown.
@@ -18,6 +19,7 @@ Here it counts as over when everything else is, and nothing more came for `recal
 **Calls.**
 Somebody is needed when an alert is urgent or prompt, open, and not kept quiet; when it becomes so later, then.
 Who was called for a fault is called again only for what is of higher priority than what they were called for, or where nobody was needed anew in it for `recall_after_s`; what is planned, what keeps quiet, and what was over before anybody was called for it do not count.
+An urgent alert is called for as well where nobody was called urgently for its section yet, and for each further train there.
 What is open for long does not count either: a section that fails at night is called for though a head that miscounted at noon still stands open.
 Of what is due at the same moment the gravest is called for: what is urgent, then a section in which vehicles may have been left behind, then a cause.
 What may yet prove to be one of several of a cause is due `join_wait_s` after it was raised; if by then a cause has it, or it is over, nobody is called for it.
@@ -51,6 +53,8 @@ STAYS = frozenset({"unseen-train", "vanished-train"})
 
 CAUSE = "common-cause"
 
+LOCKED_OUT = "evaluator-locked-out"
+
 LEFT = "occupied-no-train"
 """Vehicles may be in it: of what is as urgent it is told first."""
 
@@ -71,6 +75,9 @@ MOST = 500
 
 KEPT: Duration = 2 * DAY
 """How long a fault that has ended is remembered where a person may still close something in it."""
+
+LEAVES: Duration = MINUTE
+"""So long what came in through a cause is still of its fault when it is over: a reset may be told after the section has come back."""
 
 LONGEST: Duration = DAY
 """So long after it began a fault that has ended may go on again."""
@@ -238,6 +245,7 @@ class Case:
         open: those that are open, by id.
         lasting: ids of those that only a person ends.
         subjects: what it covers, with when something of its own was over there last, or None.
+        lent: those of them that came in through a cause, and leave with it.
         groups: ids of the causes of which it has a member, the newest last.
         wanted: ids of alerts for which somebody is about to be called, with when each came to need that.
         waiting: sections whose reset waits for a train.
@@ -245,6 +253,7 @@ class Case:
         last: when somebody was needed in it last, of whom somebody was called for, or had been called before.
         moved: when anything was raised, over or proved last.
         highest: the highest priority it had.
+        urged: ids of the urgent alerts for which somebody was called, with kind and subject.
         called: the highest somebody was called for.
         called_at: when somebody was called last.
         calls: how often.
@@ -262,6 +271,7 @@ class Case:
     open: dict[str, Alert] = field(default_factory=dict)
     lasting: dict[str, None] = field(default_factory=dict)
     subjects: dict[str, Moment | None] = field(default_factory=dict)
+    lent: dict[str, None] = field(default_factory=dict)
     groups: dict[str, None] = field(default_factory=dict)
     wanted: dict[str, Moment] = field(default_factory=dict)
     waiting: dict[str, None] = field(default_factory=dict)
@@ -269,6 +279,7 @@ class Case:
     last: Moment | None = None
     moved: Moment = 0
     highest: Priority = "note"
+    urged: dict[str, tuple[str, str]] = field(default_factory=dict)
     called: int = -1
     called_at: Moment | None = None
     calls: int = 0
@@ -296,12 +307,21 @@ class Case:
         """Whether something in it is open that only a person ends."""
         return any(one.kind in STAYS for one in self.serious())
 
-    def covers(self, subject: str, lately: Moment) -> bool:
-        """Whether *subject* is of its place: something about it is open, its reset waits, or its own alert was over no earlier than *lately*."""
+    def has_own(self, subject: str, but: str = "") -> bool:
+        """Whether *subject* came into it by itself, by an alert other than *but*."""
+        if subject in self.lent:
+            return False
+        return self.subjects.get(subject) is not None or any(
+            one.subject == subject and one.id != but for one in self.open.values()
+        )
+
+    def covers(self, subject: str, at: Moment, within: Duration) -> bool:
+        """Whether *subject* is of its place: something about it is open, its reset waits, or its own alert was over no longer than *within* ago; what came in through a cause leaves within a minute."""
         if subject not in self.subjects:
             return False
         over = self.subjects[subject]
-        if over is not None and over >= lately:
+        kept = min(within, LEAVES) if subject in self.lent else within
+        if over is not None and at - over <= kept:
             return True
         if subject.partition("/")[2] in self.waiting and subject.startswith("section/"):
             return True
@@ -533,7 +553,7 @@ class Faults:
             or at - case.raised > LONGEST
         ):
             return False
-        return case.covers(subject, at - self.again_within)
+        return case.covers(subject, at, self.again_within)
 
     # Causes.
 
@@ -554,9 +574,10 @@ class Faults:
                 back.last = at  # who was called for that is at it
                 for case in found.values():
                     case.wanted.clear()
-        if not found:
-            return self._find([alert.subject], (), at, ended_within=self.again_within)
-        return self._unite(found.values(), at)
+        gone = self._find([alert.subject], (), at, ended_within=self.again_within)
+        if gone is not None:
+            found[gone.id] = gone
+        return self._unite(found.values(), at) if found else None
 
     def _came_back(self, alert: Alert) -> Case | None:
         """The fault of the gateway with which all that *alert* affects came back, or None."""
@@ -611,6 +632,11 @@ class Faults:
             )
         del self.cases[other.id]
         for subject in other.subjects:
+            if subject in other.lent and not case.has_own(subject):
+                case.lent[subject] = None
+            elif other.has_own(subject):
+                case.lent.pop(subject, None)
+        for subject in other.subjects:
             del self._at[subject][other.id]
             self._cover(case, subject, other.subjects[subject])
         for alert in other.alerts:
@@ -624,6 +650,8 @@ class Faults:
         }
         case.lasting |= other.lasting
         case.groups |= other.groups
+        case.urged |= other.urged
+        _newest(case.urged)
         case.waiting |= other.waiting
         case.wanted |= other.wanted
         case.took |= {other.id: other.number, **other.took}
@@ -668,6 +696,8 @@ class Faults:
     def _note(self, case: Case, alert: Alert) -> None:
         """What *alert* says now."""
         own = alert.subject
+        if _is_lent(case, alert):
+            case.lent[own] = None
         for subject in _covered(alert):
             self._cover(case, subject, None)
             name = _section(subject)
@@ -710,7 +740,7 @@ class Faults:
         at = alert.raised if before is None else now
         awaited = any(one in case.open for one in case.wanted)
         quiet = case.last is None or at - case.last >= self.recall_after
-        if not (rank > case.called or quiet or awaited):
+        if not (rank > case.called or quiet or awaited or _is_another(case, alert)):
             case.last = _later(case.last, at)
             return
         waits = alert.kind in OF_A_CAUSE and rank == CALLING
@@ -734,14 +764,19 @@ class Faults:
                 needed.setdefault(case.id, []).append(alert)
         for one, alerts in needed.items():
             case = self.cases[one]
-            alert = min(alerts, key=lambda other: _pressing(other, case.alerts))
-            self._call(case, alert, due[alert.id])
+            alerts.sort(key=lambda other: _pressing(other, case.alerts))
+            for number, alert in enumerate(alerts):
+                if number == 0 or _is_another(case, alert):
+                    self._call(case, alert, due[alert.id])
             self._tell(case)
 
     def _call(self, case: Case, alert: Alert, at: Moment) -> None:
         case.called = max(case.called, RANKS[alert.priority])
         case.called_at = _later(case.called_at, at)
         case.calls += 1
+        if alert.priority == "urgent":
+            case.urged[alert.id] = alert.kind, alert.subject
+            _newest(case.urged)
         for name, since in case.wanted.items():
             if name in case.open and _needs(case.open[name]):
                 case.last = _later(case.last, since)
@@ -765,7 +800,7 @@ class Faults:
             name
             for subject in case.subjects
             if (name := _section(subject)) in self.line.sections
-            and case.covers(subject, at)
+            and case.covers(subject, at, 0)
         )
 
     # How it stands.
@@ -849,6 +884,27 @@ def _ranked(own: Iterable[str], beside: Iterable[str]) -> Iterator[tuple[int, st
 def _newest(kept: dict[str, Any]) -> None:
     while len(kept) > MOST:
         del kept[next(iter(kept))]
+
+
+def _is_another(case: Case, alert: Alert) -> bool:
+    """Whether *alert* is urgent, and of a place for which nobody was called urgently yet, or of one more train there."""
+    if alert.priority != "urgent" or alert.id in case.urged:
+        return False
+    told = [kind for kind, subject in case.urged.values() if subject == alert.subject]
+    return not told or alert.kind in told
+
+
+def _is_lent(case: Case, alert: Alert) -> bool:
+    """Whether what *alert* is about is in *case* only because of a cause, or of an evaluator that is locked out."""
+    own = alert.subject
+    if own in case.lent:
+        return True
+    if case.has_own(own, but=alert.id):
+        return False
+    return "group" in alert.parameters or any(
+        one.kind == LOCKED_OUT and one.subject != own and own in one.affected
+        for one in case.open.values()
+    )
 
 
 def _later(before: Moment | None, at: Moment) -> Moment:

@@ -488,6 +488,103 @@ def test_what_fails_later_is_none_of_its_gateway(watched):
     assert watched.called == [0, 434]
 
 
+def cut(watched):
+    """Three sections fail at once by one evaluator and come back with it; a train follows."""
+    names = ("T1", "T3", "T5")
+    for one in names:
+        watched.disturbed(0, one)
+    found, members = cause(watched, 10, sections=" ".join(names))
+    for one in names:
+        watched.reset(1000, one)
+    for one in members:
+        watched.over(1001, one)
+    watched.over(1001, found)
+    return found
+
+
+def proved(watched, at):
+    """A train has gone through all of them."""
+    for one in ("T1", "T3", "T5"):
+        watched.reset(at, one, proved=True)
+
+
+def test_the_members_of_a_cause_leave_when_it_is_over(watched):
+    """An hour after all came back T1 fails again, and T5 five minutes after that: a fault and a call each, by their own names."""
+    found = cut(watched)
+    proved(watched, 1500)
+    first, second_ = watched.disturbed(5000, "T1"), watched.disturbed(5300, "T5")
+    watched.until(6000)
+    faults = [watched.fault_of(one) for one in (found, first, second_)]
+
+    assert len({one.id for one in faults}) == 3
+    assert [one.headline for one in faults[1:]] == ["T1 disturbed", "T5 disturbed"]
+    assert watched.called == [10, 5020, 5320]
+
+
+def test_a_member_whose_reset_waits_is_still_of_the_cause(watched):
+    """T1 fails again before a train has followed its reset: that is the same fault."""
+    found = cut(watched)
+    again = watched.disturbed(1400, "T1")
+
+    assert watched.fault_of(again) == watched.fault_of(found)
+
+
+def test_a_reset_told_after_its_cause_is_over_is_of_it(watched):
+    """All came back by themselves, and five seconds later it is told that T1 was reset."""
+    for one in ("T1", "T3", "T5"):
+        watched.disturbed(0, one)
+    found, members = cause(watched, 10, sections="T1 T3 T5")
+    for one in members:
+        watched.over(100, one)
+    watched.over(100, found)
+    watched.reset(105, "T1")
+
+    assert watched.fault_of(found).waiting == ("T1",)
+
+
+def test_a_section_with_a_fault_of_its_own_stays_in_it(watched):
+    """T1 worked loose before the evaluator went, and goes on with that fault after it."""
+    watched.over(30, watched.disturbed(0, "T1"))
+    for one in ("T1", "T3", "T5"):
+        watched.disturbed(600, one)
+    found, members = cause(watched, 610, sections="T1 T3 T5")
+    for one in members:
+        watched.over(700, one)
+    watched.over(700, found)
+    mine, other = watched.disturbed(4000, "T1"), watched.disturbed(4000, "T5")
+
+    assert watched.fault_of(mine) == watched.fault_of(found)
+    assert watched.fault_of(other) != watched.fault_of(found)
+
+
+def test_the_same_cause_again_is_the_same_fault(watched):
+    """The evaluator goes twice in an evening: one number, what failed meanwhile taken in, and a call each time."""
+    first = cut(watched)
+    proved(watched, 1500)
+    for one in ("T1", "T3", "T5"):
+        watched.disturbed(5000, one)
+    again, _ = cause(watched, 5010, sections="T1 T3 T5")
+    watched.until(6000)
+
+    assert watched.fault_of(again).id == watched.fault_of(first).id
+    assert watched.called == [10, 5010]
+
+
+def test_the_sections_of_an_evaluator_leave_when_it_is_in_service(desk):
+    """What failed with a locked-out evaluator is each a fault of its own an hour later."""
+    affected = ("evaluator/EV1", *(f"section/T{n}" for n in range(1, 6)))
+    locked = desk.raised(0, "evaluator-locked-out", "evaluator/EV1", affected=affected)
+    members = [desk.disturbed(4, one) for one in ("T1", "T5")]
+    desk.over(600, locked)
+    for one in members:
+        desk.over(700, one)
+    later = [desk.disturbed(4000, "T1"), desk.disturbed(4300, "T5")]
+    desk.until(5000)
+
+    assert len({desk.fault_of(one).id for one in (locked, *later)}) == 3
+    assert desk.called == [20, 4020, 4320]
+
+
 # Calls.
 
 
@@ -594,6 +691,54 @@ def test_urgent_is_called_for_before_all_else_of_its_moment(desk):
     (call,) = desk.calls
 
     assert (call.alert, call.priority) == (gone.id, "urgent")
+
+
+@pytest.mark.parametrize("kind", ["vanished-train", "unseen-train"])
+def test_each_train_that_is_lost_is_called_for(desk, kind):
+    """A second one in the same section within minutes is another train; work that begins and ends there is not."""
+    first = desk.raised(0, kind, "section/T3", "urgent")
+    quiet = desk.changed(100, first, parameters={"quiet": "under work: W7"})
+    desk.changed(200, quiet, parameters={})
+    desk.raised(360, kind, "section/T3", "urgent")
+
+    assert desk.called == [0, 360]
+
+
+def test_what_is_urgent_elsewhere_in_a_fault_is_called_for(desk):
+    """Head H3 has worked loose: a train unaccounted for in T3, and a minute later another in T4."""
+    desk.raised(0, "one-sided-head", "head/H3", "planned")
+    gone = [
+        desk.raised(at, "vanished-train", f"section/{one}", "urgent")
+        for at, one in ((100, "T3"), (160, "T4"))
+    ]
+
+    assert desk.fault_of(gone[0]) == desk.fault_of(gone[1])
+    assert desk.called == [100, 160]
+
+
+def test_two_that_are_urgent_at_one_moment_are_two_calls(desk):
+    """No train is told in the shadow of another."""
+    desk.raised(0, "one-sided-head", "head/H3", "planned")
+    gone = [
+        desk.raised(100, "vanished-train", f"section/{one}", "urgent")
+        for one in ("T3", "T4")
+    ]
+
+    assert [one.alert for one in desk.calls] == [one.id for one in gone]
+
+
+def test_a_train_that_comes_out_where_it_was_lost_is_the_same(desk):
+    """Somebody was called for the train that vanished in T3; that it came out of T3 is no new call."""
+    desk.raised(0, "vanished-train", "section/T3", "urgent")
+    desk.raised(
+        100,
+        "unseen-train",
+        "section/T3",
+        "urgent",
+        parameters={"vanished": "section/T3"},
+    )
+
+    assert desk.called == [0]
 
 
 def test_what_becomes_more_serious_calls(desk):
