@@ -219,6 +219,7 @@ class Handling:
     _alerts: dict[str, _Alert] = field(default_factory=dict)
     _faults: dict[str, Fault] = field(default_factory=dict)
     _acts: dict[str, Act] = field(default_factory=dict)
+    _fault_of: dict[str, str] = field(default_factory=dict)
     _of_fault: dict[str, list[Act]] = field(default_factory=dict)
     _shelved: dict[Place, _Shelved] = field(default_factory=dict)
     _off: dict[Place, Act] = field(default_factory=dict)
@@ -246,9 +247,12 @@ class Handling:
     def told_fault(self, fault: Fault) -> None:
         """A fault has changed."""
         self._faults[fault.id] = fault
+        for alert in fault.alerts:
+            self._fault_of.setdefault(alert, fault.id)
         if len(self._faults) > 2 * KEPT:
             for name in self._oldest(n for n in self._faults if not self.is_open(n)):
-                del self._faults[name]
+                for alert in self._faults.pop(name).alerts:
+                    self._fault_of.pop(alert, None)
                 self._of_fault.pop(name, None)
 
     def _forget_alerts(self) -> None:
@@ -451,6 +455,10 @@ class Handling:
         while one.into is not None and one.into in self._faults:
             one = self._faults[one.into]
         return one
+
+    def first_fault_of(self, alert: str) -> Fault | None:
+        """The fault in which an alert was at first, whichever took that in since; None where it is of none."""
+        return self._faults.get(self._fault_of.get(alert, ""))
 
     def unanswered(self, fault: str, at: Moment) -> tuple[Alert, ...]:
         """The alerts of a fault for which somebody is needed now and that nobody has seen, but what is quiet; in the order in which they came.

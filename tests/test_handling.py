@@ -395,6 +395,19 @@ def test_open_faults_and_what_was_entered_when(handling):
     assert handling.acts(NOON, NOON + HOUR) == [seen]
 
 
+def test_an_alert_keeps_the_fault_in_which_it_was_first():
+    """A cause that takes its fault in changes nothing by which others know it."""
+    handling, cause = Handling(), alert("common-cause", "cable/C2")
+    handling.told_fault(fault(alert()))
+    handling.told_fault(fault(alert(), into=cause.id))
+    handling.told_fault(fault(cause, alert(), took=(alert().id,), number="X2X2"))
+    first = handling.first_fault_of(alert().id)
+
+    assert first is not None
+    assert first.number == "K7M3"
+    assert handling.first_fault_of("none") is None
+
+
 def test_what_a_person_has_still_to_close():
     """Kinds that stay, in the order in which they came, until they are closed."""
     handling = Handling()

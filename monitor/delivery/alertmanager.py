@@ -3,10 +3,11 @@
 | an alert | is told as |
 |---|---|
 | open | firing, from `began` until `valid_s` from now; again every `resend_s` |
-| over, closed by a person, or quiet by now | resolved; again for a quarter of an hour, because its receiver keeps none over a restart |
+| over, closed, shelved or switched off by a person, or quiet by now | resolved; again for a quarter of an hour, because its receiver keeps none over a restart |
+| open, and no longer shelved, switched off or quiet | firing once more, at the next round |
 | quiet or over before it was told | nothing |
 
-Labels are what Alertmanager knows an alert by, so they stay as they are over its life: `alertname` (its kind), `id`, `subject`, `area`, `monitor`, `priority`.
+Labels are what Alertmanager knows an alert by, so they stay as they are over its life: `alertname` (its kind), `id`, `fault` (the number of the fault in which it was at first: by it one fault is one group), `subject`, `area`, `monitor`, `priority`.
 Routes go by priority; so where that rises, what was told with the lower is resolved and told with the higher.
 Everything that may change is an annotation.
 """
@@ -62,6 +63,14 @@ class Told:
 Key = tuple[str, Priority]
 
 
+@dataclass(frozen=True, slots=True)
+class _Open:
+    """An alert that is open, whether it is told or quiet: its last line, and the highest priority it had."""
+
+    alert: Alert
+    priority: Priority
+
+
 class Alertmanager:
     """An Alertmanager.
 
@@ -71,7 +80,7 @@ class Alertmanager:
         monitor: who tells it.
         line: for areas and sites.
         records: what it was told before.
-        attention: what people have closed.
+        attention: what people have closed, shelved or switched off.
         now: the clock.
     """
 
@@ -103,13 +112,19 @@ class Alertmanager:
         self._valid = seconds(settings.valid_s)
         self._client: httpx.AsyncClient | None = None
         self._told: dict[Key, Told] = {}
+        self._open: dict[str, _Open] = {}
 
     @asynccontextmanager
     async def open(self) -> AsyncIterator[None]:
         """Know what it was told before, and have a client while it is used."""
         settings, now = self._settings, self._now()
         before = await self._records.told(self._name, now - STILL_TOLD)
-        self._told = self._after({}, before, now)
+        # What it has, it may be told as over; so at first nobody is asked what is quiet.
+        self._open = {}
+        told: dict[Key, Told] = {}
+        for alert in before:
+            told = self._taken(told, alert, now, people=False)
+        self._told = self._settled(told, now)
         async with client(settings.ca_file, settings.timeout_s) as self._client:
             yield
 
@@ -126,13 +141,18 @@ class Alertmanager:
         last = {alert.id: alert for alert in alerts}
         ranks = {alert.id: alert.priority for alert in alerts}
         for alert in alerts:
-            ranks[alert.id] = max(
-                ranks[alert.id], alert.priority, key=RANKS.__getitem__
-            )
-        after = self._after(self._told, last.values(), now, ranks)
-        changed = [one for key, one in after.items() if self._told.get(key) != one]
-        await self._tell(changed, now)
-        self._told = after
+            ranks[alert.id] = _higher(ranks[alert.id], alert.priority)
+        was, told = dict(self._open), self._told
+        for alert in last.values():
+            told = self._taken(told, alert, now, ranks[alert.id])
+        told = self._settled(told, now)
+        changed = [one for key, one in told.items() if self._told.get(key) != one]
+        try:
+            await self._tell(changed, now)
+        except BaseException:
+            self._open = was
+            raise
+        self._tell_no_more(told, now)
 
     async def refresh(self) -> None:
         """Tell it again what holds, and for a while what is over.
@@ -142,48 +162,74 @@ class Alertmanager:
             Refused: it does not take one of them.
         """
         now = self._now()
-        told = self._after(self._told, [], now)
+        told = self._settled(self._told, now)
         told = {
             key: one
             for key, one in told.items()
             if one.over is None or one.until > now or one != self._told.get(key)
         }
         await self._tell(told.values(), now)
-        self._told = told
+        self._tell_no_more(told, now)
 
-    def _after(
+    def _tell_no_more(self, told: dict[Key, Told], now: Moment) -> None:
+        """It has *told*; what is closed does not come back."""
+        self._told = told
+        for name in list(self._open):
+            if self._attention.closed(name, now):
+                del self._open[name]
+
+    def _taken(
         self,
         told: dict[Key, Told],
-        lines: Iterable[Alert],
+        alert: Alert,
         now: Moment,
-        ranks: dict[str, Priority] | None = None,
+        priority: Priority = "note",
+        *,
+        people: bool = True,
     ) -> dict[Key, Told]:
-        """What it has been told once it knows *lines* too, and what people closed meanwhile."""
-        after = dict(told)
-        for alert in lines:
-            self._take(after, alert, now, (ranks or {}).get(alert.id, alert.priority))
-        for key, one in after.items():
-            if one.over is None and self._attention.closed(one.alert.id, now):
-                after[key] = _over(one, one.alert, now, now)
-        return after
+        """What it has been told once it knows a line of *alert* too, which was of *priority* meanwhile."""
+        held = [one for key, one in told.items() if key[0] == alert.id]
+        known = self._open.pop(alert.id, None)
+        for one in (alert, *held, *([known] if known else ())):
+            priority = _higher(priority, one.priority)
+        if alert.ended is None:
+            self._open[alert.id] = _Open(alert, priority)
+            return self._stands(told, self._open[alert.id], now, people=people)
+        return told | {
+            (alert.id, one.priority): _over(one, alert, alert.ended, now)
+            for one in held
+            if one.over is None
+        }
 
-    def _take(
-        self, after: dict[Key, Told], alert: Alert, now: Moment, priority: Priority
-    ) -> None:
-        held = [one for key, one in after.items() if key[0] == alert.id]
-        priority = max(
-            (priority, *(one.priority for one in held)), key=RANKS.__getitem__
+    def _settled(self, told: dict[Key, Told], now: Moment) -> dict[Key, Told]:
+        """What it has been told once it knows what people did meanwhile."""
+        for one in self._open.values():
+            told = self._stands(told, one, now)
+        return told
+
+    def _stands(
+        self, told: dict[Key, Told], one: _Open, now: Moment, *, people: bool = True
+    ) -> dict[Key, Told]:
+        """What it has been told once it knows how an open alert stands."""
+        alert, priority = one.alert, one.priority
+        fires = priority in self._settings.priorities and not (
+            "quiet" in alert.parameters or (people and self._is_quiet(alert, now))
         )
-        ended = alert.ended if alert.ended is not None else _quiet_since(alert, now)
-        if ended is None and priority not in self._settings.priorities:
-            return
-        for one in held:
-            if ended is not None and one.over is None:
-                after[alert.id, one.priority] = _over(one, alert, ended, now)
-            elif one.priority != priority and one.over is None:
-                after[alert.id, one.priority] = _over(one, one.alert, now, now)
-        if ended is None:
+        after = {
+            key: _over(held, held.alert if fires else alert, now, now)
+            for key, held in told.items()
+            if key[0] == alert.id
+            and held.over is None
+            and not (fires and held.priority == priority)
+        }
+        if fires:
             after[alert.id, priority] = Told(alert=alert, priority=priority)
+        return told | after
+
+    def _is_quiet(self, alert: Alert, now: Moment) -> bool:
+        """Whether people have closed it, shelved it, or switched it off."""
+        attention = self._attention
+        return attention.closed(alert.id, now) or bool(attention.quiet(alert.id, now))
 
     async def _tell(self, told: Iterable[Told], now: Moment) -> None:
         if self._client is None:
@@ -214,6 +260,7 @@ class Alertmanager:
         labels = {
             "alertname": alert.kind,
             "id": alert.id,
+            "fault": self._attention.number(alert.id),
             "subject": plain(alert.subject),
             "area": plain(areas[0]) if areas else "",
             "monitor": self._monitor,
@@ -246,8 +293,8 @@ def _sections(alert: Alert, line: Line) -> list[str]:
     return sections_of(own, line)
 
 
-def _quiet_since(alert: Alert, now: Moment) -> Moment | None:
-    return now if "quiet" in alert.parameters else None
+def _higher(one: Priority, other: Priority) -> Priority:
+    return max(one, other, key=RANKS.__getitem__)
 
 
 def _over(told: Told, alert: Alert, at: Moment, now: Moment) -> Told:

@@ -33,6 +33,10 @@ class Attention(Protocol):
         """The alerts of a fault for which somebody is needed now, that nobody has seen and that are not quiet, in the order in which they came."""
         ...
 
+    def number(self, alert: str) -> str:
+        """The number of the fault in which an alert was at first, the same over its whole life; "" where it is of none."""
+        ...
+
     def over(self, fault: str) -> bool | None:
         """Whether nobody has to do with a fault any more, or with the one that took it in; None where it is not known."""
         ...
@@ -65,6 +69,11 @@ class Nobody:
         """Nobody knows."""
         del self, fault, at
         return ()
+
+    def number(self, alert: str) -> str:
+        """Nobody knows."""
+        del self, alert
+        return ""
 
     def over(self, fault: str) -> bool | None:
         """Nobody knows."""
@@ -123,6 +132,11 @@ class Desk:
             return self._handling.unanswered(fault, at)
         except KeyError:
             return ()
+
+    def number(self, alert: str) -> str:
+        """As it was said at first."""
+        fault = self._handling.first_fault_of(alert)
+        return "" if fault is None else fault.number
 
     def over(self, fault: str) -> bool | None:
         """Whether all in it is over, and what only a person ends is closed."""

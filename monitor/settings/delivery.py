@@ -83,7 +83,7 @@ class AlertmanagerSettings(BaseModel):
         url: where it is, without `/api/v2/alerts`.
         token_file: holds a bearer token.
         ca_file: by which its certificate is checked, instead of the system's.
-        priorities: of the alerts that it is told.
+        priorities: of the alerts that it is told; by default those for which somebody is needed now.
         resend_s: how often what still holds is told again.
         valid_s: for how long what was told holds without being told again; longer than two rounds, so that one that fails ends nothing.
     """
@@ -93,7 +93,7 @@ class AlertmanagerSettings(BaseModel):
     url: HttpUrl
     token_file: ReadableFile | None = None
     ca_file: ReadableFile | None = None
-    priorities: tuple[Priority, ...] = ("urgent", "prompt", "planned")
+    priorities: tuple[Priority, ...] = ("urgent", "prompt")
     resend_s: Annotated[float, Field(ge=1, le=3600)] = 60.0
     valid_s: Annotated[float, Field(ge=3, le=24 * 3600)] = 600.0
     timeout_s: Timeout = 10.0

@@ -18,10 +18,22 @@ from tests.receiver import receiving
 
 
 class Closing(Nobody):
-    """A person who has closed what is named."""
+    """A person who has closed or shelved what is named."""
 
     def __init__(self):
         self.ids = set()
+        self.quiets = set()
+        self.number_of = ""
+
+    def quiet(self, alert, at):
+        """Whether it is shelved."""
+        del at
+        return "shelved" if alert in self.quiets else ""
+
+    def number(self, alert):
+        """Of its fault."""
+        del alert
+        return self.number_of
 
     def closed(self, alert, at):
         """Whether it was closed."""
@@ -37,13 +49,14 @@ class World:
         self.room = room
         self.now = RAISED + SECOND
         self.people = Closing()
+        self.priorities = {}
         self.channel = self.made()
 
     def made(self):
         """The channel, as a start makes it."""
         return Alertmanager(
             "room",
-            AlertmanagerSettings(url=self.room.url, timeout_s=5),
+            AlertmanagerSettings(url=self.room.url, timeout_s=5, **self.priorities),
             monitor="monitor-1",
             line=LINE,
             records=Records(self.store, self.on_disk),
@@ -144,14 +157,14 @@ async def test_what_is_over_is_told_as_over_for_a_quarter_of_an_hour(world):
 
 
 async def test_where_the_priority_rises_the_lower_is_over(world):
-    """Routes go by priority: what was told as planned is over, and told as prompt; that stays, though a later line says less."""
+    """Routes go by priority: what was told as prompt is over, and told as urgent; that stays, though a later line says less."""
     async with world.opened():
-        await world.tell(alert(priority="planned"))
-        told = await world.tell(alert(priority="prompt"))
-        assert [one["labels"]["priority"] for one in told] == ["planned", "prompt"]
+        await world.tell(alert(priority="prompt"))
+        told = await world.tell(alert(priority="urgent"))
+        assert [one["labels"]["priority"] for one in told] == ["prompt", "urgent"]
         assert ends(told) == [world.now, world.now + 600 * SECOND]
-        (less,) = await world.tell(alert(priority="planned", summary="less"))
-        assert less["labels"]["priority"] == "prompt"
+        (less,) = await world.tell(alert(priority="prompt", summary="less"))
+        assert less["labels"]["priority"] == "urgent"
 
 
 async def test_what_a_person_closed_is_over(world):
@@ -176,7 +189,74 @@ async def test_what_joined_a_cause_is_not_told(world):
 
 
 async def test_only_the_priorities_that_are_set_are_told(world):
-    """A note is for the section's page."""
+    """A note is for the section's page, what is planned for the day list; where it becomes prompt it is told."""
+    async with world.opened():
+        assert await world.tell(alert(priority="note")) == []
+        assert await world.tell(alert(priority="planned")) == []
+        assert await world.again() == []
+        (told,) = await world.tell(alert(priority="prompt"))
+        assert told["labels"]["priority"] == "prompt"
+    world.priorities = {"priorities": ("planned",)}
+    async with world.opened():
+        (told,) = await world.tell(alert(section="T106", priority="planned"))
+        assert told["labels"]["priority"] == "planned"
+
+
+async def test_what_is_shelved_is_over_until_it_comes_back(world):
+    """What people shelve or switch off is told as over, also after a start, and told anew when it is shelved no more, however long that was."""
+    async with world.opened():
+        await world.tell(alert())
+        world.people.quiets.add(alert().id)
+        assert ends(await world.again()) == [world.now]
+        assert await world.tell(alert(summary="more of it")) == []
+        assert await world.again(16 * 60) == []
+        world.people.quiets.clear()
+        (back,) = await world.again()
+        assert back["annotations"]["summary"] == "more of it"
+        assert ends([back]) == [world.now + 600 * SECOND]
+        world.people.quiets.add(alert().id)
+        await world.again()
+    async with world.opened():
+        (told,) = await world.again()
+        assert parse(told["endsAt"]) <= world.now
+        world.people.quiets.clear()
+        assert ends(await world.again()) == [world.now + 600 * SECOND]
+
+
+async def test_what_is_shelved_before_it_was_told_is_told_when_it_comes_back(world):
+    """Nothing is told of it while it is shelved; nothing at all where it is over by then."""
+    over = alert(section="T106")
+    async with world.opened():
+        world.people.quiets |= {alert().id, over.id}
+        assert await world.tell(alert(), over) == []
+        assert await world.tell(alert(section="T106", ended=RAISED + SECOND)) == []
+        world.people.quiets.clear()
+        (back,) = await world.again()
+        assert back["labels"]["id"] == alert().id
+
+
+async def test_what_is_closed_is_over_though_that_could_not_be_told_at_once(world):
+    """Where it fails just then, it is told as over when it answers."""
+    async with world.opened():
+        await world.tell(alert(kind="unseen-train", priority="urgent"))
+        world.people.ids.add(alert(kind="unseen-train").id)
+        world.room.answer(503)
+        with pytest.raises(Undelivered):
+            await world.again()
+        world.room.answer()
+        assert ends(await world.again()) == [world.now]
+
+
+async def test_an_alert_has_the_number_of_its_fault(world):
+    """By it one fault is one page: every alert of it has the same."""
+    world.people.number_of = "XLLM"
+    async with world.opened():
+        told = await world.tell(alert(), alert("reset-not-held"))
+    assert [one["labels"]["fault"] for one in told] == ["XLLM", "XLLM"]
+
+
+async def test_a_note_stays_untold(world):
+    """It is told to nobody, however often."""
     async with world.opened():
         assert await world.tell(alert(priority="note")) == []
         assert await world.again() == []

@@ -100,3 +100,30 @@ async def test_a_running_monitor_tells_what_the_rules_ask_for(tmp_path):
     assert {
         name: missing for name, one in asked.items() if (missing := one - told)
     } == {}
+
+
+def grouped_by(labels):
+    """By what an alert with such labels is grouped into a page: the first route that fits, as Alertmanager's documentation says."""
+    route = yaml.safe_load((DEPLOYED / "alertmanager.yml").read_text())["route"]
+    for one in route["routes"]:
+        (matcher,) = one["matchers"]
+        ((name, tested, value),) = re.findall(r'^(\w+)(=~?)"(.*)"$', matcher)
+        told = labels.get(name, "")
+        if told == value if tested == "=" else re.fullmatch(value, told):
+            return one["group_by"]
+    return route["group_by"]
+
+
+@pytest.mark.parametrize("priority", ["urgent", "prompt"])
+def test_one_fault_is_one_page(priority):
+    """Nine alerts of one loose head are one page, whatever their kinds and areas; another fault is another."""
+    told = {"alertname": "section-disturbed", "area": "a", "priority": priority}
+
+    assert grouped_by(told) == ["monitor", "fault"]
+
+
+def test_the_monitors_own_faults_are_no_faults_of_the_line():
+    """A rule of Prometheus has no fault: each is a page of its own."""
+    told = {"alertname": "MonitorGone", "severity": "urgent", "instance": "a"}
+
+    assert grouped_by(told) == ["alertname", "instance"]

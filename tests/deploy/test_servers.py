@@ -44,6 +44,11 @@ def told(hook, **labels):
     ]
 
 
+def told_of(message, name):
+    """Whether a message is about an alert."""
+    return any(one["labels"].get("id") == name for one in message["alerts"])
+
+
 async def holds(server, **labels):
     """What an Alertmanager has of the alerts with such labels."""
     async with httpx.AsyncClient(trust_env=False) as client:
@@ -123,7 +128,16 @@ async def test_alertmanager_is_told_what_holds_and_what_is_over(tmp_path, broker
                 "priority": "prompt",
                 "monitor": "monitor-1",
                 "id": alert["labels"]["id"],
+                "fault": alert["labels"]["fault"],
             }
+            (fault,) = daemon.doings.handling.open_faults()
+            await until(lambda: told(hook, **wanted), 30)
+            (page,) = {
+                tuple(message["groupLabels"].items())
+                for message in hook.had
+                if told_of(message, alert["labels"]["id"])
+            }
+            assert dict(page) == {"monitor": "monitor-1", "fault": fault.number}
             assert "Nothing here proves" in alert["annotations"]["caution"]
             # Longer than it would be believed without being told again.
             later = alert
