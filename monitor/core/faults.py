@@ -21,7 +21,7 @@ Somebody is needed when an alert is urgent or prompt, open, and not kept quiet; 
 Who was called for a fault is called again only for what is of higher priority than what they were called for, or where nobody was needed anew in it for `recall_after_s`; what is planned, what keeps quiet, and what was over before anybody was called for it do not count.
 An urgent alert is called for as well where nobody was called urgently for its section yet, and for each further train there.
 What is open for long does not count either: a section that fails at night is called for though a head that miscounted at noon still stands open.
-Of what is due at the same moment the gravest is called for: what is urgent, then a section in which vehicles may have been left behind, then a cause.
+Of what is due at the same moment the gravest is called for: what is urgent, then a section in which vehicles may have been left behind, then a cause; whatever else somebody was about to be called for is told with it, and is called for by that.
 What may yet prove to be one of several of a cause is due `join_wait_s` after it was raised; if by then a cause has it, or it is over, nobody is called for it.
 For a cause nobody is called again either, unless somebody was about to be called for one of those it takes in: then the cause's is the one call for all of them; but not where what failed together came back with a gateway that somebody was called for, however long it was silent.
 
@@ -777,9 +777,14 @@ class Faults:
         if alert.priority == "urgent":
             case.urged[alert.id] = alert.kind, alert.subject
             _newest(case.urged)
+        also: list[Alert] = []
         for name, since in case.wanted.items():
-            if name in case.open and _needs(case.open[name]):
+            one = case.open.get(name)
+            if one is not None and _needs(one):
                 case.last = _later(case.last, since)
+                if name != alert.id:
+                    also.append(one)
+        also.sort(key=lambda other: _pressing(other, case.alerts))
         case.wanted.clear()
         standing = self.standing(self._sections(case, at))
         self.calls.append(
@@ -789,7 +794,7 @@ class Faults:
                 alert=alert.id,
                 priority=alert.priority,
                 at=at,
-                text=message(case.number, alert, standing, self.line, at),
+                text=message(case.number, alert, standing, self.line, at, also=also),
                 standing=standing,
             )
         )

@@ -5,7 +5,7 @@ Both are pure functions of what is known, so the same fault is told in the same 
 A headline is what happened, and where: the words that the kind has, and the name of its place.
 Names may be sixty characters long, and words are what one reads first; so where both do not fit, the shorter words are taken, then the name is shortened in its middle, since names in a row differ at their ends.
 
-A message has its parts in this order, each within a room of its own, so that no name crowds out another part: number and priority, headline, what the desk does first, where to go, since when, trains standing, the likeliest part, what to look at first, whom to call, the caution.
+A message has its parts in this order, each within a room of its own, so that no name crowds out another part: number and priority, headline, what else of the fault is told with it, what the desk does first, where to go, since when, trains standing, the likeliest part, what to look at first, whom to call, the caution.
 Names are shortened further where they would not all fit, and what is left over of the 300 goes to what to look at first.
 
 Whatever comes from a file or the feed passes through `plain`: no control characters, no line breaks, nothing that turns the direction of writing.
@@ -14,6 +14,8 @@ Whatever comes from a file or the feed passes through `plain`: no control charac
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
+from itertools import product
 
 from monitor.core.alerts import Alert
 from monitor.core.detector import DO_FIRST
@@ -173,7 +175,13 @@ def _cause(alert: Alert) -> str:
 
 
 def message(
-    number: str, alert: Alert, standing: int, line: Line, at: Moment | None = None
+    number: str,
+    alert: Alert,
+    standing: int,
+    line: Line,
+    at: Moment | None = None,
+    *,
+    also: Sequence[Alert] = (),
 ) -> str:
     """What is told of a fault when somebody is needed, within 300 characters.
 
@@ -183,15 +191,21 @@ def message(
         standing: how many trains stand before or in it.
         line: the line file, for where to go and whom to call.
         at: when it is told; else when the alert was raised.
+        also: what else somebody is needed for in the fault and is told with it, the gravest first; where all suspect one part, that is the likeliest.
     """
+    alert = _shared(alert, also)
     told = alert.raised if at is None else at
     since = clock(alert.began, line.zone, told)
     trains = {0: "No train seen standing", 1: "1 train standing"}.get(
         standing, f"{standing} trains standing"
     )
-    before, after = _parts(number, alert, (since, trains), line, WIDE)
-    if len(_joined([*before, *after])) > MESSAGE:
-        before, after = _parts(number, alert, (since, trains), line, NARROW)
+    before: list[str] = []
+    after: list[str] = []
+    for rooms, more in product((WIDE, NARROW, LEAST), _also(also)):
+        before, after = _parts(number, alert, (since, trains), line, rooms)
+        before[1:1] = more
+        if len(_joined([*before, *after])) <= MESSAGE:
+            break
     room = MESSAGE - len(_joined([*before, *after])) - 2
     look = _look(alert)
     if not look or room < WORTH:
@@ -199,12 +213,47 @@ def message(
     return _joined([*before, cut(look, room), *after])
 
 
+def _also(others: Sequence[Alert]) -> list[list[str]]:
+    """What is told with an alert, in fewer and fewer words: what happened, where, how many."""
+    if not others:
+        return [[]]
+    said = [headline(one) for one in others[:SAID_ALSO]]
+    places = list(dict.fromkeys(_name(one.subject) for one in others))
+    short = [shorten(one, 12) for one in places[:SAID_ALSO]]
+    left = len(others) - len(said)
+    fewer = len(places) - len(short)
+    return [
+        [f"Also {_listed(said, left)}"],
+        [f"Also {_listed(short, fewer)}"],
+        [f"Also {len(others)} more"],
+    ]
+
+
+def _listed(said: list[str], left: int) -> str:
+    return f"{', '.join(said)}, and {left} more" if left else " and ".join(said)
+
+
+def _shared(alert: Alert, others: Sequence[Alert]) -> Alert:
+    """*alert* with those suspects alone that all of *others* have too, if any."""
+    if not others:
+        return alert
+    held = [{one.asset for one in other.suspects} for other in others]
+    shared = tuple(
+        one for one in alert.suspects if all(one.asset in assets for assets in held)
+    )
+    return replace(alert, suspects=shared) if shared else alert
+
+
+SAID_ALSO = 2
+"""So much of what is told with an alert is named; more is counted."""
+
 Rooms = tuple[int, int, int, int]
 """Rooms for the site, the likeliest parts, the signaller and the telephone."""
 
 WIDE: Rooms = (24, 24, 24, 20)
 NARROW: Rooms = (12, 16, 12, 12)
-"""The narrow ones where all else would not fit."""
+LEAST: Rooms = (8, 12, 8, 12)
+"""The narrower ones where all else would not fit."""
 
 WORTH = 24
 """What to look at first is left out where less room than this is left for it."""

@@ -681,7 +681,31 @@ def test_of_what_comes_at_one_moment_the_gravest_is_called_for(desk, first):
     (call,) = desk.calls
 
     assert call.alert == told["occupied-no-train"].id
+    assert "T2 occupied, no train seen to enter. Also H2 counted" in call.text
     assert desk.fault_of(told[first]).headline == "T2 occupied, no train seen to enter"
+
+
+def test_what_waits_is_told_by_a_call_that_comes_first(desk):
+    """T3 is disturbed and waits twenty seconds; T4, at the same head, is found occupied meanwhile: one call, which names both."""
+    desk.raised(0, "level-out", "head/H3", "planned")
+    desk.disturbed(100, "T3")
+    desk.raised(110, "occupied-no-train", "section/T4")
+    desk.until(500)
+
+    assert desk.called == [110]
+    assert "T4 occupied, no train seen to enter. Also T3 disturbed." in (
+        desk.calls[0].text
+    )
+
+
+def test_what_is_over_is_not_told_with_a_call(desk):
+    """What came back while it waited is not named."""
+    desk.raised(0, "level-out", "head/H3", "planned")
+    desk.over(105, desk.disturbed(100, "T3"))
+    desk.raised(110, "occupied-no-train", "section/T4")
+
+    assert desk.called == [110]
+    assert "Also" not in desk.calls[0].text
 
 
 def test_urgent_is_called_for_before_all_else_of_its_moment(desk):

@@ -192,6 +192,44 @@ def test_a_message_stands_alone():
     )
 
 
+def test_what_is_told_with_it_is_named():
+    """What else somebody is needed for comes right after the headline, in its own words."""
+    left = alert("occupied-no-train", "section/T107", summary="its train went on")
+    others = [alert("count-mismatch", "head/H107"), alert("worsening", "section/T5")]
+    said = message("4K7M", left, 0, line_of(), also=others)
+
+    assert said.startswith(
+        "4K7M prompt: T107 still occupied, its train went on. "
+        "Also H107 counted otherwise than others and T5 disturbed more and more often. "
+        "At Thornmere room, since 12:00:00. "
+    )
+
+
+def test_of_much_that_is_told_with_it_two_are_named():
+    """The gravest two in words, and how many more there are."""
+    others = [alert("section-disturbed", f"section/T{n}") for n in range(1, 6)]
+    said = message(
+        "4K7M", alert("section-disturbed", "section/T9"), 0, line_of(), also=others
+    )
+
+    assert ". Also T1 disturbed, T2 disturbed, and 3 more. " in said
+
+
+def test_what_all_suspect_is_the_likeliest():
+    """Two sections beside one head are disturbed: of the two heads that each suspects, it is that one."""
+
+    def of(section, *heads):
+        suspects = tuple(Suspect(asset=f"head/{one}", weight=0.5) for one in heads)
+        return alert("section-disturbed", f"section/{section}", suspects=suspects)
+
+    beside = of("T107", "H106", "H107")
+    shared = message("4K7M", beside, 0, line_of(), also=[of("T106", "H105", "H106")])
+    apart = message("4K7M", beside, 0, line_of(), also=[of("T101", "H100", "H101")])
+
+    assert "Likeliest head H106." in shared
+    assert "Likeliest head H106 or H107." in apart
+
+
 @pytest.mark.parametrize(
     ("weights", "said"),
     [
@@ -251,7 +289,8 @@ def test_what_is_told_on_another_day_carries_its_date():
     assert "since 2026-05-04 23:59:50." in after
 
 
-def test_the_longest_names_leave_room_for_every_part():
+@pytest.mark.parametrize("others", [False, True])
+def test_the_longest_names_leave_room_for_every_part(others):
     """With all names at their longest every part is there whole but for names, and what to look at first is left out for the desk's first act."""
     area = (
         f'[[area]]\nid = "thornmere"\nsignaller = "{"s" * 300}"\n'
@@ -276,15 +315,18 @@ def test_the_longest_names_leave_room_for_every_part():
     )
     line = line_of(LONG, f"{LONG[:-1]}y", "r" * 120, area)
     line = replace(line, timezone="Europe/Berlin", zone=ZoneInfo("Europe/Berlin"))
-    said = message("4K7MX", found, 999, line)
+    also = [alert("count-mismatch", f"head/{LONG}")] * (2 if others else 0)
+    said = message("4K7MX", found, 999, line, also=also)
 
     assert len(said) <= MESSAGE
     for part in (
         "4K7MX urgent: ",
-        f"train unaccounted for. T{act[1:]}. At rrr",
+        "Also 2 more. " if others else "",
+        f"T{act[1:]}. At rrr",
+        "train unaccounted for. ",
         "since 2026-10-25 02:30:00 (+02:00). ",
-        "999 trains standing. Likeliest head tho…7y or tho…7z. ",
-        "Call sss",
+        "999 trains standing. Likeliest head th",
+        "…7y or tho…7z. Call sss" if not others else "…y or th…z. Call sss",
         "555. Nothing here proves a section empty.",
     ):
         assert part in said
@@ -317,9 +359,11 @@ ESCAPES = {
 }
 
 
-@given(st.sampled_from([*KINDS, "later"]), TEXTS, st.integers(0, 999))
-@example("section-disturbed", ESCAPES, 0)
-def test_hostile_texts_cannot_break_it(kind, texts, standing):
+@given(
+    st.sampled_from([*KINDS, "later"]), TEXTS, st.integers(0, 999), st.integers(0, 4)
+)
+@example("section-disturbed", ESCAPES, 0, 1)
+def test_hostile_texts_cannot_break_it(kind, texts, standing, many):
     """Whatever names and checks hold, it is one printable line of at most 300 characters that begins with the number and ends with the caution."""
     found = alert(
         kind,
@@ -333,7 +377,7 @@ def test_hostile_texts_cannot_break_it(kind, texts, standing):
             CAUTION,
         ),
     )
-    said = message("4K7M", found, standing, line_of())
+    said = message("4K7M", found, standing, line_of(), also=[found] * many)
 
     assert said.isprintable()
     assert len(said) <= MESSAGE

@@ -120,7 +120,10 @@ def test_a_loose_head_that_is_quiet_between_calls_each_time():
     # 21:10:05 and 22:15:05, each twenty seconds later; what is left occupied, at once.
     assert [clock(one.at) for one in had.calls] == ["21:10:25", "22:15:25", "22:44:10"]
     # The miscount and what it left are concluded at the same moment: vehicles may be in T102.
-    assert "T102 still occupied" in had.calls[2].text
+    assert (
+        "T102 still occupied, its train went on. Also H103 counted otherwise"
+        in had.calls[2].text
+    )
 
 
 def clock(moment):
