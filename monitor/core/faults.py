@@ -1,14 +1,15 @@
 """What people work on: alerts that belong together, from the first until all is over.
 
-| the fault is | an alert of its place comes | all its alerts are over | every reset in it is followed by a train | a cause covers it |
+| the fault is | an alert of its place comes | all its alerts are over | every reset in it is followed by a train | a cause covers it, or a head that it shares |
 |---|---|---|---|---|
 | not there | begins, with the alert's id; a note begins none | | | |
-| open | has one more alert | stays, while a reset in it waits for a train; else ends | ends, if all its alerts are over | is taken in by the oldest that the cause covers |
+| open | has one more alert | stays, while a reset in it waits for a train; else ends | ends, if all its alerts are over | is taken in by the oldest that is covered |
 | ended | goes on, within `again_within_s` of its end; a note joins none | stays ended | stays ended | is taken in, where its alert is of the cause |
 | taken in | joins the one that took it | | | |
 
 **Its place**: the sections, heads and assets that its open alerts speak of, those whose own alerts are over for less than `again_within_s`, and those whose reset waits.
 A section's alert belongs to a fault of that section, of one of its heads, or of a cause that covers it; a head's to one of that head or of a section beside it.
+Two sections that share a head and are disturbed within `join_wait_s` are one fault as well, for that head works loose between them.
 What is silent or wrong about the feed (gateways, sources, the monitor's own clock) is of its own place alone; but when all that failed together did so within a minute of their gateway's being heard again, the failure is that fault's.
 What came in through a cause alone, or with an evaluator that is locked out, leaves when it is over: a section of a cable that was mended is no longer of the cable's fault.
 So one head that works loose is one fault, with all that its sections show through an evening, and is never counted as another because it was quiet between: not within `again_within_s`, and not for longer than a day after it began.
@@ -523,7 +524,26 @@ class Faults:
         if alert.kind in STAYS or kind == "head":
             own += [one for one in _covered(alert) if one not in own]
         within = None if alert.priority == "note" else self.again_within
-        return self._find(own, beside, max(now, alert.raised), ended_within=within)
+        at = max(now, alert.raised)
+        found = self._find(own, beside, at, ended_within=within)
+        both = [one for one in (found, self._shared(alert)) if one is not None]
+        return self._unite(both, at) if both else None
+
+    def _shared(self, alert: Alert) -> Case | None:
+        """The oldest open fault of a section beside that of *alert* that was disturbed with it, as their head does that both share."""
+        name = _section(alert.subject)
+        if not _is_single(alert) or name not in self.line.sections:
+            return None
+        found = [
+            case
+            for other in self.line.neighbours(name)
+            for case in self._at.get(f"section/{other}", {}).values()
+            for one in case.open.values()
+            if _section(one.subject) == other
+            and _is_single(one)
+            and abs(one.began - alert.began) <= self.join_wait
+        ]
+        return min(found, key=lambda case: case.age, default=None)
 
     def _find(
         self,
@@ -612,7 +632,8 @@ class Faults:
         return self._unite((case, cause), max(now, alert.raised))
 
     def _unite(self, cases: Iterable[Case], at: Moment) -> Case:
-        oldest, *others = sorted(cases, key=lambda case: case.age)
+        every = {case.id: case for case in cases}
+        oldest, *others = sorted(every.values(), key=lambda case: case.age)
         for other in others:
             self._take(oldest, other, at)
         return oldest
@@ -830,7 +851,13 @@ class Faults:
         serious = case.serious()
         if serious:
             alert = min(serious, key=lambda one: _gravity(one, case.alerts))
-            return headline(alert), alert.subject
+            alike = [
+                one
+                for one in serious
+                if (one.kind, one.priority) == (alert.kind, alert.priority)
+                and ("quiet" in one.parameters) is ("quiet" in alert.parameters)
+            ]
+            return headline(alert, alike), alert.subject
         if case.waiting:
             waiting = list(case.waiting)
             return waiting_headline(waiting), f"section/{waiting[0]}"
@@ -889,6 +916,15 @@ def _ranked(own: Iterable[str], beside: Iterable[str]) -> Iterator[tuple[int, st
 def _newest(kept: dict[str, Any]) -> None:
     while len(kept) > MOST:
         del kept[next(iter(kept))]
+
+
+def _is_single(alert: Alert) -> bool:
+    """Whether a section is disturbed, as far as is known by no cause."""
+    return (
+        alert.kind == "section-disturbed"
+        and alert.ended is None
+        and "quiet" not in alert.parameters
+    )
 
 
 def _is_another(case: Case, alert: Alert) -> bool:

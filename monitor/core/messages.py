@@ -66,6 +66,13 @@ SAYS: dict[str, tuple[str, ...]] = {
 }
 """What headlines say, by kind, the longest first."""
 
+SEVERAL = {
+    "section-disturbed": "{} disturbed",
+    "unseen-train": "{} shown clear, trains came out",
+    "vanished-train": "{} cleared, trains unaccounted for",
+}
+"""What headlines say of several sections in one fault, by kind."""
+
 OCCUPIED = (
     "{} occupied, no train seen to enter",
     "{}: no train seen to enter",
@@ -120,10 +127,18 @@ def cut(text: str, room: int) -> str:
 # Headlines.
 
 
-def headline(alert: Alert) -> str:
-    """What happened and where, of the alert that is most serious, within 42 characters."""
+def headline(alert: Alert, alike: Sequence[Alert] = ()) -> str:
+    """What happened and where, of the alert that is most serious, within 42 characters; where *alike*, of its kind and as serious, are of several sections, of them all."""
     if alert.kind == "common-cause":
         return _cause(alert)
+    places = dict.fromkeys(one.subject for one in alike)
+    if alert.kind in SEVERAL and len(places) > 1:
+        names = " and ".join(map(_name, places))
+        for one in (names, f"{len(places)} sections"):
+            said = SEVERAL[alert.kind].format(one)
+            if len(said) <= HEADLINE:
+                return said
+        return SEVERAL[alert.kind].format(len(places))
     return _fit(_words(alert), _name(alert.subject))
 
 

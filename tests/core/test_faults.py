@@ -272,6 +272,46 @@ def test_what_belongs_to_a_head(desk, section, joins):
     assert (desk.fault_of(head) == desk.fault_of(other)) is bool(joins)
 
 
+@pytest.mark.parametrize(
+    ("other", "later", "joins"),
+    [("T4", 20, True), ("T4", 20.001, False), ("T2", 0, True), ("T5", 0, False)],
+)
+def test_two_sections_that_share_a_head_are_one(desk, other, later, joins):
+    """Disturbed within twenty seconds, as their head does it: one fault, and one call that names both."""
+    first = desk.disturbed(100, "T3")
+    beside = desk.disturbed(100 + later, other)
+    desk.until(500)
+
+    assert (desk.fault_of(first) == desk.fault_of(beside)) is joins
+    if joins:
+        assert desk.fault_of(first).headline == f"T3 and {other} disturbed"
+        assert desk.called == [120]
+        assert f"T3 disturbed. Also {other} disturbed." in desk.calls[0].text
+    else:
+        assert desk.called == [120, 120 + later]
+
+
+def test_what_is_beside_work_is_no_part_of_it(desk):
+    """T3 keeps quiet, for it is under work; that T4 is disturbed then is its own fault."""
+    quiet = desk.disturbed(100, "T3", parameters={"quiet": "under work: W7"})
+    beside = desk.disturbed(101, "T4")
+
+    assert desk.fault_of(quiet) != desk.fault_of(beside)
+
+
+def test_a_head_that_goes_on_takes_in_what_it_does_beside(desk):
+    """T4 failed an hour ago; now T3 fails, and T4 with it: the older number, one call."""
+    old = desk.disturbed(0, "T4")
+    desk.over(100, old)
+    new = desk.disturbed(3600, "T3")
+    again = desk.disturbed(3601, "T4")
+    desk.until(4000)
+
+    assert desk.fault_of(again).id == desk.fault_of(new).id == old.id
+    assert desk.faults[new.id].into == old.id
+    assert desk.called == [20, 3620]
+
+
 def test_a_locked_out_evaluator_covers_its_sections(desk):
     """While it is locked out, what its sections show is the same fault; what others show is not."""
     affected = ("evaluator/EV1", *(f"section/T{n}" for n in range(1, 6)))
@@ -396,9 +436,9 @@ def watched(plain):
 
 def test_a_cause_takes_in_what_it_covers(watched):
     """The oldest number is kept; the others say where they went and have nothing open."""
-    one, two, three = (watched.disturbed(n, f"T{n}") for n in (1, 2, 3))
+    one, two, three = (watched.disturbed(n, f"T{n}") for n in (1, 3, 5))
     numbers = [watched.fault_of(alert).number for alert in (one, two, three)]
-    found, _ = cause(watched, 10, sections="T1 T2 T3")
+    found, _ = cause(watched, 10, sections="T1 T3 T5")
     whole = watched.fault_of(found)
 
     assert (whole.id, whole.number) == (one.id, numbers[0])
@@ -425,13 +465,13 @@ def test_for_a_cause_there_is_one_call(watched):
 
 def test_nobody_is_called_again_for_a_cause_of_what_was_called_for(watched):
     """All of them were called for one by one before; that they are one thing is no new call."""
-    for number in (1, 2, 3):
+    for number in (1, 3, 5):
         watched.disturbed(number, f"T{number}")
     watched.until(30)
-    found, _ = cause(watched, 40, sections="T1 T2 T3")
+    found, _ = cause(watched, 40, sections="T1 T3 T5")
     watched.until(500)
 
-    assert watched.called == [21, 22, 23]
+    assert watched.called == [21, 23, 25]
     assert watched.fault_of(found).calls == 3
 
 
@@ -737,6 +777,9 @@ def test_what_is_urgent_elsewhere_in_a_fault_is_called_for(desk):
     ]
 
     assert desk.fault_of(gone[0]) == desk.fault_of(gone[1])
+    assert (
+        desk.fault_of(gone[0]).headline == "T3 and T4 cleared, trains unaccounted for"
+    )
     assert desk.called == [100, 160]
 
 

@@ -110,6 +110,42 @@ def test_a_headline_says_what_happened_and_where(kind, subject, more, said):
 
 
 @pytest.mark.parametrize(
+    ("kind", "names", "said"),
+    [
+        ("section-disturbed", ["T106", "T107"], "T106 and T107 disturbed"),
+        ("section-disturbed", ["T106", "T106"], "T106 disturbed"),
+        ("section-disturbed", [LONG, "T107"], "2 sections disturbed"),
+        (
+            "vanished-train",
+            ["T1", "T2"],
+            "T1 and T2 cleared, trains unaccounted for",
+        ),
+        (
+            "vanished-train",
+            ["T106", "T107"],
+            "2 sections cleared, trains unaccounted for",
+        ),
+        (
+            "vanished-train",
+            [f"T{n}" for n in range(10)],
+            "10 cleared, trains unaccounted for",
+        ),
+        (
+            "unseen-train",
+            [f"T{n}" for n in range(500)],
+            "500 sections shown clear, trains came out",
+        ),
+    ],
+)
+def test_a_headline_of_several_sections_names_or_counts_them(kind, names, said):
+    """Of one kind and as serious, in one fault: by name where they fit, else how many."""
+    alike = [alert(kind, f"section/{name}") for name in names]
+
+    assert headline(alike[0], alike) == said
+    assert len(said) <= HEADLINE
+
+
+@pytest.mark.parametrize(
     ("asset", "members", "seconds", "said"),
     [
         ("cable/C4", 4, 6, "Cable C4: 4 sections failed in 6 s"),

@@ -138,7 +138,7 @@ def test_a_cut_cable_is_one_fault_and_one_call():
 
     assert fault.headline == "Cable C2: 6 sections failed in 8 s"
     assert len(fault.alerts) == 7
-    assert len(fault.took) == 5
+    assert fault.took == ()  # they lie in a row: each shares a head with the next
     assert [clock(one.at) for one in had.calls] == ["06:10:18"]
     assert "Cable C2" in had.calls[0].text
 
