@@ -37,6 +37,7 @@ from monitor.core import wire
 from monitor.core.alerts import Alert
 from monitor.core.engine import Engine, Output
 from monitor.core.events import AnyEvent, MonitorRecord, RecordKind
+from monitor.core.faults import Call
 from monitor.core.layout import Line
 from monitor.core.moments import SECOND, Duration, Moment, exact, seconds, stamp
 from monitor.delivery.attention import Desk
@@ -44,7 +45,9 @@ from monitor.delivery.certificates import ends
 from monitor.delivery.channels import courier
 from monitor.delivery.courier import Courier
 from monitor.delivery.drill import Drill
+from monitor.delivery.records import read_call
 from monitor.delivery.services import NotInstalled
+from monitor.desk.burden import LOOKED_BACK
 from monitor.desk.front import Daemonic, Front, Pulse, Records
 from monitor.desk.people import PeopleFault
 from monitor.desk.positions import Around, Positions
@@ -273,6 +276,7 @@ class Daemon:
                 now=self._now,
                 attention=Desk(self.doings.handling),
                 standing=self.engine.trains_standing,
+                told=self._called,
                 join_wait_s=settings.detection.words.join_wait_s,
                 rehearsal=self._played,
             )
@@ -347,6 +351,10 @@ class Daemon:
                 if self._stop.is_set():
                     return
         await self._keep(outputs, live=False)
+        if self._front is not None:
+            since = self._now() - LOOKED_BACK
+            for text in await self._on_disk(self._store.called, since):
+                self._front.was_called(read_call(text))
         # Those that a crash kept from being written; the journal knows the others.
         await self._journal_records(records)
         self._log.info(
@@ -690,17 +698,22 @@ class Daemon:
             )
             if self._tell is not None:
                 self._tell(alert)
-        for call in kept.calls:
-            self._log.info(
-                "call",
-                fault=call.number,
-                alert=call.alert,
-                priority=call.priority,
-                at=stamp(call.at),
-                text=call.text,
-            )
         if live and self._front is not None:
             self._front.told(outputs)
+
+    def _called(self, call: Call, why: str) -> None:
+        """Somebody is called, or nobody is, and why."""
+        self._log.info(
+            "call",
+            fault=call.number,
+            alert=call.alert,
+            priority=call.priority,
+            at=stamp(call.at),
+            text=call.text,
+            **({"nobody_for": why} if why else {}),
+        )
+        if self._front is not None:
+            self._front.called(call, why)
 
     async def _stored(self, outputs: Sequence[Output], at: Moment | None) -> Kept:
         """What was new in *outputs*, now that it is on disk and in the outbox."""

@@ -468,13 +468,29 @@ class Handling:
         """
         return tuple(
             known.alert
+            for known in self._needing(fault)
+            if known.life is Life.NOT_SEEN and not self.of(known.alert.id, at).quiet
+        )
+
+    def quiet(self, fault: str, at: Moment) -> str:
+        """Why nobody is called for anything in a fault, in words; "" where somebody is, or nothing in it needs anybody now.
+
+        Raises:
+            KeyError: it was never told of.
+        """
+        why = [self.of(known.alert.id, at).quiet for known in self._needing(fault)]
+        return why[0] if why and all(why) else ""
+
+    def _needing(self, fault: str) -> list[_Alert]:
+        """The alerts of a fault for which somebody is needed now, seen or not."""
+        return [
+            known
             for name in self.fault(fault).alerts
             if (known := self._alerts.get(name)) is not None
-            and known.life is Life.NOT_SEEN
             and known.alert.ended is None
+            and known.life is not Life.CLOSED
             and RANKS[known.alert.priority] >= CALLING
-            and not self.of(name, at).quiet
-        )
+        ]
 
     def attending(self, fault: str, since: Moment) -> bool:
         """Whether somebody who goes to a fault, or is there, said so at or after *since*."""

@@ -106,6 +106,9 @@ ON CONFLICT (id) DO UPDATE SET ended = excluded.ended, line = excluded.line
 _ITEM = "item.number, what, key, about, COALESCE(body, line.line), put"
 _ITEMS = "item LEFT JOIN line ON line.digest = item.key"
 
+ASKED = "rehearsal", "there is no channel for calls"
+"""Why a call went nowhere, though whoever has the desk was asked: it stands on the page."""
+
 What = Literal["alert", "call", "fault"]
 State = Literal["sent", "refused", "dropped"]
 
@@ -360,6 +363,18 @@ class Store(Database):
             connection.execute(
                 "UPDATE item SET routed = 1 WHERE number = ?", (item.number,)
             )
+
+    def called(self, since: Moment) -> list[str]:
+        """The lines of the calls due at or after *since* that went to somebody, or would have but for a rehearsal or for want of a channel, in the order in which they were."""
+        return [
+            text
+            for (text,) in self._connection.execute(
+                "SELECT call.line FROM call JOIN item USING (key)"
+                " WHERE at >= ? AND routed = 1 AND kept IN ('', ?, ?)"
+                " ORDER BY at, key",
+                (since, *ASKED),
+            )
+        ]
 
     def gone_out(self, faults: Collection[str], since: Moment) -> list[str]:
         """The lines of the calls for *faults* due at or after *since* that go to somebody."""

@@ -39,6 +39,7 @@ def courier(
     now: Callable[[], Moment],
     attention: Attention,
     standing: Callable[[tuple[str, ...]], int] = lambda _: 0,
+    told: Callable[[Call, str], None] = lambda _call, _why: None,
     join_wait_s: float = 20.0,
     rehearsal: bool = False,
 ) -> Courier:
@@ -55,6 +56,7 @@ def courier(
         now: the daemon's clock.
         attention: what people did.
         standing: how many trains stand before or in what a fault covers.
+        told: hears of each call, and why nobody is called, or "".
         join_wait_s: so long what may be one of several of a cause waits.
         rehearsal: nothing goes anywhere.
 
@@ -118,6 +120,7 @@ def courier(
         now=now,
         attention=attention,
         standing=standing,
+        told=told,
         ways=Ways(
             trial=settings.trial,
             rehearsal=rehearsal,

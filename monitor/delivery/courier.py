@@ -47,7 +47,7 @@ from monitor.delivery.channel import Channel, Refused, Undelivered, one_line, wh
 from monitor.delivery.records import OnDisk, read_alert, read_call, read_fault
 from monitor.metrics import Delivered
 from monitor.routes import Asked, Routes
-from monitor.store import Item, Post, Store, Waiting
+from monitor.store import ASKED, Item, Post, Store, Waiting
 
 POLL_S = 0.5
 """How often it is looked for what is due, where nobody said that there is something: an urgent call is out within a second."""
@@ -58,12 +58,12 @@ STUCK: Duration = MINUTE
 MOST_WAYS = 200
 """Items routed at once."""
 
-TRIAL, REHEARSAL = "trial", "rehearsal"
+REHEARSAL, NO_CHANNEL = ASKED
+TRIAL = "trial"
 LET_GO: Duration = DAY
 """So long after its fault is over what was held back is let go: a fault may go on again within a day of its beginning."""
 
 LATE = "its fault was over before it could be sent"
-NO_CHANNEL = "there is no channel for calls"
 FOR_GOOD = frozenset({REHEARSAL, LATE, NO_CHANNEL})
 """Where nobody was called for one of these, it stays so; for any other reason it is held back."""
 
@@ -118,6 +118,7 @@ class Courier:
         now: the daemon's clock.
         attention: what people did.
         standing: how many trains stand before or in what a fault covers.
+        told: hears of each call, and why nobody is called, or "".
         ways: how it goes about it.
         draw: gives a number between two others.
     """
@@ -133,6 +134,7 @@ class Courier:
         now: Callable[[], Moment],
         attention: Attention | None = None,
         standing: Callable[[tuple[str, ...]], int] = lambda _: 0,
+        told: Callable[[Call, str], None] = lambda _call, _why: None,
         ways: Ways | None = None,
         draw: Callable[[float, float], float] = random.uniform,
     ) -> None:
@@ -144,6 +146,7 @@ class Courier:
         self._now = now
         self._attention = attention if attention is not None else Nobody()
         self._standing = standing
+        self._told = told
         self._ways = ways if ways is not None else Ways()
         self._draw = draw
         self._rounds = {name: _Round() for name in channels}
@@ -208,11 +211,12 @@ class Courier:
         """Give what is new in the outbox its channels; how many items that were."""
         items: list[Item] = await self._on_disk(self._store.unrouted, MOST_WAYS)
         if items:
-            await self._on_disk(self._route, items)
+            for call, kept in await self._on_disk(self._route, items):
+                self._told(call, kept)
         return len(items)
 
-    def _route(self, items: Sequence[Item]) -> None:
-        """In the store's thread: all of it is looked up and noted at once."""
+    def _route(self, items: Sequence[Item]) -> list[tuple[Call, str]]:
+        """In the store's thread: all of it is looked up and noted at once; gives back the calls, each with why nobody is called."""
         ways = [(item, *self._way(item)) for item in items]
         held = {
             item.number
@@ -220,6 +224,11 @@ class Courier:
             if item.what == "call" and not posts and kept not in FOR_GOOD
         }
         self._store.route(ways, held)
+        return [
+            (read_call(item.body), kept)
+            for item, _, kept in ways
+            if item.what == "call" and not _is_drill(item)
+        ]
 
     def _way(self, item: Item) -> tuple[list[Post], str]:
         if self._ways.rehearsal:

@@ -10,6 +10,7 @@ from typing import Any
 
 from monitor.core.engine import Output
 from monitor.core.events import AnyEvent
+from monitor.core.faults import Call
 from monitor.core.layout import Line
 from monitor.core.moments import Moment
 from monitor.desk.app import create
@@ -55,6 +56,14 @@ class Front:
     def told(self, outputs: Iterable[Output], *, live: bool = True) -> None:
         """What the engine gave, after `handling` was told; not *live* while the journal is folded."""
         self._desk.told(outputs, live=live)
+
+    def called(self, call: Call, why: str) -> None:
+        """Somebody is called, or nobody is, and why."""
+        self._desk.called(call, why)
+
+    def was_called(self, call: Call) -> None:
+        """Somebody was called before the monitor started."""
+        self._desk.was_called(call)
 
     def heard(self, events: Iterable[AnyEvent]) -> None:
         """What came, after it was concluded from."""

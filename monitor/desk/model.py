@@ -459,6 +459,7 @@ class FaultOut(Out):
         into_number: the number of that one: where this one went.
         is_open: people still have to do with it.
         seen: somebody has seen everything in it.
+        quiet: why nobody is called for anything in it, or "": no page sounds for it.
         going: who goes there.
         on_site: who is there.
         standing: trains that stand in it or before it now.
@@ -485,6 +486,7 @@ class FaultOut(Out):
     calls: int
     is_open: bool
     seen: bool
+    quiet: str = ""
     going: list[str]
     on_site: list[str]
     standing: int

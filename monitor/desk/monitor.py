@@ -62,6 +62,7 @@ from monitor.planned import (
 from monitor.refusals import refusals
 from monitor.shifts import Shift
 from monitor.shown import Painted, Shown, entry as shown_entry
+from monitor.store import ASKED
 
 Alerting = (
     model.SeenIn
@@ -244,17 +245,12 @@ class MonitorDesk:
             if alert.ended is None:
                 self._subject_of[alert.id] = alert.subject
         self._traffic.told(output.facts)
-        for call in output.calls:
-            if not self._kept_quiet(call):
-                self._burden.called(call)
 
     def _tell(self, output: Output) -> None:
         for alert in output.alerts:
             self._put_alert(alert)
         for fault in output.faults:
             self._stream.put("fault", self._fault(fault).model_dump())
-        for call in output.calls:
-            self._put_call(call)
 
     def heard(self, events: Iterable[AnyEvent]) -> None:
         """What came and was concluded from: who follows is told what sections show."""
@@ -285,7 +281,10 @@ class MonitorDesk:
         record = json.loads(alert_line(alert))
         self._stream.put("alert", self._alert(record).model_dump())
 
-    def _put_call(self, call: Call) -> None:
+    def called(self, call: Call, why: str) -> None:
+        """Somebody is called, or nobody is, and why; what asked nothing of anybody is no load."""
+        if not why or why in ASKED:
+            self.was_called(call)
         self._stream.put(
             "call",
             {
@@ -296,8 +295,13 @@ class MonitorDesk:
                 "at": stamp(call.at),
                 "text": call.text,
                 "standing": call.standing,
+                "nobody_for": why,
             },
         )
+
+    def was_called(self, call: Call) -> None:
+        """Somebody was called before the monitor started."""
+        self._burden.called(call)
 
     def _put_section(self, name: str) -> None:
         self._stream.put("section", self._section(name).model_dump())
@@ -428,6 +432,7 @@ class MonitorDesk:
             calls=fault.calls,
             is_open=self._is_open(fault),
             seen=self._is_seen(fault),
+            quiet=self._quiet(fault),
             going=list(attended.going),
             on_site=list(attended.on_site),
             standing=self._standing_before(fault),
@@ -455,12 +460,14 @@ class MonitorDesk:
             if (handled := self._handled(alert)) is not None
         )
 
-    def _kept_quiet(self, call: Call) -> bool:
-        """Whether nobody was asked anything, for what is called for is shelved or switched off."""
+    def _quiet(self, fault: Fault) -> str:
+        """Why nobody is called for anything in a fault that is open, or ""."""
+        if self._lent.pulse().trial:
+            return "trial"
         try:
-            return bool(self._lent.handling.of(call.alert, call.at).quiet)
+            return self._lent.handling.quiet(fault.id, self._lent.now())
         except KeyError:
-            return False
+            return ""
 
     def _handled(self, alert: str) -> Handled | None:
         try:

@@ -7,7 +7,7 @@ import pytest
 
 from monitor.core.moments import HOUR, MINUTE, SECOND
 from monitor.delivery.attention import Desk
-from monitor.delivery.courier import LATE
+from monitor.delivery.courier import LATE, NO_CHANNEL
 from monitor.delivery.records import read_call
 from monitor.handling import Act, Handling
 from monitor.routes import Route
@@ -319,3 +319,33 @@ async def test_what_is_held_back_is_let_go_in_the_end(store):
 
     assert store.held() == []
     assert store.kept_back("shelved") == {"prompt": 1}
+
+
+async def test_each_call_is_told_with_why_nobody_was_called(store):
+    """Whoever follows hears of each call once it is known whether it goes to anybody, and again when it does."""
+    heard = []
+    room = Room(store, ONE_STEP)
+    room.courier._told = lambda call, why: heard.append((call.alert, why))
+    shelved_and_called(room, until=RAISED + HOUR)
+    await room.go()
+    await room.go(HOUR / SECOND)
+
+    assert heard == [(DISTURBED.id, "shelved"), (DISTURBED.id, "")]
+    assert [read_call(one.body).alert for one in room.desk.had] == [DISTURBED.id]
+
+
+def test_calls_that_went_out_are_known_after_a_start(store):
+    """What somebody was asked stands in the store; what was shelved, late or on trial does not count."""
+    why = ["", "shelved", "trial", LATE, NO_CHANNEL, "rehearsal"]
+    calls = [call(at=RAISED + n * SECOND) for n in range(len(why) + 1)]
+    store.keep(calls=calls, at=RAISED)
+    store.route(
+        [(item, [], kept) for item, kept in zip(store.unrouted(), why, strict=False)]
+    )
+
+    assert [read_call(one).at - RAISED for one in store.called(RAISED)] == [
+        0,
+        4 * SECOND,
+        5 * SECOND,
+    ]
+    assert len(store.called(RAISED + 1)) == 2

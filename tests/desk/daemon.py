@@ -139,6 +139,8 @@ class Daemon:
             self.handling.told_fault(one)
         output = Output(alerts=alerts, faults=tuple(faults), calls=tuple(calls))
         self.desk.told([output], live=live)
+        for call in calls:
+            self.desk.called(call, "")
 
     def written(self):
         """What another process reads in the journal now."""

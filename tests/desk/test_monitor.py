@@ -673,23 +673,20 @@ async def test_the_load_of_a_position_is_that_of_its_areas(daemon):
         assert (counts[-1].target, counts[-1].limit) == (50, 100)
 
 
-async def test_what_is_shelved_is_no_load(daemon):
-    """A call because of an alert that was shelved or switched off then asked nothing of anybody."""
-    quiet = alert("level-out", "head/H107", NOON)
-    daemon.tell(quiet)
-    daemon.handling.take(
-        Act(
-            id="off",
-            at=NOON,
-            entered=NOON,
-            by="A. Moor",
-            position="north",
-            what="switched_off",
-            kind=quiet.kind,
-            subject=quiet.subject,
-            text="new head",
-        )
-    )
+@pytest.mark.parametrize(
+    ("why", "calls"),
+    [
+        ("", 1),
+        ("shelved", 0),
+        ("trial", 0),
+        ("its fault was over before it could be sent", 0),
+        # Whoever looks is asked: by the page, in a rehearsal as much as it goes.
+        ("there is no channel for calls", 1),
+        ("rehearsal", 1),
+    ],
+)
+async def test_a_call_that_never_went_out_is_no_load(daemon, why, calls):
+    """A call with which nobody was called asked nothing of anybody, and whoever follows is told why."""
     call = Call(
         fault=alert().id,
         number="XLLM",
@@ -699,9 +696,56 @@ async def test_what_is_shelved_is_no_load(daemon):
         text="",
         standing=0,
     )
-    daemon.tell(alert(), calls=[call, replace(call, alert=quiet.id)])
+    daemon.tell(alert())
+    daemon.desk.called(call, why)
+    name, told = events(daemon)[-1]
+
+    assert (await daemon.desk.load(None)).counts[0].calls == calls
+    assert (name, told["nobody_for"]) == ("call", why)
+
+
+async def test_what_was_called_before_a_start_is_load_and_no_news(daemon):
+    """Nobody is told anew of what the store has, and it counts."""
+    call = Call(
+        fault=alert().id,
+        number="XLLM",
+        alert=alert().id,
+        priority="prompt",
+        at=daemon.now - MINUTE,
+        text="",
+        standing=0,
+    )
+    before = len(events(daemon))
+    daemon.desk.was_called(call)
 
     assert (await daemon.desk.load(None)).counts[0].calls == 1
+    assert len(events(daemon)) == before
+
+
+async def test_a_fault_says_that_nobody_is_called_for_it(daemon):
+    """While all that needs somebody in it is shelved, or on trial, no page sounds for it; one alert that is not, and it does."""
+    one, other = alert(), alert("level-out", "head/H107", NOON)
+    daemon.tell(one, faults=[fault(one)])
+    act = Act(
+        id="off",
+        at=NOON,
+        entered=NOON,
+        by="A. Moor",
+        position="north",
+        what="switched_off",
+        kind=one.kind,
+        subject=one.subject,
+        text="new head",
+    )
+    said = [(await daemon.desk.fault(one.id)).quiet]
+    daemon.handling.take(act)
+    said.append((await daemon.desk.fault(one.id)).quiet)
+    daemon.tell(other, faults=[fault(one, other)])
+    said.append((await daemon.desk.fault(one.id)).quiet)
+    daemon.pulse = replace(daemon.pulse, trial=True)
+    said.append((await daemon.desk.fault(one.id)).quiet)
+
+    assert said == ["", "switched off here: new head", "", "trial"]
 
 
 async def test_without_positions_there_are_none(daemon):

@@ -44,6 +44,7 @@ class Row:
         place: where, in words.
         people: who saw it, who goes.
         seen: whether somebody has seen everything in it.
+        quiet: why nobody is called for it, or "".
         since: the time of day, with the date where that is another day.
         age: since then.
         began: for a page that counts on.
@@ -57,6 +58,7 @@ class Row:
     place: str
     people: str
     seen: bool
+    quiet: str
     since: str
     age: str
     began: str
@@ -193,6 +195,7 @@ class View:
             place=self._place(fault),
             people=_people(fault),
             seen=fault.seen,
+            quiet=fault.quiet,
             since=clock(began, zone, now),
             age=span(max(MINUTE, (now - began) // MINUTE * MINUTE)),
             began=fault.began,

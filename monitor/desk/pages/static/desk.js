@@ -183,7 +183,7 @@ function look() {
 // Sounds.
 
 function ring() {
-  const loudest = document.querySelector('.row.not-seen[data-priority="urgent"]') ?? document.querySelector('.row.not-seen[data-priority="prompt"]');
+  const loudest = document.querySelector('.row.not-seen:not([data-quiet])[data-priority="urgent"]') ?? document.querySelector('.row.not-seen:not([data-quiet])[data-priority="prompt"]');
   if (!loudest) { sounded.clear(); return; }
   const { priority, fault } = loudest.dataset;
   const last = sounded.get(fault) ?? -Infinity;
