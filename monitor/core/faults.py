@@ -26,7 +26,7 @@ Of what is due at the same moment the gravest is called for: what is urgent, the
 What may yet prove to be one of several of a cause is due `join_wait_s` after it was raised; if by then a cause has it, or it is over, nobody is called for it.
 For a cause nobody is called again either, unless somebody was about to be called for one of those it takes in: then the cause's is the one call for all of them; but not where what failed together came back with a gateway that somebody was called for, however long it was silent.
 
-**Its number** is made of its id, never counted up, in letters and digits of which no two rhyme or look alike; four of them, and more where another fault that is remembered has those.
+**Its number** is made of its id, never counted up, in letters and digits of which none is misheard; four of them, and one more where another fault has those that is open, may go on again, or was taken in by such a one.
 
 Everything here is a fold over alerts, resets and what falls due, each at its own event time, so a replay gives the same faults, numbers, calls and texts.
 """
@@ -66,8 +66,19 @@ RANKS: dict[Priority, int] = {"note": 0, "planned": 1, "prompt": 2, "urgent": 3}
 CALLING = RANKS["prompt"]
 """From here on up somebody is needed now."""
 
-SYMBOLS = "234679KLMRWX"
-"""What numbers are made of: no two rhyme or look alike."""
+SYMBOLS = "234679KMR"
+"""What numbers are made of: no two of them are mistaken for one another, said over a bad line or written by hand (common practice)."""
+# Why these, each for all that it could be mistaken for, which is left out:
+# 2  "two": Q, U and W ("double-u" is heard as "double two"); looks like Z
+# 3  "three": rhymes with B, C, D, E, G, P, T, V and an American Z
+# 4  "four": none
+# 6  "six": S and X; looks like G
+# 7  "seven": S; looks like 1, and that like I and L
+# 9  "nine": 5 and 1; I and Y have its vowel
+# K  "kay": A, H, J and 8, of which the last looks like B
+# M  "em": F, L, N, S and X begin as it does
+# R  "ar": none
+# O and 0 are said and written alike.
 
 FOUR = 4
 
@@ -199,9 +210,9 @@ def number_of(fault: str, taken: Iterable[str] = ()) -> str:
 
     Example:
         >>> number_of("7b9effd83caf5b4f")
-        'XLLM'
-        >>> number_of("7b9effd83caf5b4f", {"XLLM"})
-        'XLLMR'
+        '94MR'
+        >>> number_of("7b9effd83caf5b4f", {"94MR"})
+        '94MR6'
     """
     value = int(fault, 16)
     text = ""

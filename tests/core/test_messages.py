@@ -352,11 +352,11 @@ def test_the_longest_names_leave_room_for_every_part(others):
     line = line_of(LONG, f"{LONG[:-1]}y", "r" * 120, area)
     line = replace(line, timezone="Europe/Berlin", zone=ZoneInfo("Europe/Berlin"))
     also = [alert("count-mismatch", f"head/{LONG}")] * (2 if others else 0)
-    said = message("4K7MX", found, 999, line, also=also)
+    said = message("4K7M3", found, 999, line, also=also)
 
     assert len(said) <= MESSAGE
     for part in (
-        "4K7MX urgent: ",
+        "4K7M3 urgent: ",
         "Also 2 more. " if others else "",
         f"T{act[1:]}. At rrr",
         "train unaccounted for. ",
