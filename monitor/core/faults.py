@@ -541,7 +541,10 @@ class Faults:
         return self._unite(both, at) if both else None
 
     def _shared(self, alert: Alert) -> Case | None:
-        """The oldest open fault of a section beside that of *alert* that was disturbed with it, as their head does that both share."""
+        """The oldest fault of a section beside that of *alert* that was disturbed with it, as their head does that both share.
+
+        Only while somebody is about to be called for that section: the call names both, and what comes after it is told by its own.
+        """
         name = _section(alert.subject)
         if not _is_single(alert) or name not in self.line.sections:
             return None
@@ -550,7 +553,8 @@ class Faults:
             for other in self.line.neighbours(name)
             for case in self._at.get(f"section/{other}", {}).values()
             for one in case.open.values()
-            if _section(one.subject) == other
+            if one.id in case.wanted
+            and _section(one.subject) == other
             and _is_single(one)
             and abs(one.began - alert.began) <= self.join_wait
         ]

@@ -291,6 +291,18 @@ def test_two_sections_that_share_a_head_are_one(desk, other, later, joins):
         assert desk.called == [120, 120 + later]
 
 
+def test_what_fails_on_and_on_is_told_on_and_on(watched):
+    """Sections in a row fail a quarter of a minute apart: the first two are one call, the third is none of it, and when it is a storm somebody is called for that."""
+    for number in (1, 2, 3):
+        watched.disturbed(15 * number, f"T{number}")
+    found, _ = cause(watched, 60, "area/a", sections="T1 T2 T3")
+    watched.until(500)
+
+    # T1 is due at 35, and T2 came before that; T3 came at 45.
+    assert watched.called == [35, 60]
+    assert watched.calls[1].alert == found.id
+
+
 def test_what_is_beside_work_is_no_part_of_it(desk):
     """T3 keeps quiet, for it is under work; that T4 is disturbed then is its own fault."""
     quiet = desk.disturbed(100, "T3", parameters={"quiet": "under work: W7"})
