@@ -154,7 +154,9 @@ class Daemon:
         self._courier: Courier | None = None
         self._drill: Drill | None = None
         self.engine = Engine(line, settings.detection, monitor=settings.monitor)
-        self.doings = Doings(_positions(settings))
+        self.doings = Doings(
+            _positions(settings), seconds(settings.desk.longest_shelf_h * 3600)
+        )
         self.counts = Counts()
         self.metrics_at: str | None = None
         self.desk_at: str | None = None

@@ -10,6 +10,7 @@ from collections.abc import Iterable
 
 from monitor.acts import read_act
 from monitor.core.engine import Output
+from monitor.core.moments import DAY, Duration
 from monitor.handling import Act, Handling, Refused
 from monitor.keeps import Keep, read_keep
 from monitor.planned import Plans, read_record
@@ -21,6 +22,7 @@ class Doings:
 
     Args:
         positions: that are set up.
+        longest_shelf: for so long something is shelved at most.
 
     Attributes:
         handling: of alerts and faults.
@@ -43,8 +45,10 @@ class Doings:
         'Ada'
     """
 
-    def __init__(self, positions: Iterable[Position]) -> None:
-        self.handling = Handling()
+    def __init__(
+        self, positions: Iterable[Position], longest_shelf: Duration = DAY
+    ) -> None:
+        self.handling = Handling(longest=longest_shelf)
         self.desks = Desks(tuple(positions))
         self.plans = Plans()
         self.keeps: dict[str, Keep] = {}

@@ -214,8 +214,13 @@ Place = tuple[str, str]
 
 @dataclass(slots=True)
 class Handling:
-    """What people did about all alerts, and what may be done next."""
+    """What people did about all alerts, and what may be done next.
 
+    Args:
+        longest: for so long something is shelved at most (MaxTimeShelved of OPC 10000-9), whatever was asked for, once too.
+    """
+
+    longest: Duration = DAY
     _alerts: dict[str, _Alert] = field(default_factory=dict)
     _faults: dict[str, Fault] = field(default_factory=dict)
     _acts: dict[str, Act] = field(default_factory=dict)
@@ -426,8 +431,10 @@ class Handling:
         if shelved is None:
             return Shelf.UNSHELVED, None
         until = shelved.act.until
+        longest = shelved.act.entered + self.longest
         if until is None:
-            return Shelf.ONCE, None
+            return (Shelf.ONCE if at < longest else Shelf.UNSHELVED), None
+        until = min(until, longest)
         return (Shelf.TIMED, until) if at < until else (Shelf.UNSHELVED, None)
 
     def is_open(self, fault: str) -> bool:
@@ -518,6 +525,14 @@ class Handling:
             for name in self._faults[fault].alerts
             if name in self._alerts
         )
+
+    def act(self, name: str) -> Act | None:
+        """What was taken under an id, or None."""
+        return self._acts.get(name)
+
+    def knows(self, subject: str) -> bool:
+        """Whether there was ever an alert about *subject*, as far as is remembered."""
+        return any(known.alert.subject == subject for known in self._alerts.values())
 
     def acts(self, begin: Moment, end: Moment) -> list[Act]:
         """What people entered from *begin* up to *end*, oldest first."""

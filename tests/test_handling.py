@@ -434,6 +434,7 @@ class People(RuleBasedStateMachine):
         self.seen_as = ""
         self.now = NOON
         self.until = None
+        self.shelved_at = NOON
 
     def tried(self, what, allowed, **more):
         """Somebody acts, and may or may not."""
@@ -503,6 +504,7 @@ class People(RuleBasedStateMachine):
         )
         if allowed:
             self.until = "once" if hours is None else until
+            self.shelved_at = self.now
 
     @rule(hours=st.integers(1, 9))
     def wait(self, hours):
@@ -518,9 +520,10 @@ class People(RuleBasedStateMachine):
         assert stands.active == (self.open and not self.closed)
         assert stands.acked == self.seen
         assert stands.latched == (self.stays and not self.closed)
-        shelved = self.until == "once" or (
-            self.until is not None and self.now < self.until
-        )
+        if self.until == "once":
+            shelved = self.now < self.shelved_at + DAY
+        else:
+            shelved = self.until is not None and self.now < self.until
         assert (stands.shelf is not Shelf.UNSHELVED) == shelved
 
 

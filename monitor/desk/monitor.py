@@ -11,18 +11,19 @@ import hashlib
 import json
 import secrets
 from collections.abc import Awaitable, Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Protocol, TypeVar
 
 from monitor import acts, lists
 from monitor.core.alerts import Alert, line as alert_line
+from monitor.core.detectors import CATALOGUE
 from monitor.core.engine import Engine, Output
 from monitor.core.events import AnyEvent, SectionState
 from monitor.core.facts import Fact, FactKind
 from monitor.core.faults import Call, Fault
 from monitor.core.layout import Line
 from monitor.core.moments import HOUR, SECOND, Duration, Moment, parse, stamp
-from monitor.core.words import CAUTION
+from monitor.core.words import CAUTION, span
 from monitor.delivery.drill import Drill
 from monitor.desk import model
 from monitor.desk.burden import Burden
@@ -76,6 +77,8 @@ Alerting = (
 
 KEPT_FAULTS = 5000
 """Faults that have ended are remembered so many; older ones are in the alert file alone."""
+
+OTHER = "that key was given to something else already"
 
 KEPT_ENTRIES = 1000
 """Entries that are known again when they are sent again."""
@@ -216,7 +219,7 @@ class MonitorDesk:
         self._covering: dict[str, list[str]] | None = None
         self._burden = Burden()
         self._traffic = Traffic(line.zone)
-        self._entered: dict[str, Done] = {}
+        self._entered: dict[str, tuple[Done, AnyEntry]] = {}
         self._jobs: asyncio.Queue[tuple[Any, asyncio.Future[Any]]] = asyncio.Queue()
         self._ended = False
         self._drilling = False
@@ -818,6 +821,11 @@ class MonitorDesk:
         async with self._lent.turn:
             now = self._lent.now()
             act = self._as_act(who, given, now)
+            self._check_position(who)
+            self._check_silencing(given, now)
+            before = self._lent.handling.act(act.id)
+            if before is not None and not _is_same(before, act, given):
+                raise model.Refused(OTHER)
             try:
                 new = self._lent.handling.take(act)
             except NotTaken as refused:
@@ -827,7 +835,31 @@ class MonitorDesk:
                 await self._lent.write([acts.entry(act)])
         if new:
             self._tell_of(act)
-        return Done(id=act.id, at=stamp(act.at), again=not new)
+        taken = act if before is None else before
+        return Done(id=act.id, at=stamp(taken.at), again=not new)
+
+    def _check_position(self, who: Who) -> None:
+        """Refuse what is done at a desk that is not set up: it would be nobody's."""
+        sheets = self._lent.sheets
+        if sheets is None or not who.position:
+            return
+        if who.position not in {one.name for one in sheets.positions()}:
+            raise model.Refused(f"there is no position {who.position}")
+
+    def _check_silencing(self, given: Alerting, now: Moment) -> None:
+        """Refuse to keep quiet what is not there, or for longer than may be."""
+        if not isinstance(given, model.ShelvedIn | model.QuietIn):
+            return
+        if given.what in {"unshelved", "switched_on"}:
+            return
+        handling = self._lent.handling
+        if not (self._places.has(given.subject) or handling.knows(given.subject)):
+            raise NotThere(f"there is nothing that is {given.subject}")
+        if given.kind not in {one.kind for one in CATALOGUE}:
+            raise NotThere(f"there is no kind {given.kind}")
+        until = getattr(given, "until", None)
+        if until is not None and parse(until) - now > handling.longest:
+            raise model.Refused(f"it is shelved for {span(handling.longest)} at most")
 
     async def _take_or_hand_over(self, who: Who, given: model.DeskIn) -> Done:
         sheets, identity = self._lent.sheets, secrets.token_hex(8)
@@ -887,7 +919,11 @@ class MonitorDesk:
             identity = _identity(who, entry.key)
             before = self._entered.get(identity)
             if before is not None:
-                return before.model_copy(update={"again": True})
+                done, same = before
+                if same != entry:
+                    raise model.Refused(OTHER)
+                return done.model_copy(update={"again": True})
+            self._check_position(who)
             record, events = self._as_entered(who, entry, identity, now)
             entries = [own(event, now) for event in events]
             if record is not None:
@@ -898,7 +934,7 @@ class MonitorDesk:
             await self._lent.conclude(committed.events)
         self._stream.put("entry", {"id": identity, "by": who.name, "what": entry.what})
         done = Done(id=identity, at=stamp(events[0].time if events else now))
-        self._remember_entry(identity, done)
+        self._remember_entry(identity, done, entry)
         return done
 
     def _as_entered(
@@ -972,7 +1008,10 @@ class MonitorDesk:
             now, identity = self._lent.now(), _identity(who, given.key)
             known = self._lent.keeps.get(identity)
             if known is not None:
+                if (known.begin, known.end, known.reason) != (begin, end, given.reason):
+                    raise model.Refused(OTHER)
                 return Done(id=identity, at=stamp(known.entered), again=True)
+            self._check_position(who)
             keep = Keep(
                 id=identity,
                 begin=begin,
@@ -1033,8 +1072,8 @@ class MonitorDesk:
             ],
         )
 
-    def _remember_entry(self, identity: str, done: Done) -> None:
-        self._entered[identity] = done
+    def _remember_entry(self, identity: str, done: Done, entry: AnyEntry) -> None:
+        self._entered[identity] = done, entry
         if len(self._entered) > KEPT_ENTRIES:
             del self._entered[next(iter(self._entered))]
 
@@ -1064,6 +1103,12 @@ def _identity(who: Who, key: str | None) -> str:
     if key is None:
         return secrets.token_hex(8)
     return hashlib.sha256(f"{who.name}\n{key}".encode()).hexdigest()[:16]
+
+
+def _is_same(before: Act, act: Act, given: Alerting) -> bool:
+    """Whether *given* is what was taken *before*, sent again; when it came is no part of it."""
+    at = before.at if given.at is None else act.at
+    return replace(act, at=at, entered=before.entered) == before
 
 
 def _as_alert(record: dict[str, Any]) -> Alert:

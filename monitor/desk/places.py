@@ -45,6 +45,16 @@ class Places:
             raise NotThere(f"the line file has nothing that is {subject}")
         return found
 
+    def has(self, subject: str) -> bool:
+        """Whether the line file has what *subject* names, as something that is watched or that hangs on it."""
+        kind, _, name = subject.partition("/")
+        if kind == "gateway":
+            return any(name == one.gateway for one in self._line.evaluators.values())
+        try:
+            return bool(self.sections(subject))
+        except NotThere:
+            return False
+
     def in_area(self, area: str | None) -> tuple[str, ...]:
         """The sections of *area*, in the order of the line file; None: all.
 

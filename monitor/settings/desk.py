@@ -81,6 +81,7 @@ class DeskSettings(BaseModel):
         trusted_proxies: addresses whose word counts for who asks, from where, and that it was encrypted.
         identity_header: the header in which such a proxy names who asks; it must take away any that came with the question.
         session_h: so long after logging in one has to again.
+        longest_shelf_h: for so long something is shelved at most, and then calls again by itself (MaxTimeShelved of OPC 10000-9).
         readers: so many may follow the stream of events at once.
         shifts: when they begin, in the line's local time.
         position: the desks at which people sit; none: one called `desk`, which looks after everything.
@@ -99,6 +100,7 @@ class DeskSettings(BaseModel):
     trusted_proxies: tuple[IPvAnyNetwork, ...] = ()
     identity_header: HeaderName | None = None
     session_h: Annotated[float, Field(gt=0, le=24 * 7)] = 13.0
+    longest_shelf_h: Annotated[float, Field(gt=0, le=24 * 31)] = 24.0
     readers: Annotated[int, Field(ge=1, le=10_000)] = 200
     shifts: tuple[TimeOfDay, ...] = ("06:00", "14:00", "22:00")
     position: tuple[PositionSettings, ...] = ()

@@ -20,6 +20,7 @@ from monitor.desk.model import (
     ClosedIn,
     DeskIn,
     Ending,
+    KeepIn,
     NotedIn,
     NotThere,
     PlanIn,
@@ -912,3 +913,102 @@ async def test_reset_whose_key_was_used_is_the_same(daemon):
         again = await desk.enter(MOOR, reset)
     assert (first.again, again.again, first.id) == (False, True, again.id)
     assert len(daemon.written()) == 1
+
+
+async def test_shelving_has_a_longest_time(daemon):
+    """For longer than a day nothing is shelved, unless that is set (MaxTimeShelved); once is over after that too."""
+    long = SHELVED.model_copy(update={"until": "2026-05-05T13:00:01Z"})
+    once = SHELVED.model_copy(update={"until": None})
+    async with daemon.running() as desk:
+        with pytest.raises(Refused, match="it is shelved for 24 h at most"):
+            await desk.act(MOOR, long)
+        await desk.act(MOOR, once)
+        shelved = [(await desk.alert(alert().id)).state.ShelvingState]
+        daemon.now += DAY
+        shelved.append((await desk.alert(alert().id)).state.ShelvingState)
+
+    assert shelved == ["OneShotShelved", "Unshelved"]
+    assert len(daemon.written()) == 1
+
+
+@pytest.mark.parametrize(
+    ("changed", "why"),
+    [
+        ({"subject": "section/T999"}, "there is nothing that is section/T999"),
+        ({"subject": "section/"}, "there is nothing that is section/"),
+        ({"kind": "no-such-kind"}, "there is no kind no-such-kind"),
+    ],
+)
+async def test_what_is_not_there_is_not_shelved(daemon, changed, why):
+    """A slip of the hand is said, and not kept as a shelf that hides nothing."""
+    switched = QuietIn(
+        what="switched_off", kind=SHELVED.kind, subject=SHELVED.subject, text="why"
+    )
+    async with daemon.running() as desk:
+        for given in (SHELVED, switched):
+            with pytest.raises(NotThere, match=why):
+                await desk.act(MOOR, given.model_copy(update=changed))
+
+    assert daemon.written() == []
+
+
+async def test_what_is_shelved_may_be_about_the_feed(daemon):
+    """A source is in no line file: what an alert was about is there."""
+    silent = alert("feed-gap", "source/gw/9")
+    daemon.tell(silent)
+    given = {"kind": silent.kind, "subject": silent.subject}
+    async with daemon.running() as desk:
+        await desk.act(MOOR, SHELVED.model_copy(update=given))
+
+    assert len(daemon.written()) == 1
+
+
+async def test_nothing_is_done_at_a_desk_that_is_not_there(daemon):
+    """Acts, entries and windows of a position that is not set up are refused, and leave no trace; those of no position are taken."""
+    daemon.desk._lent = replace(daemon.desk._lent, sheets=Shifts())
+    nobody, none = Who(name="A. Moor", position="norht"), Who(name="A. Moor")
+    reset = ResetIn(what="reset", position="norht", section="T106", kind="conditional")
+    keep = KeepIn(begin="2026-05-04T11:00:00Z", end="2026-05-04T12:00:00Z", reason="x")
+    async with daemon.running() as desk:
+        for does in (
+            lambda who: desk.act(who, SEEN),
+            lambda who: desk.enter(who, reset),
+            lambda who: desk.keep(who, keep),
+        ):
+            with pytest.raises(Refused, match="there is no position norht"):
+                await does(nobody)
+        assert daemon.written() == []
+        await desk.act(none, SEEN)
+
+    assert len(daemon.written()) == 1
+
+
+async def test_a_key_is_for_one_thing(daemon):
+    """The same key with something else in it is refused, not taken for the first sent again."""
+    note = NotedIn(what="noted", fault=alert().id, text="one", key="abcdefgh")
+    reset = ResetIn(
+        what="reset",
+        position="north",
+        section="T106",
+        kind="conditional",
+        key="hgfedcba",
+    )
+    keep = KeepIn(
+        begin="2026-05-04T11:00:00Z",
+        end="2026-05-04T12:00:00Z",
+        reason="x",
+        key="aabbccdd",
+    )
+    async with daemon.running() as desk:
+        for does, given, changed in (
+            (desk.act, note, {"text": "two"}),
+            (desk.enter, reset, {"section": "T107"}),
+            (desk.keep, keep, {"reason": "y"}),
+        ):
+            await does(MOOR, given)
+            written = len(daemon.written())
+            daemon.now += MINUTE
+            with pytest.raises(Refused, match="given to something else"):
+                await does(MOOR, given.model_copy(update=changed))
+            assert (await does(MOOR, given)).again
+            assert len(daemon.written()) == written
