@@ -56,7 +56,7 @@ def report(told: dict[str, Any]) -> list[str]:
     Example:
         >>> report(
         ...     {
-        ...         "number": "XLLM",
+        ...         "number": "94MR",
         ...         "began": "2026-05-04T06:12:03.412Z",
         ...         "stages": [
         ...             {"name": "written down", "took_s": 0.004, "said": "on disk"},
@@ -64,7 +64,7 @@ def report(told: dict[str, Any]) -> list[str]:
         ...         ],
         ...     }
         ... )
-        ['drill XLLM, begun 2026-05-04T06:12:03.412Z', '    0.004 s  written down: on disk', '          -  room, call: waiting: 503']
+        ['drill 94MR, begun 2026-05-04T06:12:03.412Z', '    0.004 s  written down: on disk', '          -  room, call: waiting: 503']
     """
     lines = [f"drill {told['number']}, begun {told['began']}"]
     for stage in told["stages"]:

@@ -187,7 +187,7 @@ def call_key(call: Call) -> str:
         >>> call_key(
         ...     Call(
         ...         fault="7b9effd83caf5b4f",
-        ...         number="XLLM",
+        ...         number="94MR",
         ...         alert="7b9effd83caf5b4f",
         ...         priority="prompt",
         ...         at=parse("2026-05-04T06:14:03.412Z"),
