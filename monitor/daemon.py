@@ -639,8 +639,10 @@ class Daemon:
         return committed
 
     def _append(self, entries: Sequence[Entry]) -> Committed:
-        begun = time.monotonic()
+        # Where it cannot be written it stays so, for whoever asks while the daemon ends.
+        begun = self.counts.committing = time.monotonic()
         committed = self._journal.append(entries)
+        self.counts.committing = None
         self.counts.commits.note(time.monotonic() - begun)
         return committed
 

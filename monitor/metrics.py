@@ -11,6 +11,7 @@ Counts of events and of what was found go back to the beginning of the journal, 
 
 from __future__ import annotations
 
+import time
 from bisect import bisect_left
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping
@@ -81,6 +82,7 @@ class Counts:
         repeated: events that the journal had already, and so did not pass on.
         rejected: payloads and parts of arrays that were refused, by the reason's label.
         commits: how long the journal took to commit.
+        committing: since when it has been trying to, by a clock that only counts; None while nothing waits.
         connected: there is a connection to the broker.
         connections: how often one was made.
     """
@@ -88,6 +90,7 @@ class Counts:
     repeated: int = 0
     rejected: Counter[str] = field(default_factory=Counter)
     commits: Spread = field(default_factory=Spread)
+    committing: float | None = None
     connected: bool = False
     connections: int = 0
     _facts: Counter[tuple[str, ...]] = field(default_factory=Counter)
@@ -295,6 +298,12 @@ class Metrics(Collector):
             "How long the journal took to commit",
             buckets=commits.buckets(),
             sum_value=commits.total,
+        )
+        begun = self._counts.committing
+        yield _value(
+            "journal_waiting_seconds",
+            "For how long what came has been waiting to be on disk",
+            0.0 if begun is None else time.monotonic() - begun,
         )
 
     def _outcomes(self) -> dict[str, int]:

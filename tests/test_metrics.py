@@ -337,6 +337,14 @@ def test_commits_fall_into_buckets(counts, value):
     assert value("journal_commit_seconds_sum") == pytest.approx(60.3015)
 
 
+def test_what_waits_to_be_on_disk_is_told(counts, value, monkeypatch):
+    """Nothing waits but while the journal is being written; then for as long as that takes."""
+    monkeypatch.setattr("monitor.metrics.time.monotonic", lambda: 1020.0)
+    assert value("journal_waiting_seconds") == 0
+    counts.committing = 1000.0
+    assert value("journal_waiting_seconds") == 20
+
+
 def test_buckets_start_at_nothing():
     """A histogram of nothing has every bucket, at 0."""
     assert Spread(bounds=(1.0,)).buckets() == [("1.0", 0), ("+Inf", 0)]

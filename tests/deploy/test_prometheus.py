@@ -10,7 +10,9 @@ import certifi
 import httpx
 import pytest
 import yaml
+from typer.main import get_command
 
+from monitor.cli import app
 from monitor.daemon import Clock
 from tests.live import event, publish, settings_of, until, watching
 from tests.mosquitto import running
@@ -66,6 +68,15 @@ def test_each_rule_says_how_soon_and_what_to_do(rule):
     assert rule["labels"]["severity"] in {"urgent", "prompt", "planned"}
     assert "$labels.instance" in rule["annotations"]["summary"]
     assert len(rule["annotations"]["description"]) > 40
+
+
+@pytest.mark.parametrize("rule", [pytest.param(r, id=r["alert"]) for r in RULES])
+def test_no_rule_sends_people_to_a_command_that_is_not_there(rule):
+    """What a rule names as a command of ours is one, as its help lists them."""
+    there = set(getattr(get_command(app), "commands", {}))
+    said = " ".join(rule["annotations"].values())
+
+    assert set(re.findall(r"\btallywatch ([a-z]+)", said)) <= there
 
 
 def asked_for(expression):
