@@ -1080,12 +1080,14 @@ def check(desk):
             assert one.open == one.waiting == ()
     assert all(RANKS[one.priority] >= CALLING for one in calls)
     assert len({one.alert for one in calls}) == len(calls)
+    lost = {one.id for one in desk.by_id.values() if one.kind == "vanished-train"}
+    assert lost == {one.alert for one in calls if one.priority == "urgent"}
     assert sum(one.calls for one in standing) == len(calls)
 
 
 @given(days())
 def test_every_alert_is_in_one_fault_that_is_open_while_it_is(plain, steps):
-    """Each alert that is no note alone is in exactly one fault; one with something open is not over; what was taken in has nothing; nobody is called twice for one alert."""
+    """Each alert that is no note alone is in exactly one fault; one with something open is not over; what was taken in has nothing; nobody is called twice for one alert, and somebody is called for each train that is lost."""
     play(Watched(plain(5)), steps)
 
 
