@@ -244,6 +244,9 @@ class Daemon:
             now=self._now,
             wake=self._wake,
             monitor=settings.monitor,
+            later=lambda call: (
+                () if self._courier is None else self._courier.later_steps(call)
+            ),
         )
         return Daemonic(
             engine=lambda: self.engine,

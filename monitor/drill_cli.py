@@ -62,13 +62,17 @@ def report(told: dict[str, Any]) -> list[str]:
         ...             {"name": "written down", "took_s": 0.004, "said": "on disk"},
         ...             {"name": "room, call", "took_s": None, "said": "waiting: 503"},
         ...         ],
+        ...         "left_out": ["night"],
         ...     }
         ... )
-        ['drill 94MR, begun 2026-05-04T06:12:03.412Z', '    0.004 s  written down: on disk', '          -  room, call: waiting: 503']
+        ['drill 94MR, begun 2026-05-04T06:12:03.412Z', '    0.004 s  written down: on disk', '          -  room, call: waiting: 503', 'not tried, for they are called only in later steps: night']
     """
     lines = [f"drill {told['number']}, begun {told['began']}"]
     for stage in told["stages"]:
         took = stage["took_s"]
         shown = "-" if took is None else f"{took:.3f} s"
         lines.append(f"{shown:>11}  {stage['name']}: {stage['said']}")
+    if told["left_out"]:
+        names = ", ".join(told["left_out"])
+        lines.append(f"not tried, for they are called only in later steps: {names}")
     return lines

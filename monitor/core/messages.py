@@ -20,7 +20,7 @@ from itertools import product
 from monitor.core.alerts import Alert
 from monitor.core.detector import DO_FIRST
 from monitor.core.layout import OPEN, Line
-from monitor.core.moments import Moment
+from monitor.core.moments import Duration, Moment
 from monitor.core.words import CAUTION, clock, span
 
 HEADLINE = 42
@@ -197,6 +197,7 @@ def message(
     at: Moment | None = None,
     *,
     also: Sequence[Alert] = (),
+    late: Duration = 0,
 ) -> str:
     """What is told of a fault when somebody is needed, within 300 characters.
 
@@ -207,6 +208,7 @@ def message(
         line: the line file, for where to go and whom to call.
         at: when it is told; else when the alert was raised.
         also: what else somebody is needed for in the fault and is told with it, the gravest first; where all suspect one part, that is the likeliest.
+        late: so long after it was due, where that is to be said.
     """
     alert = _shared(alert, also)
     told = alert.raised if at is None else at
@@ -214,10 +216,16 @@ def message(
     trains = {0: "No train seen standing", 1: "1 train standing"}.get(
         standing, f"{standing} trains standing"
     )
+    if late:
+        trains += f". Told {span(late)} after it was due"
     before: list[str] = []
     after: list[str] = []
-    for rooms, more in product((WIDE, NARROW, LEAST), _also(also)):
-        before, after = _parts(number, alert, (since, trains), line, rooms)
+    # That it is late is worth more than which part it is likeliest.
+    bare = replace(alert, suspects=())
+    ways = [*product((WIDE, NARROW, LEAST), _also(also), (alert,))]
+    ways += [(LEAST, _also(also)[-1], bare)] if late else []
+    for rooms, more, said in ways:
+        before, after = _parts(number, said, (since, trains), line, rooms)
         before[1:1] = more
         if len(_joined([*before, *after])) <= MESSAGE:
             break

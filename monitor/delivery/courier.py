@@ -30,7 +30,7 @@ import random
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 
 import structlog
@@ -60,6 +60,9 @@ MOST_WAYS = 200
 
 REHEARSAL, NO_CHANNEL = ASKED
 TRIAL = "trial"
+TOLD_LATE: Duration = 10 * MINUTE
+"""A call that goes out so long after it was due says that it is late, and by how much."""
+
 LET_GO: Duration = DAY
 """So long after its fault is over what was held back is let go: a fault may go on again within a day of its beginning."""
 
@@ -270,6 +273,12 @@ class Courier:
         ]
         return posts, "" if posts else NO_CHANNEL
 
+    def later_steps(self, call: Call) -> tuple[str, ...]:
+        """In the store's thread: the channels that *call* would go to where nobody has seen it, beside those it goes to at once."""
+        first, *later = self._routes.steps(self._asked(call, self._now()))
+        names = (name for step in later for name in step.channels)
+        return tuple(dict.fromkeys(n for n in names if n not in first.channels))
+
     def _asked(self, call: Call, now: Moment) -> Asked:
         text = self._store.alert(call.alert)
         alert = None if text is None else read_alert(text)
@@ -352,9 +361,19 @@ class Courier:
             alert=alert.id,
             priority=alert.priority,
             at=at,
-            text=message(fault.number, alert, standing, self._line, now),
+            text=message(
+                *(fault.number, alert, standing, self._line, now),
+                also=self._also(fault.id, alert, now),
+            ),
             standing=standing,
         )
+
+    def _also(self, fault: str, alert: Alert, now: Moment) -> list[Alert]:
+        """What else somebody is needed for in a fault, the gravest first."""
+        others = [
+            one for one in self._attention.unanswered(fault, now) if one.id != alert.id
+        ]
+        return sorted(others, key=lambda one: -RANKS[one.priority])
 
     # Sending.
 
@@ -411,8 +430,26 @@ class Courier:
             if why:
                 useless.setdefault(why, []).append(one)
             else:
-                due.append(one)
+                due.append(replace(one, item=self._as_late(one.item, now)))
         return due, useless
+
+    def _as_late(self, item: Item, now: Moment) -> Item:
+        """In the store's thread: *item*, which says that it is late where it is a call that is."""
+        if item.what != "call" or _is_drill(item):
+            return item
+        call = read_call(item.body)
+        text = self._store.alert(call.alert)
+        late = now - call.at
+        if late < TOLD_LATE or text is None:
+            return item
+        alert = read_alert(text)
+        also = self._also(call.fault, alert, now)
+        words = message(
+            *(call.number, alert, call.standing, self._line, now),
+            also=also,
+            late=late,
+        )
+        return replace(item, body=call_line(replace(call, text=words)))
 
     def _needless(self, one: Waiting, now: Moment) -> str:
         """Why a further step of a call is not needed, or ""."""

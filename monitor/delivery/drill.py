@@ -49,11 +49,13 @@ class Report:
         number: to say on the telephone: it stands in the call.
         began: when it began.
         stages: in the order of the chain.
+        left_out: channels of later steps, which were not tried: nobody can have seen a drill, and it wakes nobody whom a call wakes only when it is not answered.
     """
 
     number: str
     began: Moment
     stages: tuple[Stage, ...]
+    left_out: tuple[str, ...] = ()
 
     @property
     def passed(self) -> bool:
@@ -104,6 +106,7 @@ class Drill:
         now: the daemon's clock.
         wake: tells the courier that there is something new.
         monitor: its id.
+        later: the channels of the further steps of a call, asked in the thread that uses the store.
     """
 
     def __init__(
@@ -114,12 +117,14 @@ class Drill:
         now: Callable[[], Moment],
         wake: Callable[[], None],
         monitor: str,
+        later: Callable[[Call], tuple[str, ...]] = lambda _: (),
     ) -> None:
         self._store = store
         self._on_disk = on_disk
         self._now = now
         self._wake = wake
         self._monitor = monitor
+        self._later = later
         self._ending = False
 
     def stop(self) -> None:
@@ -149,7 +154,12 @@ class Drill:
             await self._put("alert", digest(over), alert.id, over)
             self._wake()
         first = Stage(name="written down", took=written - began, said="on disk")
-        return Report(number=call.number, began=began, stages=(first, *stages))
+        return Report(
+            number=call.number,
+            began=began,
+            stages=(first, *stages),
+            left_out=await self._on_disk(self._later, call),
+        )
 
     async def _put(self, what: str, key: str, about: str, text: str) -> None:
         await self._on_disk(self._store.put, what, key, about, text, self._now())

@@ -407,12 +407,14 @@ class DrillOut(Out):
         began: when.
         passed: everything was reached, and at least one channel was.
         stages: in the order of the chain.
+        left_out: channels of later steps, which were not tried.
     """
 
     number: str
     began: str
     passed: bool
     stages: list[StageOut]
+    left_out: list[str] = []
 
 
 # What is told.

@@ -1062,6 +1062,7 @@ class MonitorDesk:
             number=report.number,
             began=stamp(report.began),
             passed=report.passed,
+            left_out=list(report.left_out),
             stages=[
                 model.StageOut(
                     name=one.name,

@@ -23,7 +23,7 @@ from monitor.core.messages import (
     shorten,
     waiting_headline,
 )
-from monitor.core.moments import SECOND, parse
+from monitor.core.moments import HOUR, SECOND, parse
 from monitor.core.words import CAUTION
 
 NOON = parse("2026-05-04T12:00:00.000Z")
@@ -353,7 +353,10 @@ def test_the_longest_names_leave_room_for_every_part(others):
     line = replace(line, timezone="Europe/Berlin", zone=ZoneInfo("Europe/Berlin"))
     also = [alert("count-mismatch", f"head/{LONG}")] * (2 if others else 0)
     said = message("4K7M3", found, 999, line, also=also)
+    late = message("4K7M3", found, 999, line, also=also, late=99 * HOUR)
 
+    assert len(late) <= MESSAGE
+    assert "999 trains standing. Told 4 d 3 h after it was due. " in late
     assert len(said) <= MESSAGE
     for part in (
         "4K7M3 urgent: ",

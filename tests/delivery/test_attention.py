@@ -349,3 +349,22 @@ def test_calls_that_went_out_are_known_after_a_start(store):
         5 * SECOND,
     ]
     assert len(store.called(RAISED + 1)) == 2
+
+
+@pytest.mark.parametrize(
+    ("after", "says"),
+    [
+        (9 * MINUTE, ""),
+        (3 * HOUR, "Told 3 h after it was due"),
+    ],
+)
+async def test_a_late_call_says_that_it_is_late(store, after, says):
+    """Whoever is called after an outage knows at once that it was so for hours."""
+    room = Room(store, ONE_STEP)
+    room.tell(VANISHED, faults=[fault([VANISHED])], calls=[call(VANISHED)])
+    await room.go(after / SECOND)
+    (text,) = texts(room.desk)
+
+    assert (says in text) if says else ("after it was due" not in text)
+    assert text.startswith("XLLM urgent" if says else "XLLM")
+    assert len(text) <= 300

@@ -295,6 +295,7 @@ async def test_a_drill_reports_each_stage_and_goes_out_on_trial(store):
         now=pass_time,
         wake=world.courier.wake,
         monitor="monitor-1",
+        later=world.courier.later_steps,
     )
     async with asyncio.timeout(5), asyncio.TaskGroup() as group:
         running = group.create_task(world.courier.run())
@@ -316,6 +317,7 @@ async def test_a_drill_reports_each_stage_and_goes_out_on_trial(store):
     assert '"ended": "' in topic.had[1].body
     assert store.alerts() == store.calls() == store.faults() == []
     assert night.had == []
+    assert report.left_out == ("night",)
 
 
 async def test_a_drill_says_which_stage_was_not_reached(store):
