@@ -260,6 +260,7 @@ class Case:
         lent: those of them that came in through a cause, and leave with it.
         groups: ids of the causes of which it has a member, the newest last.
         wanted: ids of alerts for which somebody is about to be called, with when each came to need that.
+        passed: ids of alerts for which nobody is called, for somebody was before; counted if they last as long as one that is called for.
         waiting: sections whose reset waits for a train.
         took: ids of the faults it took in, with their numbers.
         last: when somebody was needed in it last, of whom somebody was called for, or had been called before.
@@ -286,6 +287,7 @@ class Case:
     lent: dict[str, None] = field(default_factory=dict)
     groups: dict[str, None] = field(default_factory=dict)
     wanted: dict[str, Moment] = field(default_factory=dict)
+    passed: dict[str, Moment] = field(default_factory=dict)
     waiting: dict[str, None] = field(default_factory=dict)
     took: dict[str, str] = field(default_factory=dict)
     last: Moment | None = None
@@ -690,6 +692,7 @@ class Faults:
         _newest(case.urged)
         case.waiting |= other.waiting
         case.wanted |= other.wanted
+        case.passed |= other.passed
         case.took |= {other.id: other.number, **other.took}
         _newest(case.took)
         case.began = min(case.began, other.began)
@@ -776,12 +779,10 @@ class Faults:
         at = alert.raised if before is None else now
         awaited = any(one in case.open for one in case.wanted)
         quiet = case.last is None or at - case.last >= self.recall_after
-        if not (rank > case.called or quiet or awaited or _is_another(case, alert)):
-            case.last = _later(case.last, at)
-            return
+        calls = rank > case.called or quiet or awaited or _is_another(case, alert)
+        (case.wanted if calls else case.passed)[alert.id] = at
         waits = alert.kind in OF_A_CAUSE and rank == CALLING
         due = at + self.join_wait if waits else at
-        case.wanted[alert.id] = at
         ready = max(due, now)
         heappush(self._pending, (ready, due, alert.id))
         self.ask(ready)
@@ -791,13 +792,16 @@ class Faults:
         needed: dict[str, list[Alert]] = {}
         for name in due:
             case = self._of.get(name)
-            if case is None or name not in case.wanted:
+            if case is None:
                 continue
+            since = case.passed.pop(name, None)
             alert = case.open.get(name)
             if alert is None or not _needs(alert):
-                del case.wanted[name]
-            else:
+                case.wanted.pop(name, None)
+            elif name in case.wanted:
                 needed.setdefault(case.id, []).append(alert)
+            elif since is not None:
+                case.last = _later(case.last, since)
         for one, alerts in needed.items():
             case = self.cases[one]
             alerts.sort(key=lambda other: _pressing(other, case.alerts))
@@ -814,7 +818,7 @@ class Faults:
             case.urged[alert.id] = alert.kind, alert.subject
             _newest(case.urged)
         also: list[Alert] = []
-        for name, since in case.wanted.items():
+        for name, since in (case.wanted | case.passed).items():
             one = case.open.get(name)
             if one is not None and _needs(one):
                 case.last = _later(case.last, since)
@@ -822,6 +826,7 @@ class Faults:
                     also.append(one)
         also.sort(key=lambda other: _pressing(other, case.alerts))
         case.wanted.clear()
+        case.passed.clear()
         standing = self.standing(self._sections(case, at))
         self.calls.append(
             Call(

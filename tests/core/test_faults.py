@@ -724,6 +724,17 @@ def test_what_was_over_before_anybody_was_called_keeps_none_from_being_called(de
     assert desk.called == [20, 5080]
 
 
+@pytest.mark.parametrize(("lasts", "calls"), [(10, [20, 1320]), (20.5, [20])])
+def test_what_flickers_keeps_no_fault_from_being_quiet(desk, lasts, calls):
+    """Ten minutes after the call it flickers, and twelve minutes later it stays disturbed: somebody is called again, unless the first of these was there long enough to be called for."""
+    desk.over(60, desk.disturbed(0, "T3"))
+    desk.over(600 + lasts, desk.disturbed(600, "T3"))
+    desk.disturbed(1300, "T3")
+    desk.until(3000)
+
+    assert desk.called == calls
+
+
 @pytest.mark.parametrize("first", ["count-mismatch", "occupied-no-train"])
 def test_of_what_comes_at_one_moment_the_gravest_is_called_for(desk, first):
     """A section left occupied, in which vehicles may be, before the head that miscounted, whichever is told first."""
