@@ -47,6 +47,7 @@ from monitor.desk.model import (
     Time,
     Who,
 )
+from monitor.desk.pace import Pace
 from monitor.desk.pages.routes import Pages
 from monitor.desk.pages.ticks import Ticks
 from monitor.desk.people import People, PeopleFault, Sessions
@@ -112,6 +113,10 @@ class ReadyOut(Out):
     why: list[str]
 
 
+SHOWN_EACH, SHOWN_ALL = 60, 1200
+"""What is shown is told so often in a minute at most, by a page and by all: one paints anew once a second."""
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Parts:
     """What answers."""
@@ -119,6 +124,7 @@ class Parts:
     desk: Desk
     door: Door
     stream: Stream
+    pace: Pace
 
 
 def _problems(*statuses: int) -> dict[int | str, dict[str, Any]]:
@@ -442,8 +448,14 @@ async def keep(desk: TheDesk, asker: Acts, given: model.KeepIn) -> model.Done:
 async def shown(
     request: Request, desk: TheDesk, asker: Looks, given: model.ShownIn
 ) -> model.Done:
-    """A page says what it has painted, at which desk, and whether it could be seen and heard; on disk when the answer comes."""
-    del request
+    """A page says what it has painted, at which desk, and whether it could be seen and heard; on disk when the answer comes.
+
+    Whoever may look may say so, and it is written down: so only so often in a minute.
+    """
+    wait_s = parts_of(request).pace.take(given.page)
+    if wait_s > 0:
+        again = {"Retry-After": str(int(wait_s) + 1)}
+        raise Refusal(429, "That page has said enough for a minute.", again)
     return await desk.shown(Who(name=asker.name, position=given.position), given)
 
 
@@ -595,7 +607,12 @@ def create(
         redoc_url=None,
         redirect_slashes=False,
     )
-    app.state.parts = Parts(desk=desk, door=door, stream=stream)
+    app.state.parts = Parts(
+        desk=desk,
+        door=door,
+        stream=stream,
+        pace=Pace(seconds, each=SHOWN_EACH, all=SHOWN_ALL),
+    )
     for router in (OPEN, SEEN, DONE):
         app.include_router(router)
     if ticks is not None:

@@ -112,6 +112,21 @@ async def test_an_entry_reaches_the_monitor(setting):
     assert entry.subjects == ["section/T107"]
 
 
+async def test_what_a_page_shows_is_told_so_often_at_most(setting):
+    """It is written to disk for whoever may look, so a page that says it again and again is refused, and told when to come back."""
+    told = {
+        "page": "0123456789abcdef",
+        "at": "2026-05-04T12:59:59Z",
+        "visible": True,
+        "sound": "blocked",
+    }
+    async with setting.client(LOOKING) as client:
+        said = [(await client.post("/api/v1/shown", json=told)) for _ in range(61)]
+
+    assert [one.status_code for one in said] == [200] * 60 + [429]
+    assert said[-1].headers["Retry-After"] == "61"
+
+
 async def test_switching_off_needs_the_role_set_up(setting):
     """A kind is switched off only by whoever may set up, for that outlasts a shift."""
     async with setting.client(ACTING) as acts, setting.client(SETTING_UP) as chief:
