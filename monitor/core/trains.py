@@ -541,7 +541,8 @@ class Trains:
                 self._last_part(
                     train, parts[train.number], change, single=len(leaving) == 1
                 )
-        if leaving and not (spot.lost or spot.open or change.beside):
+        surely = spot.lost is not None and spot.lost[1].sure
+        if leaving and not (surely or spot.open or change.beside):
             self._one_lost(leaving, parts, change)
         self._visit(leaving, turned, change)
         self._merge(leaving)

@@ -34,6 +34,8 @@ pytestmark = pytest.mark.days
         ("double", 4, 30, "full"),
         # A train talked past a signal with a third behind it, taken for that one: false.
         ("loops", 11, 48, "full"),
+        # Of two that each may be elsewhere, one is nowhere else, and the other was counted out: missed.
+        ("loops", 34, 120, "tallies"),
     ],
 )
 def test_nothing_is_missed_and_nothing_false(line, seed, hours, richness):
