@@ -875,7 +875,7 @@ class Faults:
                 one
                 for one in serious
                 if (one.kind, one.priority) == (alert.kind, alert.priority)
-                and ("quiet" in one.parameters) is ("quiet" in alert.parameters)
+                and _worked_on(one) is _worked_on(alert)
             ]
             return headline(alert, alike), alert.subject
         if case.waiting:
@@ -981,12 +981,16 @@ def _needs(alert: Alert) -> bool:
     )
 
 
+def _worked_on(alert: Alert) -> bool:
+    """Whether something other than a cause keeps it quiet: its cause leads the fault in any case."""
+    return "quiet" in alert.parameters and "group" not in alert.parameters
+
+
 def _gravity(alert: Alert, came: dict[str, int]) -> tuple[int, bool, bool, bool, int]:
-    """The most serious is the least: by priority, what is quiet after what is not, a cause before others, then what may be vehicles left behind, the oldest."""
-    quiet = "quiet" in alert.parameters
+    """The most serious is the least: by priority, what work keeps quiet after what is not, a cause before others, then what may be vehicles left behind, the oldest."""
     return (
         -RANKS[alert.priority],
-        quiet,
+        _worked_on(alert),
         alert.kind != CAUSE,
         alert.kind != LEFT,
         came[alert.id],

@@ -11,7 +11,7 @@ import structlog
 from typer.testing import CliRunner
 
 from monitor.cli import app
-from monitor.core.moments import SECOND, exact
+from monitor.core.moments import HOUR, SECOND, exact, stamp
 from monitor.daemon import Clock
 from monitor.desk.people import Person, Token, new_token, write_people
 from monitor.desk.roles import Role
@@ -190,7 +190,7 @@ async def test_what_is_shelved_calls_nobody(tmp_path, broker, room):
                     "kind": "section-disturbed",
                     "subject": "section/T1",
                     "text": "rail out",
-                    "until": "2099-01-01T00:00:00Z",
+                    "until": stamp(Clock()() + HOUR),
                 },
             )
             assert answer.status_code == 200, answer.text
