@@ -160,6 +160,7 @@ def test_on_any_line_no_train_is_stuck(line, seed):
         assert simulation.world.railway.finished > 0
 
 
+@pytest.mark.days
 @given(any_lines(), st.integers(0, 99), st.sampled_from(["basic", "tallies", "full"]))
 @settings(max_examples=25)
 def test_whatever_goes_wrong_on_any_line_is_an_orderly_recording(line, seed, richness):
@@ -413,6 +414,7 @@ def test_what_cannot_be_simulated_is_said_at_once(wrong, message):
         day(**wrong)
 
 
+@pytest.mark.days
 @pytest.mark.slow
 def test_weeks_run_through():
     """Ten days run through with trains every day."""
