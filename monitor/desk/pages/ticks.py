@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import AsyncIterator
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
 from monitor.core.layout import Line
 from monitor.core.moments import parse
-from monitor.desk.model import Desk
+from monitor.desk.model import Desk, SectionOut
 from monitor.desk.pages.looks import SectionLook, look
 from monitor.desk.stream import Stream
 
@@ -50,19 +50,18 @@ class Ticks:
     stream: Stream
     ticks: Stream = field(default_factory=lambda: Stream(kept=KEPT, beat_s=10.0))
     version: int = 0
-    _sections: set[str] = field(default_factory=set)
-    _faults: dict[str, None] = field(default_factory=dict)
+    _sections: dict[str, SectionOut | None] = field(default_factory=dict)
     _everything: bool = True
 
     async def looks(self) -> dict[str, SectionLook]:
         """How every section looks now."""
+        return await self._looks_of(await self.desk.sections(None))
+
+    async def _looks_of(self, sections: Iterable[SectionOut]) -> dict[str, SectionLook]:
         status = await self.desk.status()
         faults = {one.id: one for one in await self.desk.faults(is_open=True)}
         now = parse(status.now)
-        return {
-            one.id: look(one, faults, self.line, now)
-            for one in await self.desk.sections(None)
-        }
+        return {one.id: look(one, faults, self.line, now) for one in sections}
 
     async def follow(self) -> None:
         """Hear what the API tells, until its stream is closed."""
@@ -73,15 +72,15 @@ class Ticks:
 
     def _take(self, kind: str, text: str) -> None:
         if kind == "section":
-            self._sections.add(str(json.loads(text)["id"]))
+            one = SectionOut.model_validate_json(text)
+            self._sections[one.id] = one
         elif kind in LISTS:
             self.version += 1
             # What people do may close what colours a section.
             self._everything = self._everything or kind == "act"
             if kind == "fault":
-                fault = json.loads(text)
-                self._faults[fault["id"]] = None
-                self._sections.update(_sections_of(fault))
+                # What was told of them before does not know of this fault.
+                self._sections |= dict.fromkeys(_sections_of(json.loads(text)))
         elif kind == "gone":
             self.version += 1
             self._everything = True
@@ -95,26 +94,25 @@ class Ticks:
             changed = self._sections or self._everything or self.version != version
             if not changed and waited < BEAT_S:
                 continue
-            names, self._sections = self._sections, set()
+            told, self._sections = self._sections, {}
             whole, self._everything = self._everything, False
-            faults, self._faults = list(self._faults), {}
             version, waited = self.version, 0.0
-            sections = await self._changed(None if whole else names)
-            self.ticks.put("tick", await self._tick(sections, faults))
+            looks = await self.looks() if whole else await self._changed(told)
+            sections = {name: one.plain() for name, one in looks.items()}
+            self.ticks.put("tick", await self._tick(sections))
 
-    async def _changed(self, names: set[str] | None) -> dict[str, Any]:
-        if names is not None and not names:
+    async def _changed(
+        self, told: dict[str, SectionOut | None]
+    ) -> dict[str, SectionLook]:
+        """How those look that changed; all are asked for only where something else than a section did."""
+        if not told:
             return {}
-        looks = await self.looks()
-        return {
-            name: one.plain()
-            for name, one in looks.items()
-            if names is None or name in names
-        }
+        if None in told.values():
+            every = await self.desk.sections(None)
+            return await self._looks_of(one for one in every if one.id in told)
+        return await self._looks_of(one for one in told.values() if one is not None)
 
-    async def _tick(
-        self, sections: dict[str, Any], faults: list[str]
-    ) -> dict[str, Any]:
+    async def _tick(self, sections: dict[str, Any]) -> dict[str, Any]:
         status = await self.desk.status()
         return {
             "now": status.now,
@@ -122,13 +120,8 @@ class Ticks:
             "connected": status.connected,
             "not_known": status.not_known,
             "version": self.version,
-            "faults": faults,
             "sections": sections,
         }
-
-    def read(self, last: str | None) -> AsyncIterator[str]:
-        """The ticks after *last*, as they come."""
-        return self.ticks.read(last)
 
 
 def _sections_of(fault: dict[str, Any]) -> set[str]:

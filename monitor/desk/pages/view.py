@@ -13,6 +13,7 @@ from monitor.core.detector import DO_FIRST
 from monitor.core.layout import Line
 from monitor.core.moments import MINUTE, Moment, parse
 from monitor.core.words import clock, names, span, to_the_minute
+from monitor.delivery.sheet import COULD, LOOK, SETTLED
 from monitor.desk.model import (
     MOST_ALERTS,
     AlertOut,
@@ -27,7 +28,6 @@ from monitor.desk.model import (
 )
 
 RANK = {"urgent": 0, "prompt": 1, "planned": 2, "note": 3}
-LOOK, COULD, SETTLED = "Look first at ", "Could also be: ", "; settled by "
 CALLED = frozenset({"urgent", "prompt"})
 MOST_EVENTS = 14
 
