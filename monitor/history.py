@@ -3,17 +3,23 @@
 The engine says what was so; this keeps it in one SQLite file, for pages and reports.
 Nothing here is the truth: the journal is, and folding the journal again writes the same facts again.
 So a fact replaces the one with its kind, subject and `began`, a power cut may cost the last writes, and deleting the file costs only the time of a fold.
+
+Trains are many, and a year of them is asked for in whole: how many worked through a section, in each hour, is kept beside the facts and by the same transaction.
 """
 
 from __future__ import annotations
 
 import json
+import sqlite3
+from array import array
 from collections.abc import Iterable, Iterator
 from contextlib import closing
-from typing import Any, cast, get_args
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Self, cast, get_args
 
 from monitor.core.facts import Fact, FactKind
-from monitor.core.moments import DAY, Moment
+from monitor.core.moments import DAY, HOUR, Moment
 from monitor.database import Database
 
 _TABLES = """
@@ -26,7 +32,22 @@ CREATE TABLE IF NOT EXISTS fact (
     PRIMARY KEY (kind, subject, began)
 ) WITHOUT ROWID;
 CREATE INDEX IF NOT EXISTS fact_by_time ON fact (kind, began);
+CREATE TABLE IF NOT EXISTS traffic (
+    subject TEXT    NOT NULL,
+    day     INTEGER NOT NULL,  -- days since the epoch, UTC
+    trains  BLOB    NOT NULL,  -- worked through, by hour: 24 numbers of 32 bits
+    counted INTEGER NOT NULL,  -- of them, those whose axles were told
+    axles   INTEGER NOT NULL,
+    PRIMARY KEY (subject, day)
+) WITHOUT ROWID;
+CREATE INDEX IF NOT EXISTS traffic_by_day ON traffic (day);
 """
+
+FORMAT = 1
+"""Of the file: since 1 it keeps traffic beside the facts."""
+
+HOURS = 24
+"""Of a day."""
 
 _WRITE = """
 INSERT INTO fact (kind, subject, began, ended, said) VALUES (?, ?, ?, ?, ?)
@@ -56,6 +77,44 @@ ORDER BY subject, began / {DAY}
 """  # noqa: S608 (the only thing put in is a constant)
 
 
+_OLD = "SELECT ended, said FROM fact WHERE kind = 'occupation' AND subject = ? AND began = ?"
+
+_TRAFFIC = "SELECT trains, counted, axles FROM traffic WHERE subject = ? AND day = ?"
+
+_COUNTED = "INSERT OR REPLACE INTO traffic (subject, day, trains, counted, axles) VALUES (?, ?, ?, ?, ?)"
+
+_READ_TRAFFIC = """
+SELECT subject, day, trains, counted, axles FROM traffic
+WHERE day >= :begin AND day <= :end
+"""
+
+
+@dataclass(slots=True)
+class Traffic:
+    """The trains of one section on one day, UTC.
+
+    Args:
+        trains: how many worked through in each hour, not under work.
+        counted: those of them whose axles were told.
+        axles: of those.
+    """
+
+    trains: array[int] = field(default_factory=lambda: array("I", [0] * HOURS))
+    counted: int = 0
+    axles: int = 0
+
+    def add(self, ended: Moment, axles: int, times: int) -> None:
+        """A train that left at *ended* counts *times* more; with -1 it does not count any more."""
+        self.trains[ended % DAY // HOUR] += times
+        if axles > 0:
+            self.counted += times
+            self.axles += times * axles
+
+
+class HistoryFault(Exception):
+    """A history cannot be read; the text says why, in one line."""
+
+
 class History(Database):
     """The facts of one monitor, on disk.
 
@@ -73,6 +132,64 @@ class History(Database):
     TABLES = _TABLES
     SYNCHRONOUS = "NORMAL"  # the journal can give every fact again
 
+    @classmethod
+    def open(cls, path: Path | str) -> Self:
+        """Open the file at *path*, making it where it is not there; what an older version left out is counted once.
+
+        Raises:
+            sqlite3.Error: the file cannot be opened, or is no database.
+        """
+        history = super().open(path)
+        try:
+            history.count_once()
+        except sqlite3.Error:
+            history.close()
+            raise
+        return history
+
+    @classmethod
+    def read_only(cls, path: Path) -> Self:
+        """Open the file at *path* for reading alone, also while a monitor writes it.
+
+        Raises:
+            HistoryFault: there is none, it cannot be read, or an older version wrote it.
+        """
+        if not path.is_file():
+            raise HistoryFault(f"{path}: there is no history here")
+        connection = None
+        try:
+            connection = sqlite3.connect(
+                f"{path.resolve().as_uri()}?mode=ro", uri=True, check_same_thread=False
+            )
+            (form,) = connection.execute("PRAGMA user_version").fetchone()
+        except sqlite3.Error as error:
+            if connection is not None:
+                connection.close()
+            raise HistoryFault(f"{path} cannot be read: {error}") from error
+        if form != FORMAT:
+            connection.close()
+            raise HistoryFault(
+                f"{path} has format {form}, not {FORMAT}: start the monitor on it once"
+            )
+        return cls(connection)
+
+    def count_once(self) -> None:
+        """Count what an older version left out; nothing where that was done."""
+        connection = self._connection
+        (form,) = connection.execute("PRAGMA user_version").fetchone()
+        if form >= FORMAT:
+            return
+        with connection:
+            connection.execute("DELETE FROM traffic")
+            days: dict[tuple[str, int], Traffic] = {}
+            rows = connection.execute(
+                "SELECT subject, ended, said FROM fact WHERE kind = 'occupation'"
+            )
+            for subject, ended, said in rows:
+                _count(days, subject, ended, json.loads(said), 1)
+            self._keep(days)
+            connection.execute(f"PRAGMA user_version = {FORMAT}")
+
     def write(self, facts: Iterable[Fact]) -> None:
         """Keep *facts* in one transaction: all of them or, on an error, none.
 
@@ -81,7 +198,9 @@ class History(Database):
         Raises:
             sqlite3.Error: they could not be written.
         """
-        rows = (
+        # Within one batch the last line of a key holds, for its train too.
+        last = {fact.key: fact for fact in facts}
+        rows = [
             (
                 fact.kind,
                 fact.subject,
@@ -89,10 +208,55 @@ class History(Database):
                 fact.ended,
                 json.dumps(fact.values, ensure_ascii=False, sort_keys=True),
             )
-            for fact in facts
-        )
+            for fact in last.values()
+        ]
         with self._connection:
+            self._keep(self._changed(rows, last.values()))
             self._connection.executemany(_WRITE, rows)
+
+    def _changed(
+        self, rows: Iterable[tuple[Any, ...]], facts: Iterable[Fact]
+    ) -> dict[tuple[str, int], Traffic]:
+        """The days on which other trains count than before, as they are with *facts*."""
+        days: dict[tuple[str, int], Traffic] = {}
+        for row, fact in zip(rows, facts, strict=True):
+            if fact.kind != "occupation":
+                continue
+            old = self._connection.execute(_OLD, (fact.subject, fact.began)).fetchone()
+            if old == (row[3], row[4]):
+                continue
+            for ended in (fact.ended, None if old is None else old[0]):
+                if ended is not None:
+                    self._load(days, fact.subject, ended // DAY)
+            if old is not None:
+                _count(days, fact.subject, old[0], json.loads(old[1]), -1)
+            _count(days, fact.subject, fact.ended, fact.values, 1)
+        return days
+
+    def _load(
+        self, days: dict[tuple[str, int], Traffic], subject: str, day: int
+    ) -> None:
+        if (subject, day) not in days:
+            row = self._connection.execute(_TRAFFIC, (subject, day)).fetchone()
+            days[subject, day] = Traffic() if row is None else _traffic(*row)
+
+    def _keep(self, days: dict[tuple[str, int], Traffic]) -> None:
+        self._connection.executemany(
+            _COUNTED,
+            (
+                (subject, day, one.trains.tobytes(), one.counted, one.axles)
+                for (subject, day), one in days.items()
+            ),
+        )
+
+    def traffic(
+        self, begin: Moment, end: Moment
+    ) -> Iterator[tuple[str, Moment, Traffic]]:
+        """The trains of each section on each day between, by 00:00 UTC of that day; days without any are left out."""
+        asked = {"begin": begin // DAY, "end": (end - 1) // DAY}
+        with closing(self._connection.execute(_READ_TRAFFIC, asked)) as rows:
+            for subject, day, trains, counted, axles in rows:
+                yield subject, day * DAY, _traffic(trains, counted, axles)
 
     def read(
         self,
@@ -130,6 +294,26 @@ class History(Database):
         asked = {"kind": kind, "subject": subject, "begin": begin, "end": end}
         with closing(self._connection.execute(_COUNT, asked)) as rows:
             return {(of, day * DAY): count for of, day, count in rows}
+
+
+def _traffic(trains: bytes, counted: int, axles: int) -> Traffic:
+    kept = array("I")
+    kept.frombytes(trains)
+    return Traffic(kept, counted, axles)
+
+
+def _count(
+    days: dict[tuple[str, int], Traffic],
+    subject: str,
+    ended: Moment | None,
+    values: dict[str, Any],
+    times: int,
+) -> None:
+    """An occupation counts for the day on which its train left, if it was worked through, and not under work."""
+    if ended is None or not values.get("worked_through") or values.get("under_work"):
+        return
+    day = days.setdefault((subject, ended // DAY), Traffic())
+    day.add(ended, values.get("axles") or 0, times)
 
 
 def _fact(row: tuple[Any, ...]) -> Fact:

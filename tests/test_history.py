@@ -8,7 +8,7 @@ from hypothesis import given, strategies as st
 
 from monitor.core.facts import Fact
 from monitor.core.moments import DAY, HOUR, SECOND, parse
-from monitor.history import History
+from monitor.history import History, HistoryFault
 
 MIDNIGHT = parse("2026-05-04T00:00:00Z")
 
@@ -177,3 +177,82 @@ def test_the_last_of_each_key_holds(facts):
                 key: fact for key, fact in expected.items() if key[0] == kind
             }
             assert [f.began for f in found] == sorted(f.began for f in found)
+
+
+def passed(left, axles=0, **values):
+    """An occupation of a quarter of an hour that a train worked through."""
+    fact = occupation(left - 0.25, left, worked_through=True, axles=axles, **values)
+    return replace(fact, began=int(fact.began), ended=int(fact.ended))
+
+
+def trains(history):
+    """What is counted: subject, hours in which trains left with their number, axles."""
+    return [
+        (subject, {h: n for h, n in enumerate(one.trains) if n}, one.counted, one.axles)
+        for subject, _, one in history.traffic(MIDNIGHT, MIDNIGHT + DAY)
+    ]
+
+
+def test_trains_are_counted_by_the_hour_in_which_they_left(history):
+    """Those that worked through, not under work; their axles where those were told."""
+    history.write(
+        [
+            passed(6.5, axles=40),
+            passed(6.9),
+            passed(8, axles=8),
+            passed(9, under_work=True),
+            occupation(10, 11, worked_through=False),
+        ]
+    )
+
+    assert trains(history) == [("section/T107", {6: 2, 8: 1}, 2, 48)]
+
+
+@given(st.lists(st.tuples(st.integers(0, 22), st.booleans(), st.integers(0, 3))))
+def test_writing_facts_again_counts_no_train_again(written):
+    """Whatever is written in whatever order: what is counted is what the facts that hold say."""
+    with History.open(":memory:") as history:
+        for hour, worked, axles in written:
+            history.write(
+                [occupation(hour, hour + 1, worked_through=worked, axles=axles)]
+            )
+        held = {hour: (worked, axles) for hour, worked, axles in written}
+        through = {hour: axles for hour, (worked, axles) in held.items() if worked}
+
+        assert sum(n for _, by, _, _ in trains(history) for n in by.values()) == len(
+            through
+        )
+        assert sum(axles for *_, axles in trains(history)) == sum(through.values())
+
+
+def test_a_file_of_an_older_version_is_counted_once(tmp_path):
+    """What an older version left out is there after opening, and not twice after opening again."""
+    path = tmp_path / "history.sqlite"
+    with History.open(path) as history:
+        history.write([passed(6.5), passed(7.5)])
+        history._connection.execute("DELETE FROM traffic")
+        history._connection.execute("PRAGMA user_version = 0")
+        history._connection.commit()
+    for _ in range(2):
+        with History.open(path) as history:
+            assert trains(history) == [("section/T107", {6: 1, 7: 1}, 0, 0)]
+
+
+def test_for_reading_alone_a_file_must_be_there_and_be_of_this_version(tmp_path):
+    """Each is told in one line that names the file."""
+    path = tmp_path / "history.sqlite"
+    with pytest.raises(HistoryFault, match="there is no history"):
+        History.read_only(path)
+    path.write_text("not a database at all, but long enough to be taken for one" * 20)
+    with pytest.raises(HistoryFault, match="cannot be read"):
+        History.read_only(path)
+    path.unlink()
+    with History.open(path) as history:
+        history.write([passed(6.5)])
+        with History.read_only(path) as reader:
+            assert len(trains(reader)) == 1
+            with pytest.raises(sqlite3.Error):
+                reader.write([passed(7.5)])
+        history._connection.execute("PRAGMA user_version = 0")
+    with pytest.raises(HistoryFault, match="start the monitor"):
+        History.read_only(path)

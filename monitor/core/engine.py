@@ -52,6 +52,7 @@ from monitor.core.dependence import Dependence
 from monitor.core.detector import DO_FIRST, Detector, Finding, Found, first_act
 from monitor.core.detectors.common_cause import CommonCause
 from monitor.core.detectors.count_mismatch import CountMismatch
+from monitor.core.detectors.occupied_no_train import OccupiedNoTrain
 from monitor.core.detectors.reset_unproved import ResetUnproved, Timer
 from monitor.core.detectors.unseen_train import UnseenTrain
 from monitor.core.entries import Entries
@@ -186,7 +187,10 @@ class Engine:
         self.dependence = Dependence(line)
         self.causes = Causes(self.dependence, self._limits(), self._rate)
         self._hearers: dict[type[Change], tuple[Callable[[Any], None], ...]] = {}
-        self.chronicle = Chronicle()
+        self.chronicle = Chronicle(
+            beside=line.neighbours,
+            most=lambda section: self.occupancy.sections[section].most,
+        )
         self.lately = Lately(line)
         self.alerts = Alerts()
         self.faults = Faults(
@@ -1166,6 +1170,12 @@ class Engine:
         """Lines of the alert record; what they mean for faults follows at once."""
         self._alerts += alerts
         for alert in alerts:
+            if alert.kind == OccupiedNoTrain.kind:
+                self._facts.append(
+                    self.chronicle.alert(
+                        alert.subject, alert.began, alert.ended, alert.id
+                    )
+                )
             self.faults.hear(alert, alert.raised if self.now is None else self.now)
 
     def trains_standing(self, subjects: Iterable[str]) -> int:

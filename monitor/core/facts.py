@@ -5,8 +5,12 @@ Pages and reports are made of facts; alerts are about them.
 
 | kind | subject | values |
 |---|---|---|
-| `occupation` | section | `entry`, `exit` (verdicts), `worked_through`, `by_reset`, `only_occupied`, `under_work`; where a train is known `trains`, `first_seen`, `first_seen_at`, `out_of`, `into` |
+| `heard` | section | none: a moment, that of its first event |
+| `occupation` | section | `entry`, `exit` (verdicts), `worked_through`, `by_reset`, `only_occupied`, `under_work`, `axles` (the most counted in it, 0 where tallies are not given); where a train is known `trains`, `first_seen`, `first_seen_at`, `out_of`, `into` |
 | `disturbance` | section | `spurious`, `under_work`, `event` |
+| `failed` | section | not available: from showing anything but clear and occupied until it was given back, to the interlocking too where the feed tells that; `under_work`, `began_seen`, `ended_seen` (not where that fell into a spell not known) |
+| `no-train` | section | occupied with no train seen: `alert`, or `spurious` where it ended by itself |
+| `held` | section | a train stood before it while it was not available, longer than any of the last trains there: `before`, `trains`, `usual_longest_s` |
 | `reset` | section | `kind`, `step`, `by`, `proved_at`, `under_work`, `event` |
 | `not-known` | section | `why` |
 | `work` | section | `reference`, `planned_end`, `isolated` |
@@ -20,7 +24,18 @@ from typing import Any, Literal
 
 from monitor.core.moments import Moment
 
-FactKind = Literal["occupation", "disturbance", "reset", "not-known", "work", "service"]
+FactKind = Literal[
+    "heard",
+    "occupation",
+    "disturbance",
+    "failed",
+    "no-train",
+    "held",
+    "reset",
+    "not-known",
+    "work",
+    "service",
+]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
