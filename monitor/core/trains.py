@@ -1187,7 +1187,7 @@ class Trains:
 
     def _passed(self, change: HeadPassed) -> None:
         source, into = self._way(change)
-        train = self._passing(source, into)
+        train = self._passing(source, into, change.place)
         if train is None:
             return
         counted = Counted(
@@ -1206,8 +1206,8 @@ class Trains:
             # Whatever is still taken for it here is another.
             train.counts.clear()
 
-    def _passing(self, source: str, into: str) -> Train | None:
-        """The one train that passes from *source* into *into*, or None where that is not certain."""
+    def _passing(self, source: str, into: str, head: str) -> Train | None:
+        """The one train that passes *head* from *source* into *into*, or None where that is not certain."""
         if into != OPEN:
             trains = self.in_section(into)
             behind = "" if source == OPEN else source
@@ -1216,7 +1216,10 @@ class Trains:
                 if source != OPEN and not train.parts[into].sure and len(entered) == 1:
                     self._must_be_in(train, into)
         else:
-            entered = self.in_section(source) if source != OPEN else []
+            there = self.in_section(source) if source != OPEN else []
+            # What may have come in over this head has not, where it was not counted in.
+            counted = [t for t in there if not t.guess or _counted_at(head, t)]
+            entered = counted or there
         return entered[0] if len(entered) == 1 else None
 
     # Doubts about the line file.
@@ -1265,6 +1268,11 @@ class Trains:
                 event=change.event,
             )
         )
+
+
+def _counted_at(head: str, train: Train) -> bool:
+    """Whether *head* has counted *train* before."""
+    return any(one.head == head for one in train.counts)
 
 
 def _why_not_unseen(change: OccupationEnded) -> str:
