@@ -176,7 +176,7 @@ class RepeatDisturbance:
             return replace(after, began=None), (Over(at=change.at, because=because),)
         window = self._day if day else self._hour
         counted = _within(found, change.at, window)
-        return after, (self._found(after, change.at, counted, place),)
+        return after, (self._found(after, memory.began, change.at, counted, place),)
 
     def _counted(
         self, memory: Seen, change: Disturbance, place: Place
@@ -198,14 +198,20 @@ class RepeatDisturbance:
             return after, ()
         window = self._day if after.by_day else self._hour
         counted = _within(found, at, window)
-        if memory.began is None:
-            after = replace(after, began=counted[0][0], raised=at)
-        return after, (self._found(after, at, counted, place),)
+        began = memory.began
+        if began is None:
+            began = counted[0][0]
+            after = replace(after, began=began, raised=at)
+        return after, (self._found(after, began, at, counted, place),)
 
     def _found(
-        self, memory: Seen, at: Moment, counted: tuple[Happened, ...], place: Place
+        self,
+        memory: Seen,
+        began: Moment,
+        at: Moment,
+        counted: tuple[Happened, ...],
+        place: Place,
     ) -> Found:
-        began = at if memory.began is None else memory.began
         day = len(_within(memory.found, at, self._day))
         hour = len(_within(memory.found, at, self._hour))
         window = self._day if memory.by_day else self._hour

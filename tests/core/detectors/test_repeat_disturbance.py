@@ -259,6 +259,15 @@ def test_while_a_cause_covers_it_nothing_more_counts(watch, cause):
     assert len(day.found[0].evidence) == 2
 
 
+def test_what_a_cause_takes_ends_nothing_that_was_not_raised(watch, cause):
+    """Where two within an hour are not many, a cause that takes both has nothing to end."""
+    day = watch(RepeatDisturbance(in_day=9, in_hour=9))
+    day.tell("12:00 disturbance\n12:00:05 disturbance")
+    day.hear(cause("12:00:20", began="12:00"))
+
+    assert day.until("20:00") == []
+
+
 def test_what_is_left_when_a_cause_has_taken_its_own_stays_raised(watch, cause):
     """Of four in a day two belong to a cause and count for one: three are left, so the alert is changed and not over."""
     day = watch(RepeatDisturbance())
