@@ -16,6 +16,7 @@ from fastapi.responses import HTMLResponse, RedirectResponse, StreamingResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from monitor.charts import drawing
 from monitor.core.moments import parse
 from monitor.core.words import CAUTION, STATES, clock
 from monitor.desk.door import Asker, Door
@@ -30,7 +31,6 @@ from monitor.desk.model import (
     Out,
     PositionOut,
 )
-from monitor.desk.pages import drawing
 from monitor.desk.pages.looks import SectionLook
 from monitor.desk.pages.sounding import Sounding
 from monitor.desk.pages.strip import strip

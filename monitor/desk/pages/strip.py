@@ -10,10 +10,10 @@ from dataclasses import dataclass
 from datetime import tzinfo
 from html import escape
 
+from monitor.charts.drawing import HATCH
 from monitor.core.moments import MINUTE, Duration, Moment, parse
 from monitor.core.words import clock
 from monitor.desk.model import FactOut, SectionFullOut
-from monitor.desk.pages.drawing import HATCH
 
 WIDTH, NAMES, ROW, FOOT = 1112, 96, 40, 24
 LAST: Duration = 15 * MINUTE

@@ -9,10 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from html import escape
+from typing import Protocol
 
 from monitor.charts.lineup import Lineup, Place, lineup, surroundings
 from monitor.core.layout import OPEN, Line
-from monitor.desk.pages.looks import SectionLook
 
 WIDTH = 1112
 NAMES, STATES = 132, 230
@@ -36,7 +36,35 @@ HATCH = (
 )
 
 
-def overview(line: Line, looks: Mapping[str, SectionLook]) -> str:
+class Look(Protocol):
+    """How a section looks: what the drawing asks of it."""
+
+    @property
+    def shows(self) -> str:
+        """A word for the kind of mark: `clear`, `train`, `odd` or `nothing`."""
+
+    @property
+    def known(self) -> bool:
+        """Whether that can be relied on."""
+
+    @property
+    def fault(self) -> str:
+        """The priority of the most serious open fault about it, or nothing."""
+
+    @property
+    def work(self) -> bool:
+        """Whether it is under work."""
+
+    @property
+    def word(self) -> str:
+        """Stands on it in a close-up."""
+
+    @property
+    def says(self) -> str:
+        """All of it, in words."""
+
+
+def overview(line: Line, looks: Mapping[str, Look]) -> str:
     """Every section, one band an area, in the order in which areas come in the line file."""
     areas: dict[str, list[str]] = {}
     for name, section in line.sections.items():
@@ -52,7 +80,7 @@ def overview(line: Line, looks: Mapping[str, SectionLook]) -> str:
 
 
 def _band(
-    area: str, placed: Lineup, looks: Mapping[str, SectionLook], top: int, step: float
+    area: str, placed: Lineup, looks: Mapping[str, Look], top: int, step: float
 ) -> Iterable[str]:
     pitch = (BAND - 5) / max(1, placed.rows)
     yield f'<text class="area" x="0" y="{top + 19}">{escape(area)}</text>'
@@ -73,7 +101,7 @@ def stands(unknown: int, total: int) -> str:
 
 
 def _section(
-    name: str, look: SectionLook, place: tuple[float, float], size: tuple[float, float]
+    name: str, look: Look, place: tuple[float, float], size: tuple[float, float]
 ) -> str:
     """A section of the overview, from the left of its *place* on; what is not as usual is drawn wider than that, where it is narrow."""
     (x, y), (width, height) = place, size
@@ -92,7 +120,7 @@ def _section(
 
 
 def close_up(
-    line: Line, section: str, looks: Mapping[str, SectionLook], most: int = CLOSE
+    line: Line, section: str, looks: Mapping[str, Look], most: int = CLOSE
 ) -> str:
     """*section* and what lies around it, with names and heads."""
     placed = _around(lineup(line, surroundings(line, section, most)), section)
@@ -163,9 +191,7 @@ def _head_says(line: Line, name: str) -> str:
     return name if head.km is None else f"{name}, km {head.km:g}"
 
 
-def _labelled(
-    name: str, look: SectionLook, place: Place, step: int, *, chosen: bool
-) -> str:
+def _labelled(name: str, look: Look, place: Place, step: int, *, chosen: bool) -> str:
     x, y = place.column * step + 3, _centre(place)
     width = step - 6
     middle = x + width / 2
@@ -183,7 +209,7 @@ def _labelled(
     )
 
 
-def _state(name: str, look: SectionLook) -> str:
+def _state(name: str, look: Look) -> str:
     return (
         f'class="section" data-section="{escape(name)}" data-shows="{look.shows}" '
         f'data-known="{int(look.known)}" data-fault="{look.fault}" data-work="{int(look.work)}"'
