@@ -100,6 +100,9 @@ from monitor.core.words import STATES, clock, names
 
 __all__ = ["Detection", "DetectionFault", "Engine", "Output", "Words"]
 
+Listener = Callable[[Change], None]
+"""Is told of changes, and tells nobody."""
+
 LEARNT_FROM = frozenset(
     {OccupationEnded, WorkedThrough, Disturbance, StateChanged, KnownAgain, NotKnown}
 )
@@ -187,6 +190,7 @@ class Engine:
         self.dependence = Dependence(line)
         self.causes = Causes(self.dependence, self._limits(), self._rate)
         self._hearers: dict[type[Change], tuple[Callable[[Any], None], ...]] = {}
+        self._listeners: list[tuple[frozenset[type[Change]], Listener]] = []
         self.chronicle = Chronicle(
             beside=line.neighbours,
             most=lambda section: self.occupancy.sections[section].most,
@@ -300,6 +304,14 @@ class Engine:
         return prior.after(usual.disturbances, usual.exposure_days).mean
 
     # What people may ask.
+
+    def listen(self, kinds: frozenset[type[Change]], hear: Listener) -> None:
+        """Tell *hear* of every change of *kinds*, before anybody else and as it is settled.
+
+        It is for whoever draws or explains what was so; nothing is concluded from what it does.
+        """
+        self._listeners.append((kinds, hear))
+        self._hearers.clear()
 
     def shown(self, section: str) -> Shown:
         """What *section* shows by the newest event that came."""
@@ -971,7 +983,10 @@ class Engine:
 
     def _who_hears(self, kind: type[Change]) -> tuple[Callable[[Any], None], ...]:
         """Facts, learning, detectors, what keeps alerts quiet; then the stages that follow, in their order."""
-        hearers = self._who_keeps(kind)
+        hearers: list[Callable[[Any], None]] = [
+            hear for kinds, hear in self._listeners if kind in kinds
+        ]
+        hearers += self._who_keeps(kind)
         if kind in LEARNT_FROM:
             hearers.append(self._learn)
         if kind in (CauseBegan, CauseEnded):

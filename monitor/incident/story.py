@@ -1,0 +1,483 @@
+"""What happened in a window of a recording, as plain values: all that an incident report and its diagram are made of.
+
+The engine is listened to while it takes the recording, so what stands here is what it went by: corrected times, what was not known, and trains as it followed them.
+Nothing is concluded here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field, replace
+from typing import ClassVar
+
+from monitor.core.alerts import Alert
+from monitor.core.changes import (
+    Change,
+    KnownAgain,
+    NotKnown,
+    OccupationEnded,
+    ResetTaken,
+    StateChanged,
+    TrainPassed,
+    WorkBegan,
+    WorkEnded,
+)
+from monitor.core.engine import Engine, Output
+from monitor.core.events import (
+    AnyEvent,
+    MonitorRecord,
+    RecordKind,
+    State,
+)
+from monitor.core.faults import Fault
+from monitor.core.layout import Line
+from monitor.core.moments import Duration, Moment
+
+NOT_KNOWN, WORK = "not-known", "work"
+"""What lasts beside the states of a section other than clear."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Span:
+    """A section was something for a while.
+
+    Args:
+        section: which.
+        kind: what it showed, or that it was not known, or under work.
+        began: when, in corrected time; the beginning of the recording where it began before.
+        ended: when it ceased, or None where it went on.
+        event: the event that shows it began, or "".
+        until: the event that shows it ended, or "".
+        heard: when whoever watched could know that it began.
+        heard_end: likewise that it had ended, or None.
+        why: in words, for what is not known and for work.
+    """
+
+    section: str
+    kind: str
+    began: Moment
+    ended: Moment | None
+    event: str
+    until: str
+    heard: Moment
+    heard_end: Moment | None
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Mark:
+    """One step of a reset was taken.
+
+    Args:
+        section: which.
+        at: when it was so.
+        kind: the way of giving back.
+        step: how far it had come.
+        by: who, or "".
+        event: the event that says so.
+        heard: when it came.
+    """
+
+    section: str
+    at: Moment
+    kind: str
+    step: str
+    by: str
+    event: str
+    heard: Moment
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Visit:
+    """A train was in a section.
+
+    Args:
+        section: which.
+        entered: when its front came in, as far as that is known.
+        left: when the section cleared behind it, or None where it is there still.
+        sure: it can have been no other train.
+        heard: when the leaving could be known, or the last moment of the recording.
+    """
+
+    section: str
+    entered: Moment
+    left: Moment | None
+    sure: bool
+    heard: Moment
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trace:
+    """A train, by the sections it went through.
+
+    Args:
+        number: as numbered by the monitor.
+        visits: in the order of entering.
+    """
+
+    number: int
+    visits: tuple[Visit, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Raised:
+    """An alert, and its times.
+
+    Args:
+        alert: its last line.
+        lines: when each of its lines could be known, and the line.
+        heard: when the last of the events came that it rested on when it was raised.
+        fault: id of the fault it belongs to, or "".
+    """
+
+    alert: Alert
+    lines: tuple[tuple[Moment, Alert], ...]
+    heard: Moment
+    fault: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Story:
+    """A window of a recording.
+
+    Args:
+        line: the line file.
+        begin: of the window, by arrival.
+        end: of the window.
+        events: everything that came in it, in order of arrival, the monitor's own records too.
+        spans: what lasted, in the order in which it began.
+        marks: resets, step by step.
+        traces: trains, by number.
+        alerts: those raised in the window, in the order in which they were raised.
+        faults: those they belong to, as they stood at the end.
+        sources: which source spoke for each section at the end, "" where none did.
+        corrections: what is added to the times of a source known to be wrong.
+        rehearsal: what is told was played, not so.
+    """
+
+    line: Line
+    begin: Moment
+    end: Moment
+    events: tuple[AnyEvent, ...]
+    spans: tuple[Span, ...]
+    marks: tuple[Mark, ...]
+    traces: tuple[Trace, ...]
+    alerts: tuple[Raised, ...]
+    faults: tuple[Fault, ...]
+    sources: dict[str, str]
+    corrections: dict[str, Duration]
+    rehearsal: bool
+
+
+def gather(
+    engine: Engine,
+    events: Iterable[AnyEvent],
+    window: tuple[Moment, Moment] | None = None,
+    *,
+    until: Moment | None = None,
+    told: Callable[[Output], object] | None = None,
+) -> Story:
+    """Let *engine* take *events*, and tell what happened in *window*.
+
+    Args:
+        engine: one that was told what was learnt.
+        events: in order of arrival; those before the window are the lead-in.
+        window: from when to when; by default all of the recording.
+        until: conclude what falls due up to here by silence alone; by default, up to the last event.
+        told: is given what each event brings.
+    """
+    listener = Listener(engine, window)
+    for event in events:
+        listener.comes(event)
+        output = engine.take(event)
+        if output:
+            listener.told(output)
+            if told is not None:
+                told(output)
+    output = engine.finish(until)
+    listener.told(output)
+    if told is not None:
+        told(output)
+    return listener.story()
+
+
+def arrival_of(event: AnyEvent) -> Moment:
+    """When *event* came: its arrival, or its own time where a recording does not say."""
+    return event.time if event.arrival is None else event.arrival
+
+
+@dataclass(slots=True)
+class Listener:
+    """Writes down what the engine goes by.
+
+    Args:
+        engine: that takes the recording.
+        window: from when to when; None: all of it.
+    """
+
+    HEARS: ClassVar[frozenset[type[Change]]] = frozenset(
+        {
+            KnownAgain,
+            NotKnown,
+            OccupationEnded,
+            ResetTaken,
+            StateChanged,
+            TrainPassed,
+            WorkBegan,
+            WorkEnded,
+        }
+    )
+    """The kinds of change that `hear` knows."""
+
+    engine: Engine
+    window: tuple[Moment, Moment] | None = None
+    _first: Moment | None = None
+    _last: Moment = 0
+    _rehearsal: bool = False
+    _events: list[AnyEvent] = field(default_factory=list)
+    _came: dict[str, Moment] = field(default_factory=dict)
+    _shows: dict[str, Span] = field(default_factory=dict)
+    _work: dict[str, Span] = field(default_factory=dict)
+    _spans: list[Span] = field(default_factory=list)
+    _marks: list[Mark] = field(default_factory=list)
+    _passed: dict[str, tuple[TrainPassed, Moment]] = field(default_factory=dict)
+    _visits: dict[int, list[Visit]] = field(default_factory=dict)
+    _lines: dict[str, list[tuple[Moment, Alert]]] = field(default_factory=dict)
+    _faults: dict[str, Fault] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.engine.listen(self.HEARS, self.hear)
+
+    # What comes.
+
+    def comes(self, event: AnyEvent) -> None:
+        """*event* is about to be taken."""
+        if isinstance(event, MonitorRecord) and event.kind is RecordKind.WINDOW:
+            return  # it says what was asked for, and stands in no journal
+        at = arrival_of(event)
+        if not isinstance(event, MonitorRecord):
+            if self._first is None:
+                self._start(at)
+            self._last = max(self._last, at)
+            self._rehearsal = self._rehearsal or event.rehearsal is not None
+        self._came.setdefault(event.name, at)
+        if self.window is None or self.window[0] <= at < self.window[1]:
+            self._events.append(event)
+
+    def _start(self, at: Moment) -> None:
+        self._first = at
+        for section in self.engine.line.sections:
+            self._begin(section, NOT_KNOWN, at, why="not heard yet")
+
+    def told(self, output: Output) -> None:
+        """What the engine gave."""
+        now = self.engine.ordering.arrival
+        for alert in output.alerts:
+            self._lines.setdefault(alert.id, []).append((now, alert))
+        for fault in output.faults:
+            self._faults[fault.id] = fault
+
+    # What changes.
+
+    def hear(self, change: Change) -> None:
+        """Something changed."""
+        place = change.place
+        match change:
+            case StateChanged():
+                self._changes(place, change.now, change.at, change.event)
+            case KnownAgain():
+                self._changes(place, change.state, change.at, change.event)
+            case NotKnown():
+                self._end(place, change.since, "")
+                self._begin(place, NOT_KNOWN, change.since, why=change.why)
+            case WorkBegan():
+                self._work[place] = self._span(place, WORK, change.at, "", change.why)
+            case WorkEnded() if place in self._work:
+                work = self._work.pop(place)
+                self._close(work, change.at, change.event)
+            case ResetTaken():
+                self._reset(change)
+            case TrainPassed():
+                self._leave(place)
+                self._passed[place] = change, self.engine.ordering.arrival
+            case OccupationEnded():
+                self._leave(place, change)
+
+    def _changes(self, section: str, state: State, at: Moment, event: str) -> None:
+        before = self._shows.get(section)
+        if before is not None and before.kind == state.value:
+            return
+        self._end(section, at, event)
+        if state is not State.CLEAR:
+            self._begin(section, state.value, at, event)
+
+    def _known(self, event: str) -> Moment:
+        """When whoever watched could know what *event* says; without one, when time had come so far."""
+        return self._came.get(event, self.engine.ordering.arrival)
+
+    def _span(self, section: str, kind: str, at: Moment, event: str, why: str) -> Span:
+        return Span(
+            section=section,
+            kind=kind,
+            began=at,
+            ended=None,
+            event=event,
+            until="",
+            heard=self._known(event),
+            heard_end=None,
+            why=why,
+        )
+
+    def _begin(
+        self, section: str, kind: str, at: Moment, event: str = "", why: str = ""
+    ) -> None:
+        self._shows[section] = self._span(section, kind, at, event, why)
+
+    def _end(self, section: str, at: Moment, event: str) -> None:
+        before = self._shows.pop(section, None)
+        if before is not None:
+            self._close(before, at, event)
+
+    def _close(self, span: Span, at: Moment, event: str) -> None:
+        if at > span.began:
+            ended = replace(span, ended=at, until=event, heard_end=self._known(event))
+            self._spans.append(ended)
+
+    def _reset(self, change: ResetTaken) -> None:
+        self._marks.append(
+            Mark(
+                section=change.place,
+                at=change.so_at,
+                kind=change.kind.value,
+                step=change.step.value,
+                by=change.by or "",
+                event=change.event,
+                heard=self._known(change.event),
+            )
+        )
+
+    # Trains.
+
+    def _leave(self, section: str, ended: OccupationEnded | None = None) -> None:
+        """The trains that left *section* last, now that it is known when they came in, or that nobody will say."""
+        if section not in self._passed:
+            return
+        passed, heard = self._passed.pop(section)
+        began = passed.since if passed.first == section else passed.cleared
+        if ended is not None and ended.ended == passed.cleared:
+            began = ended.began
+        for number in passed.trains:
+            before = self._visits.setdefault(number, [])
+            came = before[-1] if before else None
+            entered = began
+            if came is not None and came.left is not None and came.entered > began:
+                entered = min(came.left, passed.cleared)  # another was in it before
+            before.append(
+                Visit(
+                    section=section,
+                    entered=entered,
+                    left=passed.cleared,
+                    sure=len(passed.trains) == 1,
+                    heard=heard,
+                )
+            )
+
+    def _standing(self) -> None:
+        """The trains that are still there."""
+        now = self.engine.ordering.arrival
+        for section, spot in self.engine.trains.spots.items():
+            for train in self.engine.trains.in_section(section):
+                part = spot.trains[train.number].parts[section]
+                if not train.guess:
+                    visit = Visit(
+                        section=section,
+                        entered=part.since,
+                        left=None,
+                        sure=part.sure,
+                        heard=now,
+                    )
+                    self._visits.setdefault(train.number, []).append(visit)
+
+    # All of it.
+
+    def story(self) -> Story:
+        """What happened in the window."""
+        for section in list(self._passed):
+            self._leave(section)
+        self._standing()
+        begin, end = self.window or (self._first or 0, self._last)
+        spans = [*self._spans, *self._shows.values(), *self._work.values()]
+        line = self.engine.line
+        alerts = self._raised(begin, end)
+        return Story(
+            line=line,
+            begin=begin,
+            end=end,
+            events=tuple(self._events),
+            spans=tuple(
+                sorted(
+                    (one for one in spans if _touches(one, begin, end)),
+                    key=lambda one: (one.began, one.section, one.kind),
+                )
+            ),
+            marks=tuple(one for one in self._marks if begin <= one.at <= end),
+            traces=tuple(self._traces(begin, end)),
+            alerts=alerts,
+            faults=self._faults_of(alerts),
+            sources={
+                name: self.engine.hearing.source_of(name) or ""
+                for name in line.sections
+            },
+            corrections={
+                name: clock.correction
+                for name, clock in sorted(self.engine.ordering.clocks.sources.items())
+                if clock.correction
+            },
+            rehearsal=self._rehearsal,
+        )
+
+    def _traces(self, begin: Moment, end: Moment) -> Iterator[Trace]:
+        for number, visits in sorted(self._visits.items()):
+            if any(
+                one.entered <= end and (one.left is None or one.left >= begin)
+                for one in visits
+            ):
+                yield Trace(
+                    number=number,
+                    visits=tuple(sorted(visits, key=lambda one: one.entered)),
+                )
+
+    def _raised(self, begin: Moment, end: Moment) -> tuple[Raised, ...]:
+        of = {
+            alert: fault.id
+            for fault in self._faults.values()
+            for alert in fault.alerts
+            if fault.into is None
+        }
+        found = []
+        for name, lines in self._lines.items():
+            at, first = lines[0]
+            if not begin <= first.raised <= end and self.window is not None:
+                continue
+            rested = [
+                self._came[one.event]
+                for one in first.evidence
+                if one.event in self._came
+            ]
+            found.append(
+                Raised(
+                    alert=lines[-1][1],
+                    lines=tuple(lines),
+                    heard=max(rested, default=at),
+                    fault=of.get(name, ""),
+                )
+            )
+        return tuple(found)
+
+    def _faults_of(self, alerts: Iterable[Raised]) -> tuple[Fault, ...]:
+        named = dict.fromkeys(one.fault for one in alerts)
+        return tuple(self._faults[one] for one in named if one in self._faults)
+
+
+def _touches(span: Span, begin: Moment, end: Moment) -> bool:
+    return span.began <= end and (span.ended is None or span.ended >= begin)
