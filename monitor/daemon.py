@@ -17,7 +17,6 @@ For people it is then as late as the feed has been played, and nothing is sent t
 from __future__ import annotations
 
 import asyncio
-import hashlib
 import os
 import signal
 import sqlite3
@@ -56,6 +55,7 @@ from monitor.feed import FeedLost, Message
 from monitor.feed.mqtt import Connection, MqttFeed, delays
 from monitor.gauges import ListGauges
 from monitor.history import History
+from monitor.inforce import started
 from monitor.journal import Committed, Entry, Journal, JournalFault, own
 from monitor.metrics import Counts, Metrics
 from monitor.service import Manager, serve
@@ -305,33 +305,16 @@ class Daemon:
 
     async def _in_force(self) -> None:
         """Journal that the monitor started, and with what."""
-        entries: list[Entry] = []
-        for kind, text, digest in (
-            (RecordKind.SETTINGS, self._settings.text(), None),
-            (RecordKind.LINE, self._line_text, self._line.digest),
-        ):
-            entries += self._text(kind, text, digest, len(entries))
-        started = self._record(RecordKind.STARTED, {"version": version("tallywatch")})
-        committed = await self._on_disk(
-            self._append, [own(started, self._now()), *entries]
+        entries = started(
+            self._journal,
+            lambda kind, values: own(self._record(kind, values), self._now()),
+            version=version("tallywatch"),
+            settings=self._settings.text(),
+            line=self._line_text,
+            line_digest=self._line.digest,
+            now=self._now(),
         )
-        self._committed(committed)
-
-    def _text(
-        self, kind: RecordKind, text: str, digest: str | None, before: int
-    ) -> list[Entry]:
-        """A text in force: once as it is, then by position and digest."""
-        raw = text.encode()
-        digest = digest if digest is not None else hashlib.sha256(raw).hexdigest()
-        known = self._journal.last(kind)
-        if known is not None and known.values["digest"] == digest:
-            values = {"digest": digest, "text_at": known.values["text_at"]}
-            return [own(self._record(kind, values), self._now())]
-        # The record of the start goes before all of these.
-        at = self._journal.position + 1 + before + 1
-        record = self._record(kind, {"digest": digest, "text_at": at})
-        now = self._now()
-        return [Entry(payload=raw, arrival=now, kept=True), own(record, now)]
+        self._committed(await self._on_disk(self._append, entries))
 
     async def _fold(self) -> None:
         """Tell the engine, and what people do beside it, everything that was ever journaled; what is found is stored, and is new to nobody."""

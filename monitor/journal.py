@@ -109,6 +109,16 @@ WHERE own IN (SELECT value FROM json_each(?))
   AND id NOT LIKE 'still/%' AND at >= ? AND at < ? ORDER BY position
 """
 _OWN_NEWEST = f"{_OWN.rstrip()} DESC"
+_PLACED = """
+SELECT position FROM event
+WHERE own IN (SELECT value FROM json_each(?)) AND id NOT LIKE 'still/%'
+ORDER BY position
+"""
+_REACH = """
+SELECT min(position), max(position) FROM event
+WHERE at >= ? AND at < ? AND (own IS NULL OR NOT ?)
+"""
+_BEFORE = "SELECT max(position) FROM event WHERE at < ? AND (own IS NULL OR NOT ?)"
 
 
 class JournalFault(Exception):
@@ -384,13 +394,44 @@ class Journal:
     ) -> Iterator[MonitorRecord]:
         """The monitor's own records of *kinds* from *begin* up to *end*, oldest first."""
         asked = json.dumps([kind.value for kind in kinds])
-        positions = self._connection.execute(_OWN_WITHIN, (asked, begin, end))
-        yield from self._monitors(positions)
+        found = self._connection.execute(_OWN_WITHIN, (asked, begin, end))
+        with closing(found) as positions:
+            yield from self._monitors(positions)
+
+    def placed(
+        self, kinds: Iterable[RecordKind]
+    ) -> Iterator[tuple[int, MonitorRecord]]:
+        """The monitor's own records of *kinds* and their positions, oldest first."""
+        asked = json.dumps([kind.value for kind in kinds])
+        with closing(self._connection.execute(_PLACED, (asked,))) as positions:
+            for (position,) in positions:
+                for record in self._monitors(iter([(position,)])):
+                    yield position, record
+
+    def reach(self, begin: Moment, end: Moment) -> tuple[int, int] | None:
+        """The positions of the first and the last event from *begin* up to *end*; of the one before them, where there is none.
+
+        In a journal of what was played the monitor's own records do not count: their time is another.
+        None where nothing was written before *end*.
+        """
+        ask = self._connection.execute
+        first, last = ask(_REACH, (begin, end, self.played)).fetchone()
+        if first is None:
+            (first,) = ask(_BEFORE, (end, self.played)).fetchone()
+            last = first
+        return None if first is None else (first, last)
 
     def began(self) -> Moment | None:
         """When the first record was written, or None before it."""
         row = self._connection.execute(
             "SELECT arrival FROM record ORDER BY position LIMIT 1"
+        ).fetchone()
+        return None if row is None else int(row[0])
+
+    def ended(self) -> Moment | None:
+        """When the last record was written, or None before any."""
+        row = self._connection.execute(
+            "SELECT arrival FROM record ORDER BY position DESC LIMIT 1"
         ).fetchone()
         return None if row is None else int(row[0])
 
@@ -415,12 +456,18 @@ class Journal:
         )
 
     def export(
-        self, begin: Moment, end: Moment, lead_in_h: float = LEAD_IN_H
+        self,
+        begin: Moment,
+        end: Moment,
+        lead_in_h: float = LEAD_IN_H,
+        *,
+        last: int | None = None,
     ) -> Iterator[AnyEvent]:
         """A recording of the time from *begin* up to *end*, in order of arrival.
 
         It begins *lead_in_h* hours earlier, because what is found depends on what went before, and goes on for a minute, because what was raised may rest on what came a little later.
         Before that stand what was last learnt, and what was last known of clocks and of the connection; a `window` record says what was asked for.
+        Where *last* is given, it goes no further than that position.
         """
         first = begin - round(lead_in_h * HOUR)
         window = MonitorRecord(
@@ -436,7 +483,12 @@ class Journal:
                 "lead_in_h": lead_in_h,
             },
         )
-        within = self._fold("e.at >= ? AND e.at < ?", first, end + LEAD_OUT)
+        within = self._fold(
+            "e.at >= ? AND e.at < ? AND e.position <= ?",
+            first,
+            end + LEAD_OUT,
+            self.position if last is None else last,
+        )
         return chain(self._before(first), (window,), within)
 
     def _before(self, moment: Moment) -> Iterator[MonitorRecord]:
@@ -463,17 +515,17 @@ class Journal:
         self, kind: RecordKind, before: Moment | None = None, *, newest: bool = False
     ) -> Iterator[MonitorRecord]:
         # That a connection still held at a tick is no news of the connection.
-        positions = self._connection.execute(
+        found = self._connection.execute(
             _OWN_NEWEST if newest else _OWN, (kind.value, before, before)
         )
-        yield from self._monitors(positions)
+        with closing(found) as positions:
+            yield from self._monitors(positions)
 
-    def _monitors(self, positions: sqlite3.Cursor) -> Iterator[MonitorRecord]:
-        with closing(positions):
-            for (position,) in positions:
-                for event in self._fold("e.position = ?", position):
-                    if isinstance(event, MonitorRecord):
-                        yield event
+    def _monitors(self, positions: Iterable[tuple[int]]) -> Iterator[MonitorRecord]:
+        for (position,) in positions:
+            for event in self._fold("e.position = ?", position):
+                if isinstance(event, MonitorRecord):
+                    yield event
 
     def _fold(self, where: str, *values: int) -> Iterator[AnyEvent]:
         rows = self._connection.execute(_FOLD.format(where=where), values)

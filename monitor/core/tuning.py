@@ -7,7 +7,7 @@ Both can be set for the line, and a detection's own for one section too.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import asdict, dataclass, field, fields, replace
 from math import isfinite
 from typing import Any
 
@@ -102,6 +102,21 @@ class Detection:
         if faults:
             raise DetectionFault(tuple(faults))
         return cls(words=shared, detectors=tuple(kinds.values()), at=places)
+
+    def numbers(self) -> dict[str, dict[str, Any]]:
+        """The tables `words` and `detect` in full, defaults included, as `of` takes them.
+
+        Example:
+            >>> full = Detection().numbers()
+            >>> full["detect"]["section-disturbed"]["settle_s"]
+            5.0
+            >>> Detection.of(**full) == Detection()
+            True
+        """
+        return {
+            "words": asdict(self.words),
+            "detect": {one.kind: asdict(one) for one in self.detectors},  # type: ignore[call-overload]
+        }
 
 
 def _unknown_kind(where: str, kind: str) -> str:

@@ -271,8 +271,12 @@ class Settings(BaseSettings):
         return tuple(dict.fromkeys(path for path in named if path is not None))
 
     def text(self) -> str:
-        """All settings in force as JSON, to be kept with the journal; without secrets."""
+        """All settings in force as JSON, to be kept with the journal; without secrets.
+
+        The numbers of detections stand in it in full: a later version may have other defaults.
+        """
         values = self.model_dump(mode="json", exclude={"broker": {"password"}})
+        values |= self.detection.numbers()
         return json.dumps(values, ensure_ascii=False, sort_keys=True, indent=1)
 
 
