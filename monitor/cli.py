@@ -10,7 +10,7 @@ from __future__ import annotations
 import sys
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from enum import StrEnum
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Annotated, Any, TypeVar
@@ -20,6 +20,18 @@ from typer.core import TyperGroup
 
 from monitor.desk.people_cli import people_app
 from monitor.drill_cli import drill
+from monitor.options import (
+    DataDirectory,
+    From,
+    FromOrNone,
+    JournalFile,
+    SettingsFile,
+    To,
+    ToOrNone,
+    moment,
+    window,
+)
+from monitor.past_cli import explain_then, opened, where
 from monitor.work_cli import work_app
 
 if TYPE_CHECKING:
@@ -28,10 +40,10 @@ if TYPE_CHECKING:
     from monitor.core.moments import Moment
     from monitor.core.tuning import Detection
     from monitor.core.wire import Rejection
-    from monitor.plans import Work
     from monitor.settings import Address, Settings
     from replay.player import Played, Survey
     from replay.recheck import Verdict
+    from replay.source import Source
 
 FAILED, STOPPED = 1, 130
 """How a command ends that could not do what it was asked for, and one that Ctrl-C stopped."""
@@ -82,6 +94,7 @@ FAULTS = (
     ("monitor.settings", "SettingsFault"),
     ("monitor.daemon", "DaemonFault"),
     ("monitor.journal", "JournalFault"),
+    ("monitor.past", "PastFault"),
     ("monitor.plans", "PlanFault"),
     ("replay.recording", "RecordingError"),
 )
@@ -133,9 +146,22 @@ app = typer.Typer(
 LineFile = Annotated[
     Path, typer.Option("--line", metavar="LINE.TOML", help="The line file.")
 ]
-SettingsFile = Annotated[
+LineFileOrNone = Annotated[
     Path | None,
-    typer.Option("--settings", metavar="SETTINGS.TOML", help="The settings file."),
+    typer.Option(
+        "--line",
+        metavar="LINE.TOML",
+        help="The line file; out of the journal: instead of the one in force then.",
+    ),
+]
+SettingsOrNone = Annotated[
+    Path | None,
+    typer.Option(
+        "--settings",
+        metavar="SETTINGS.TOML",
+        help="The settings file. Out of the journal: it says where that is; with "
+        "--data or --journal it is used instead of the settings in force then.",
+    ),
 ]
 EventsFile = Annotated[
     Path,
@@ -153,10 +179,13 @@ BrokerURL = Annotated[
 ]
 
 
-JournalFile = Annotated[
+EventsOrNone = Annotated[
     Path | None,
     typer.Option(
-        "--journal", metavar="FILE", help="The journal; else as the settings say."
+        "--events",
+        metavar="FILE",
+        help="The recording: .jsonl, .jsonl.gz, .jsonl.zst or .parquet; without one it "
+        "is taken out of the journal.",
     ),
 ]
 
@@ -174,16 +203,6 @@ class Arrival(StrEnum):
 
     MONITOR = "monitor"
     RECORDED = "recorded"
-
-
-def moment(text: str) -> Moment:
-    """A time given on the command line."""
-    from monitor.core.moments import parse
-
-    try:
-        return parse(text)
-    except ValueError as error:
-        raise typer.BadParameter(f"{error}; one is 2026-05-04T06:12:03Z") from None
 
 
 @app.callback(invoke_without_command=True)
@@ -402,9 +421,9 @@ def check(line: LineFile, settings: SettingsFile = None) -> None:
     "--alerts monday-alerts.jsonl"
 )
 def replay(
-    line: LineFile,
-    events: EventsFile,
-    settings: SettingsFile = None,
+    line: LineFileOrNone = None,
+    events: EventsOrNone = None,
+    settings: SettingsOrNone = None,
     alerts: Annotated[
         Path | None,
         typer.Option(metavar="OUT.jsonl", help="Where alerts go; else to stdout."),
@@ -435,6 +454,10 @@ def replay(
             "under it keeps quiet.",
         ),
     ] = None,
+    begin: FromOrNone = None,
+    to: ToOrNone = None,
+    data: DataDirectory = None,
+    journal: JournalFile = None,
     *,
     verify: Annotated[
         bool,
@@ -444,48 +467,81 @@ def replay(
         ),
     ] = False,
 ) -> None:
-    """Play a recording through the detections, with no network."""
-    from monitor.core.alerts import line as alert_line
-    from monitor.core.engine import Engine
-    from monitor.plans import as_done, read_plan
-    from replay.player import (
-        People,
-        replay as replayed,
-        second_opinion,
-        span_of,
-        up_to,
-        with_entries,
-    )
+    """Play a recording, or a window of the journal, through the detections, with no network.
 
-    end = None if until is None else moment(until)
+    Out of the journal it goes by the line file and the settings that were in force then, and says which; what is given is used instead.
+    """
+    from monitor.core.alerts import line as alert_line
+    from monitor.plans import as_done, read_plan
+    from replay.player import People, second_opinion
+
+    until_then = None if until is None else moment(until)
+    with ExitStack() as stack:
+        source: Source
+        if events is None:
+            source = _journaled(stack, line, settings, (begin, to), data, journal)
+        else:
+            source = _recorded(line, events, settings, begin or to or data or journal)
+        if plan is not None:
+            # What recurs is followed over the days of the recording.
+            works = read_plan(plan, source.line, source.span())
+            source.entries = as_done(works, plan.stem)
+        raised: dict[str, str] = {}
+        last: dict[str, str] = {}
+        with output(alerts) as out, written(faults) as faulty, written(calls) as called:
+            people = People(source.asked, faulty, called)
+            for given in source.outputs(until_then):
+                people.take(given)
+                for alert in given.alerts:
+                    if verify:
+                        last[alert.id] = alert_line(alert)
+                    if source.asked.asked_for(alert):
+                        raised[alert.id] = alert.kind
+                        out.write(f"{alert_line(alert)}\n")
+        say(_summary(source.events, source.rejected, Counter(raised.values())))
+        if verify:
+            again = source.again(until_then)
+            _verify(second_opinion(again, last.values(), source.line, source.detection))
+
+
+def _recorded(
+    line: Path | None, events: Path, settings: Path | None, window_of: object
+) -> Source:
+    from replay.source import Recorded
+
+    if line is None:
+        raise typer.BadParameter("--events needs --line")
+    if window_of:
+        raise typer.BadParameter("--events is a recording, --from and --to a window")
     graph, tuning = load_both(line, settings)
     reader = Reader(events)
-    found = reader.survey()
-    engine = Engine(graph, tuning, learnt=found.learnt)
-    works: tuple[Work, ...] = ()
-    if plan is not None:
-        # What recurs is followed over the days of the recording.
-        works = read_plan(plan, graph, span_of(read_again(events, None, "reading")))
-    entries = [] if plan is None else as_done(works, plan.stem)
-    taken = with_entries(reader.read("replaying"), entries)
-    if end is not None:
-        taken = up_to(taken, end)
-    raised: dict[str, str] = {}
-    last: dict[str, str] = {}
-    with output(alerts) as out, written(faults) as faulty, written(calls) as called:
-        people = People(found, faulty, called)
-        for given in replayed(engine, taken, until=end):
-            people.take(given)
-            for alert in given.alerts:
-                if verify:
-                    last[alert.id] = alert_line(alert)
-                if found.asked_for(alert):
-                    raised[alert.id] = alert.kind
-                    out.write(f"{alert_line(alert)}\n")
-    say(_summary(reader.events, reader.rejected, Counter(raised.values())))
-    if verify:
-        again = with_entries(read_again(events, end), entries)
-        _verify(second_opinion(again, last.values(), graph, tuning))
+    return Recorded(
+        graph,
+        tuning,
+        reader.survey(),
+        read=lambda: reader.read("replaying"),
+        again=lambda: read_again(events, None),
+        rejected=lambda: reader.rejected,
+    )
+
+
+def _journaled(
+    stack: ExitStack,
+    line: Path | None,
+    settings: Path | None,
+    asked: tuple[str | None, str | None],
+    data: Path | None,
+    journal: Path | None,
+) -> Source:
+    from replay.source import Journaled
+
+    if asked[0] is None or asked[1] is None:
+        raise typer.BadParameter("--events FILE, or --from TIME and --to TIME")
+    begin, end = window(asked[0], asked[1])
+    past = stack.enter_context(
+        opened(begin, end, line=line, settings=settings, data=data, journal=journal)
+    )
+    return Journaled(past, lambda events: progress(events, "replaying"))
 
 
 def read_again(
@@ -571,21 +627,39 @@ def kinds(
     "--section T107 --at 2026-05-04T06:14:00Z --kind occupied-no-train"
 )
 def explain(
-    line: LineFile,
-    events: EventsFile,
     section: Annotated[str, typer.Option(metavar="ID", help="Which section.")],
     at: Annotated[str, typer.Option(metavar="TIME", help="As it stood then.")],
+    line: LineFileOrNone = None,
+    events: EventsOrNone = None,
     kind: Annotated[
         str | None, typer.Option(metavar="KIND", help="Only this detection.")
     ] = None,
-    settings: SettingsFile = None,
+    settings: SettingsOrNone = None,
+    data: DataDirectory = None,
+    journal: JournalFile = None,
 ) -> None:
-    """Say what each detection knew of a section then: timers, distances, what kept it quiet."""
+    """Say what each detection knew of a section then: timers, distances, what kept it quiet.
+
+    Without a recording it is taken out of the journal, with the line file and the settings that were in force then.
+    """
     from monitor.core.engine import Engine
     from monitor.core.words import CAUTION, in_full
     from replay.player import replay as replayed, span_of, up_to
 
     moment_at = moment(at)
+    if events is None:
+        with opened(
+            moment_at,
+            moment_at,
+            line=line,
+            settings=settings,
+            data=data,
+            journal=journal,
+        ) as past:
+            explain_then(past, section, moment_at, kind)
+        return
+    if line is None:
+        raise typer.BadParameter("--events needs --line")
     graph, tuning = load_both(line, settings)
     if section not in graph.sections:
         raise Failed(f"{line.name}: there is no section {section}")
@@ -867,22 +941,21 @@ def run(
     "--from 2026-05-04T00:00:00Z --to 2026-05-05T00:00:00Z --events monday.jsonl.gz"
 )
 def export(
-    begin: Annotated[str, typer.Option("--from", metavar="TIME", help="From when.")],
-    end: Annotated[str, typer.Option("--to", metavar="TIME", help="Up to when.")],
+    begin: From,
+    end: To,
     events: Annotated[
         Path, typer.Option(metavar="OUT", help="The recording to write.")
     ],
     settings: SettingsFile = None,
     journal: JournalFile = None,
+    data: DataDirectory = None,
 ) -> None:
     """Make a recording out of the journal, with its lead-in."""
     from monitor.journal import Journal
     from replay.recording import write_recording
 
-    start, stop = moment(begin), moment(end)
-    if start >= stop:
-        raise typer.BadParameter("--from is not before --to")
-    path = journal if journal is not None else load_settings(settings).files.journal
+    start, stop = window(begin, end)
+    path = where(settings, data, journal).journal
     with Journal.read(path) as book:
         taken = progress(book.export(start, stop), "writing")
         count = write_recording(events, taken)
@@ -890,11 +963,15 @@ def export(
 
 
 @app.command(epilog="Example: tallywatch verify --journal journal.sqlite")
-def verify(settings: SettingsFile = None, journal: JournalFile = None) -> None:
+def verify(
+    settings: SettingsFile = None,
+    journal: JournalFile = None,
+    data: DataDirectory = None,
+) -> None:
     """Say whether the journal is as it was written, and which record is not."""
     from monitor.journal import verify as audit
 
-    path = journal if journal is not None else load_settings(settings).files.journal
+    path = where(settings, data, journal).journal
     verdict = audit(path)
     if verdict.position is not None:
         raise Failed(f"{path}: record {verdict.position}: {verdict.what}")

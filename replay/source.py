@@ -1,0 +1,151 @@
+"""What a replay takes its events from: a recording, or a window of the journal.
+
+Either says what was asked for, gives what is concluded, and can be read again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from typing import Protocol
+
+from monitor.core.engine import Detection, Engine, Output
+from monitor.core.events import AnyEvent
+from monitor.core.layout import Line
+from monitor.core.moments import Moment
+from monitor.past import Past
+from replay.player import Survey, replay, span_of, up_to, with_entries
+
+
+class Source(Protocol):
+    """What a replay takes its events from.
+
+    Attributes:
+        line: the line file.
+        detection: every number besides.
+        asked: what was asked for.
+        entries: what people entered besides.
+        events: how many were taken.
+        rejected: how many lines are no events.
+    """
+
+    line: Line
+    detection: Detection
+    asked: Survey
+    entries: Sequence[AnyEvent]
+    events: int
+
+    @property
+    def rejected(self) -> int: ...  # noqa: D102 - an attribute
+
+    def outputs(self, until: Moment | None) -> Iterator[Output]:
+        """What is concluded, looking no further than *until*."""
+
+    def again(self, until: Moment | None) -> Iterator[AnyEvent]:
+        """The events once more."""
+
+    def span(self) -> tuple[Moment, Moment] | None:
+        """When the first and the last of them came."""
+
+
+class _Counting:
+    """Counts events as they are taken, and looks no further than asked."""
+
+    def __init__(self) -> None:
+        self.entries: Sequence[AnyEvent] = ()
+        self.events = 0
+
+    def _taken(
+        self, events: Iterable[AnyEvent], until: Moment | None
+    ) -> Iterator[AnyEvent]:
+        found = with_entries(self._counted(events), self.entries)
+        return found if until is None else up_to(found, until)
+
+    def _counted(self, events: Iterable[AnyEvent]) -> Iterator[AnyEvent]:
+        for event in events:
+            self.events += 1
+            yield event
+
+
+class Recorded(_Counting):
+    """A recording.
+
+    Args:
+        line: the line file.
+        detection: every number besides.
+        asked: what the first reading found.
+        read: its events.
+        again: its events once more.
+        rejected: how many lines were none.
+    """
+
+    def __init__(
+        self,
+        line: Line,
+        detection: Detection,
+        asked: Survey,
+        *,
+        read: Callable[[], Iterator[AnyEvent]],
+        again: Callable[[], Iterator[AnyEvent]],
+        rejected: Callable[[], int] = lambda: 0,
+    ) -> None:
+        super().__init__()
+        self.line, self.detection, self.asked = line, detection, asked
+        self._read, self._again, self._rejected = read, again, rejected
+
+    @property
+    def rejected(self) -> int:
+        """How many lines are no events."""
+        return self._rejected()
+
+    def outputs(self, until: Moment | None) -> Iterator[Output]:
+        """What is concluded."""
+        engine = Engine(self.line, self.detection, learnt=self.asked.learnt)
+        yield from replay(engine, self._taken(self._read(), until), until=until)
+
+    def again(self, until: Moment | None) -> Iterator[AnyEvent]:
+        """The events once more."""
+        found = with_entries(self._again(), self.entries)
+        return found if until is None else up_to(found, until)
+
+    def span(self) -> tuple[Moment, Moment] | None:
+        """When the first and the last of them came."""
+        return span_of(self._again())
+
+
+class Journaled(_Counting):
+    """A window of the journal, with its lead-in.
+
+    Args:
+        past: the window.
+        shown: is handed the events on their way.
+    """
+
+    rejected = 0
+
+    def __init__(
+        self,
+        past: Past,
+        shown: Callable[[Iterator[AnyEvent]], Iterator[AnyEvent]] = lambda events: (
+            events
+        ),
+    ) -> None:
+        super().__init__()
+        self._past, self._shown = past, shown
+        last = past.runs[-1]
+        self.line, self.detection = last.line, last.detection
+        self.asked = Survey(learnt=(), window=(past.begin, past.end))
+
+    def outputs(self, until: Moment | None) -> Iterator[Output]:
+        """What is concluded."""
+        return self._past.outputs(
+            until, lambda events: self._taken(self._shown(iter(events)), until)
+        )
+
+    def again(self, until: Moment | None) -> Iterator[AnyEvent]:
+        """The events once more, as the last run had them."""
+        found = with_entries(self._past.events(self._past.runs[-1]), self.entries)
+        return found if until is None else up_to(found, until)
+
+    def span(self) -> tuple[Moment, Moment] | None:
+        """When the first and the last of them came."""
+        return span_of(self._past.events(self._past.runs[-1]))

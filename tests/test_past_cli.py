@@ -1,0 +1,150 @@
+from __future__ import annotations
+
+import json
+import os
+
+import pytest
+from typer.testing import CliRunner
+
+from monitor import cli
+from monitor.core.moments import HOUR, MINUTE, parse, stamp
+from monitor.core.words import CAUTION
+from monitor.journal import Journal
+from tests.journals import come, connect, start
+from tests.live import LINE
+from tests.test_past import SLOW, disturbed
+
+SIX = parse("2026-05-04T06:00:00Z")
+WINDOW = ("--from", stamp(SIX), "--to", stamp(SIX + HOUR))
+
+
+@pytest.fixture(name="here", autouse=True)
+def _here(tmp_path, monkeypatch):
+    """The directory of a monitor with settings of its own, in which T2 was disturbed."""
+    for name in list(os.environ):
+        if name.startswith("TALLYWATCH_"):
+            monkeypatch.delenv(name)
+    monkeypatch.chdir(tmp_path)
+    data = tmp_path / "var"
+    data.mkdir()
+    with Journal.open(data / "journal.sqlite") as journal:
+        start(journal, SIX, LINE, detect=SLOW)
+        connect(journal, SIX)
+        come(journal, disturbed(1, SIX + MINUTE, minutes=12))
+    (tmp_path / "settings.toml").write_text(
+        '[files]\njournal = "var/journal.sqlite"\n', encoding="utf-8"
+    )
+    (tmp_path / "line.toml").write_text(LINE, encoding="utf-8")
+    return tmp_path
+
+
+def call(*arguments):
+    """The command line with *arguments*, as it ended."""
+    return CliRunner().invoke(cli.app, [str(one) for one in arguments])
+
+
+def done(*arguments):
+    """The same, where it went well."""
+    ended = call(*arguments)
+    assert ended.exit_code == 0, ended.output
+    return ended
+
+
+def raised(ended):
+    """When the alerts that were printed were raised."""
+    return {json.loads(text)["raised"] for text in ended.stdout.splitlines()}
+
+
+@pytest.mark.parametrize(
+    "there",
+    [
+        pytest.param(("--data", "var"), id="data"),
+        pytest.param(("--journal", "var/journal.sqlite"), id="journal"),
+        pytest.param(("--settings", "settings.toml"), id="settings of the daemon"),
+    ],
+)
+def test_replay_of_a_window_goes_by_what_was_in_force(there):
+    """Without line file and settings, and it says which it used."""
+    ended = done("replay", *WINDOW, *there)
+
+    assert raised(ended) == {"2026-05-04T06:11:01.000Z"}
+    assert "In force from 2026-05-04 06:00:00 (+00:00, UTC) on" in ended.stderr
+    assert "Used instead" not in ended.stderr
+
+
+def test_replay_of_a_window_goes_by_what_is_given(here):
+    """Settings and line file that are named are used, and it says so."""
+    (here / "plain.toml").write_text("", encoding="utf-8")
+    ended = done(
+        *("replay", *WINDOW, "--data", "var"),
+        *("--settings", "plain.toml", "--line", "line.toml"),
+    )
+
+    assert raised(ended) == {"2026-05-04T06:01:06.000Z"}
+    assert "Used instead of what was in force: the line file and settings given." in (
+        ended.stderr
+    )
+
+
+def test_replay_of_a_window_can_be_verified():
+    """The second checker reads the same window."""
+    ended = done("replay", *WINDOW, "--data", "var", "--verify")
+
+    assert "alerts worked out again" in ended.stderr
+
+
+@pytest.mark.parametrize(
+    ("given", "told"),
+    [
+        ((), "--events FILE, or --from TIME and --to TIME"),
+        (("--from", "2026-05-04T06:00:00Z"), "--from TIME and --to TIME"),
+        (("--events", "day.jsonl"), "--events needs --line"),
+        (
+            ("--events", "x.jsonl", "--line", "line.toml", "--data", "var"),
+            "--events is a recording",
+        ),
+    ],
+)
+def test_replay_needs_a_recording_or_a_window(given, told):
+    """One of the two, whole."""
+    ended = call("replay", *given)
+
+    assert ended.exit_code == 2
+    assert told in ended.stderr
+
+
+def test_explain_takes_the_journal():
+    """By the settings of then, with the caution, and it says how far it looked."""
+    ended = done(
+        *("explain", "--data", "var", "--section", "T2"),
+        *("--at", "2026-05-04T06:05:00Z", "--kind", "section-disturbed"),
+    )
+
+    lines = ended.stdout.splitlines()
+    assert lines[0] == "T2 at 2026-05-04 06:05:00 (+00:00, UTC):"
+    assert lines[1] == "T2 shows disturbed since 06:01:01."
+    assert any("10 min" in one for one in lines)
+    assert "What came before 2026-05-04 06:00:00 (+00:00, UTC) is not looked at." in (
+        lines
+    )
+    assert lines[-1] == CAUTION
+
+
+def test_explain_of_a_moment_after_the_journal_says_so():
+    """Nothing is made up about what was never written."""
+    ended = done(
+        *("explain", "--data", "var", "--section", "T2"),
+        *("--at", "2026-05-05T00:00:00Z"),
+    )
+
+    assert "Nothing is journaled after 2026-05-04 06:13:00 (+00:00, UTC)." in (
+        ended.stdout
+    )
+
+
+def test_explain_of_a_section_that_was_not_there():
+    """Told in a line."""
+    ended = call("explain", "--data", "var", "--section", "T9", "--at", stamp(SIX))
+
+    assert ended.exit_code == 1
+    assert ended.stderr.splitlines()[-1] == "there was no section T9 in four sections"
