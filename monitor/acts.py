@@ -19,7 +19,7 @@ TYPE = "tallywatch.alert.act"
 DESK_TYPE = "tallywatch.desk.act"
 SOURCE = "desk/"
 
-_TEXTS = ("alert", "fault", "kind", "subject", "text")
+_TEXTS = ("alert", "fault", "kind", "subject", "text", "cause", "part")
 _DESK_TEXTS = ("to", "text", "note")
 
 

@@ -41,22 +41,51 @@ def ask(
         NotDone: it cannot be asked, or refuses.
         OSError: a file cannot be read.
     """
-    headers = {}
-    if token_file is not None:
-        token = token_file.read_text(encoding="utf-8").strip()
-        headers["Authorization"] = f"Bearer {token}"
-    base = f"{at.rstrip('/')}/api/v1"
-    verify = str(ca_file) if ca_file is not None else True
+    base = _base(at)
     try:
-        with httpx.Client(
-            headers=headers, timeout=within_s, verify=verify, trust_env=False
-        ) as client:
+        with _client(token_file, ca_file, within_s) as client:
             if token_file is None:
                 proof = _answer(client.get(f"{base}/me"))["proof"]
                 client.headers[PROOF_HEADER] = proof
             return _answer(client.post(f"{base}/{path}", json=body))
     except (httpx.HTTPError, httpx.InvalidURL) as error:
         raise NotDone(f"{at}: {_line(error) or type(error).__name__}") from None
+
+
+def fetch(
+    at: str,
+    path: str,
+    *,
+    token_file: Path | None = None,
+    ca_file: Path | None = None,
+    within_s: float = WAIT_S,
+) -> str:
+    """The text that the monitor at *at* answers where *path* is asked for; arguments and faults as for `ask`."""
+    try:
+        with _client(token_file, ca_file, within_s) as client:
+            answer = client.get(f"{_base(at)}/{path}")
+    except (httpx.HTTPError, httpx.InvalidURL) as error:
+        raise NotDone(f"{at}: {_line(error) or type(error).__name__}") from None
+    if not answer.is_success:
+        _answer(answer)
+    return answer.text
+
+
+def _base(at: str) -> str:
+    return f"{at.rstrip('/')}/api/v1"
+
+
+def _client(
+    token_file: Path | None, ca_file: Path | None, within_s: float
+) -> httpx.Client:
+    headers = {}
+    if token_file is not None:
+        token = token_file.read_text(encoding="utf-8").strip()
+        headers["Authorization"] = f"Bearer {token}"
+    verify = str(ca_file) if ca_file is not None else True
+    return httpx.Client(
+        headers=headers, timeout=within_s, verify=verify, trust_env=False
+    )
 
 
 def _answer(answer: httpx.Response) -> Any:

@@ -32,6 +32,7 @@ from monitor.options import (
     window,
 )
 from monitor.past_cli import explain_then, opened, where
+from monitor.visits_cli import visits_app
 from monitor.work_cli import work_app
 
 if TYPE_CHECKING:
@@ -983,6 +984,7 @@ app.command(
 )(drill)
 app.add_typer(people_app)
 app.add_typer(work_app)
+app.add_typer(visits_app)
 
 
 def main() -> None:

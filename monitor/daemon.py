@@ -261,6 +261,7 @@ class Daemon:
             now=self._present,
             plans=doings.plans,
             keeps=doings.keeps,
+            visits=doings.visits,
             sheets=Positions(doings.desks, rota, around),
             drill=self._drill,
             monitor=settings.monitor,

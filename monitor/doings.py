@@ -15,6 +15,7 @@ from monitor.handling import Act, Handling, Refused
 from monitor.keeps import Keep, read_keep
 from monitor.planned import Plans, read_record
 from monitor.shifts import Desks, Position
+from monitor.visits import Visits, read_visit
 
 
 class Doings:
@@ -29,6 +30,7 @@ class Doings:
         desks: who has each.
         plans: of work.
         keeps: windows of the journal that are to be kept, by id.
+        visits: to parts, and what was found there.
         left_out: acts of the journal that no longer fit.
 
     Example:
@@ -52,6 +54,7 @@ class Doings:
         self.desks = Desks(tuple(positions))
         self.plans = Plans()
         self.keeps: dict[str, Keep] = {}
+        self.visits = Visits()
         self.left_out = 0
 
     def told(self, output: Output) -> None:
@@ -75,12 +78,17 @@ class Doings:
         if keep is not None:
             self.keeps[keep.id] = keep
             return
+        visit = read_visit(payload)
+        if visit is not None:
+            self.visits.take(visit)
+            return
         act = read_act(payload)
         if act is None:
             return
         try:
             if isinstance(act, Act):
-                self.handling.take(act)
+                if self.handling.take(act):
+                    self.visits.told(act, self.handling.fault_of(act))
             else:
                 self.desks.take(act)
         except Refused:

@@ -25,12 +25,13 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from enum import Enum
-from typing import Literal
+from typing import Literal, cast
 
 from monitor.core.alerts import Alert
 from monitor.core.detector import Priority
 from monitor.core.faults import CALLING, RANKS, STAYS, Fault
 from monitor.core.moments import DAY, Duration, Moment
+from monitor.findings import FINDINGS, Cause, is_cause
 
 LOOKED_BACK: Duration = 7 * DAY
 """Before something is shelved, what that would have hidden in so long is shown."""
@@ -118,6 +119,8 @@ class Act:
         kind: with *subject*, what is shelved or switched off.
         subject: as in alerts, `section/T107`.
         text: a reason, a note, or what was found.
+        cause: what was found, from the list of `findings`; or "".
+        part: at what it was found, as a subject; or "".
         until: to when something is shelved; None: for the present alert, once.
     """
 
@@ -132,7 +135,18 @@ class Act:
     kind: str = ""
     subject: str = ""
     text: str = ""
+    cause: str = ""
+    part: str = ""
     until: Moment | None = None
+
+    @property
+    def said(self) -> str:
+        """A note, or what was found, in words."""
+        if not is_cause(self.cause):
+            return self.text
+        words = FINDINGS[cast("Cause", self.cause)].words
+        part = f" ({self.part.partition('/')[2]})" if self.part else ""
+        return f"{words}{part}: {self.text}" if self.text else f"{words}{part}"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -323,7 +337,7 @@ class Handling:
                 self._put_back(act, self._shelved, "shelved")
             case "switched_on":
                 self._put_back(act, self._off, "switched off")
-            case "noted" | "found" if not act.text.strip():
+            case "noted" | "found" if not act.said.strip():
                 raise Refused("there is nothing in it")
             case _:
                 self._fault(act)
@@ -463,6 +477,10 @@ class Handling:
             one = self._faults[one.into]
         return one
 
+    def fault_of(self, act: Act) -> Fault | None:
+        """The fault that *act* is about, or the one that took it in; None where it is about none that is remembered."""
+        return self.fault(act.fault) if act.fault in self._faults else None
+
     def first_fault_of(self, alert: str) -> Fault | None:
         """The fault in which an alert was at first, whichever took that in since; None where it is of none."""
         return self._faults.get(self._fault_of.get(alert, ""))
@@ -559,7 +577,7 @@ class Handling:
                     going.pop(act.by, None)
                     there.pop(act.by, None)
         notes = [
-            (act.at, act.by, act.text) for act in acts if act.what in {"noted", "found"}
+            (act.at, act.by, act.said) for act in acts if act.what in {"noted", "found"}
         ]
         return Attended(
             going=tuple(going),

@@ -35,6 +35,7 @@ from monitor.desk.model import (
     MOST_ALERTS,
     AnyAct,
     AnyEntry,
+    AnyVisit,
     Asked,
     Desk,
     Ending,
@@ -82,6 +83,12 @@ class LoginIn(In):
 
     name: Annotated[str, Field(min_length=1, max_length=64)]
     password: Annotated[str, Field(min_length=1, max_length=1000)]
+
+
+class TableResponse(PlainTextResponse):
+    """A table, for a spreadsheet."""
+
+    media_type = "text/csv"
 
 
 class MeOut(Out):
@@ -444,6 +451,29 @@ async def keep(desk: TheDesk, asker: Acts, given: model.KeepIn) -> model.Done:
     return await desk.keep(Who(name=asker.name, position=given.position), given)
 
 
+@SEEN.get("/visits", tags=["the planner"], operation_id="visits")
+async def visits(desk: TheDesk) -> list[model.VisitOut]:
+    """The visits and what was found, the newest first."""
+    return await desk.visits()
+
+
+@SEEN.get(
+    "/visits/table",
+    tags=["the planner"],
+    operation_id="visits_table",
+    response_class=TableResponse,
+)
+async def visits_table(desk: TheDesk) -> str:
+    """The visits as a table (CSV); imported again it changes nothing."""
+    return await desk.visits_table()
+
+
+@DONE.post("/visits", operation_id="visit")
+async def visit(desk: TheDesk, asker: Acts, given: AnyVisit) -> model.VisitedOut:
+    """Record a visit and what was found, import a table of them, or take back one that was entered in error; on disk when the answer comes."""
+    return await desk.visit(Who(name=asker.name, position=given.position), given)
+
+
 @DONE.post("/shown", operation_id="shown")
 async def shown(
     request: Request, desk: TheDesk, asker: Looks, given: model.ShownIn
@@ -628,4 +658,5 @@ def create(
         Exception,
     ):
         app.add_exception_handler(fault, _on_refusal)
-    return Guard(app, settings, {f"{BASE}/entries": LARGEST_ENTRY})
+    large = {f"{BASE}/{path}": LARGEST_ENTRY for path in ("entries", "visits")}
+    return Guard(app, settings, large)

@@ -13,6 +13,7 @@ from typing import Annotated, Any, Literal, Protocol
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from monitor.core.moments import Moment, parse
+from monitor.findings import Cause
 
 LONGEST_SUBJECT = 200
 LONGEST_PLAN = 500_000
@@ -149,11 +150,29 @@ class AttendedIn(ActIn):
 
 
 class NotedIn(ActIn):
-    """A note about a fault, or what was found there."""
+    """A note about a fault."""
 
-    what: Literal["noted", "found"]
+    what: Literal["noted"]
     fault: Ident
     text: Note
+
+
+class FoundIn(ActIn):
+    """What was found at a fault, in words, from the list, or both; it makes a visit.
+
+    Args:
+        what: that it is.
+        fault: its id.
+        text: in words.
+        cause: from the list.
+        part: at what it was found.
+    """
+
+    what: Literal["found"]
+    fault: Ident
+    text: Note = ""
+    cause: Cause | None = None
+    part: Subject | None = None
 
 
 class ShelvedIn(ActIn):
@@ -194,7 +213,7 @@ class DeskIn(In):
 
 
 AnyAct = Annotated[
-    SeenIn | ClosedIn | AttendedIn | NotedIn | ShelvedIn | QuietIn | DeskIn,
+    SeenIn | ClosedIn | AttendedIn | NotedIn | FoundIn | ShelvedIn | QuietIn | DeskIn,
     Field(discriminator="what"),
 ]
 
@@ -334,6 +353,104 @@ class KeepOut(Out):
     begin: str
     end: str
     reason: str
+    by: str
+    position: str
+    entered: str
+
+
+class VisitIn(In):
+    """Somebody was at a part.
+
+    Args:
+        what: that they were.
+        position: at which desk that is entered.
+        begin: from when.
+        end: to when; else only that moment is known.
+        subjects: what was visited.
+        cause: what was found, from the list.
+        part: at what it was found.
+        reference: the number of the order or report.
+        text: a note.
+        who: was there; else whoever enters it.
+        fault: id of the fault for which.
+        key: names it, so that sending it again changes nothing.
+    """
+
+    what: Literal["visited"]
+    position: Position = ""
+    begin: Time
+    end: Time | None = None
+    subjects: Annotated[list[Subject], Field(min_length=1, max_length=200)]
+    cause: Cause
+    part: Subject | None = None
+    reference: Annotated[str, Field(max_length=120), AfterValidator(_line)] = ""
+    text: Note = ""
+    who: Annotated[str, Field(max_length=64), AfterValidator(_line)] = ""
+    fault: Ident | None = None
+    key: Annotated[str, Field(pattern=r"^[A-Za-z0-9_-]{8,64}$")] | None = None
+
+
+class VisitsIn(In):
+    """Visits out of a table; one of the same id takes the place of the one before.
+
+    Args:
+        what: that they are imported.
+        position: at which desk.
+        name: of the file, for what is wrong with it.
+        text: the table (CSV).
+    """
+
+    what: Literal["visits_imported"]
+    position: Position = ""
+    name: Name = "visits.csv"
+    text: Annotated[str, Field(min_length=1, max_length=LONGEST_PLAN)]
+
+
+class VisitWithdrawnIn(In):
+    """A visit was entered in error.
+
+    Args:
+        what: that it is withdrawn.
+        position: at which desk.
+        visit: its id.
+        text: why.
+    """
+
+    what: Literal["visit_withdrawn"]
+    position: Position = ""
+    visit: Ident
+    text: Annotated[str, Field(min_length=1, max_length=500), AfterValidator(_plain)]
+
+
+AnyVisit = Annotated[VisitIn | VisitsIn | VisitWithdrawnIn, Field(discriminator="what")]
+
+
+class VisitedOut(Out):
+    """It is on disk.
+
+    Args:
+        visits: ids of those that are new or say something new.
+        known: how many said nothing new.
+    """
+
+    visits: list[str]
+    known: int
+
+
+class VisitOut(Out):
+    """A visit: when, to what, what was found at which part, and who entered it when."""
+
+    id: str
+    begin: str
+    end: str
+    subjects: list[str]
+    cause: Cause
+    found: str
+    part: str
+    reference: str
+    text: str
+    who: str
+    fault: str
     by: str
     position: str
     entered: str
@@ -938,6 +1055,15 @@ class Desk(Protocol):
 
     async def keep(self, who: Who, given: KeepIn) -> Done:
         """Keep a window; it is on disk when this returns."""
+
+    async def visits(self) -> list[VisitOut]:
+        """The visits, the newest first."""
+
+    async def visits_table(self) -> str:
+        """The same as a table, the oldest first."""
+
+    async def visit(self, who: Who, given: AnyVisit) -> VisitedOut:
+        """Take a visit, a table of them, or one back; it is on disk when this returns."""
 
     async def shown(self, who: Who, given: ShownIn) -> Done:
         """A page has shown something; it is on disk when this returns."""

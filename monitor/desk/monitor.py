@@ -35,6 +35,7 @@ from monitor.desk.positions import Lately
 from monitor.desk.records import Records
 from monitor.desk.stream import Stream
 from monitor.desk.traffic import Traffic
+from monitor.desk.visiting import recorded, shown as shown_visit
 from monitor.handling import (
     Act,
     Handled,
@@ -60,16 +61,20 @@ from monitor.planned import (
     sources_of,
     works_of,
 )
+from monitor.planner.visit_table import write as visits_table
+from monitor.planner.whereabouts import Whereabouts
 from monitor.refusals import refusals
 from monitor.shifts import Shift
 from monitor.shown import Painted, Shown, entry as shown_entry
 from monitor.store import ASKED
+from monitor.visits import Visits, entry as visit_entry
 
 Alerting = (
     model.SeenIn
     | model.ClosedIn
     | model.AttendedIn
     | model.NotedIn
+    | model.FoundIn
     | model.ShelvedIn
     | model.QuietIn
 )
@@ -171,6 +176,7 @@ class Daemonic:
         now: the clock.
         plans: the work that is planned.
         keeps: windows of the journal that are to be kept, by id.
+        visits: to parts, and what was found there.
         sheets: positions and shifts; None: none are set up.
         drill: sends a marked alert through the whole chain; None: nothing is ever sent.
         monitor: the monitor's id.
@@ -189,6 +195,7 @@ class Daemonic:
     now: Callable[[], Moment]
     plans: Plans
     keeps: dict[str, Keep]
+    visits: Visits
     monitor: str
     version: str
     sheets: Sheets | None = None
@@ -213,6 +220,7 @@ class MonitorDesk:
         self._lent = lent
         self._stream = stream
         self._places = Places(line)
+        self._there = Whereabouts(line)
         self._faults: dict[str, Fault] = {}
         self._fault_of: dict[str, str] = {}
         self._subject_of: dict[str, str] = {}
@@ -832,6 +840,7 @@ class MonitorDesk:
                 raise model.Refused(str(refused)) from None
             if new:
                 # Memory may be ahead for a moment, the one who asked never.
+                self._lent.visits.told(act, self._lent.handling.fault_of(act))
                 await self._lent.write([acts.entry(act)])
         if new:
             self._tell_of(act)
@@ -887,6 +896,8 @@ class MonitorDesk:
             kind=getattr(given, "kind", ""),
             subject=getattr(given, "subject", ""),
             text=getattr(given, "text", ""),
+            cause=getattr(given, "cause", None) or "",
+            part=getattr(given, "part", None) or "",
             until=None if until is None else parse(until),
         )
 
@@ -904,7 +915,7 @@ class MonitorDesk:
                 "fault": act.fault or None,
                 "kind": act.kind or None,
                 "subject": act.subject or None,
-                "text": act.text,
+                "text": act.said,
                 "until": _stamped(act.until),
             },
         )
@@ -1024,6 +1035,36 @@ class MonitorDesk:
             await self._lent.write([keep_entry(keep)])
             self._lent.keeps[identity] = keep
         return Done(id=identity, at=stamp(now))
+
+    async def visits(self) -> list[model.VisitOut]:
+        """The visits, the newest first."""
+        return [shown_visit(one) for one in reversed(self._lent.visits.all())]
+
+    async def visits_table(self) -> str:
+        """The visits as a table."""
+        return visits_table(self._lent.visits.all())
+
+    async def visit(self, who: Who, given: model.AnyVisit) -> model.VisitedOut:
+        """Take a visit, a table of them, or one back; it is on disk when this returns."""
+        return await self._do(lambda: self._visited(who, given))
+
+    async def _visited(self, who: Who, given: model.AnyVisit) -> model.VisitedOut:
+        async with self._lent.turn:
+            now, visits = self._lent.now(), self._lent.visits
+            identity = _identity(who, getattr(given, "key", None))
+            self._check_position(who)
+            records = recorded(given, who, identity, now, self._there, visits)
+            known = visits.visit(identity)
+            if known is not None and any(map(visits.changes, records)):
+                raise model.Refused(OTHER)
+            new = [one for one in records if visits.changes(one)]
+            if new:
+                await self._lent.write([visit_entry(one) for one in new])
+                for one in new:
+                    visits.take(one)
+        return model.VisitedOut(
+            visits=[one.id for one in new], known=len(records) - len(new)
+        )
 
     async def shown(self, who: Who, given: model.ShownIn) -> Done:
         """A page has shown something; it is on disk when this returns."""

@@ -25,6 +25,7 @@ from monitor.keeps import Keep
 from monitor.planned import Plans
 from monitor.settings.desk import DeskSettings
 from monitor.store import Store
+from monitor.visits import Visits
 
 NOON = parse("2026-05-04T12:00:00Z")
 
@@ -92,6 +93,7 @@ class Daemon:
         self.fails = False
         self.plans = Plans()
         self.keeps: dict[str, Keep] = {}
+        self.visits = Visits()
         self.pulse = Pulse(connected=True, heard=NOON, rehearsal=False)
         self.desk = MonitorDesk(
             self.line,
@@ -108,6 +110,7 @@ class Daemon:
                 now=lambda: self.now,
                 plans=self.plans,
                 keeps=self.keeps,
+                visits=self.visits,
                 monitor="monitor-1",
                 version="0",
             ),

@@ -94,6 +94,7 @@ class Fake:
     Args:
         acts: what was done, and by whom.
         keepings: which windows are to be kept, and who says so.
+        visiting: what was entered about visits, and by whom.
         shows: what pages have shown, and to whom.
         entries: what was entered, and by whom.
         drills: what was asked for, and by whom.
@@ -102,6 +103,7 @@ class Fake:
     """
 
     keepings: list[tuple[Who, model.KeepIn]] = field(default_factory=list)
+    visiting: list[tuple[Who, model.AnyVisit]] = field(default_factory=list)
     shows: list[tuple[Who, model.ShownIn]] = field(default_factory=list)
     acts: list[tuple[Who, AnyAct]] = field(default_factory=list)
     entries: list[tuple[Who, AnyEntry]] = field(default_factory=list)
@@ -281,7 +283,7 @@ class Fake:
         if getattr(act, "alert", None) == "0" * 16:
             raise Refused("it is seen already")
         self.acts.append((who, act))
-        if isinstance(act, model.NotedIn):
+        if isinstance(act, model.NotedIn | model.FoundIn):
             note = model.NoteOut(at=RAISED, by=who.name, text=act.text)
             self.notes.append(note)
         self.told("act", {"by": who.name, "what": act.what})
@@ -297,6 +299,16 @@ class Fake:
     async def keep(self, who: Who, given: model.KeepIn) -> Done:
         self.keepings.append((who, given))
         return Done(id=ALERT, at=given.end)
+
+    async def visits(self) -> list[model.VisitOut]:
+        return []
+
+    async def visits_table(self) -> str:
+        return "from,to\r\n"
+
+    async def visit(self, who: Who, given: model.AnyVisit) -> model.VisitedOut:
+        self.visiting.append((who, given))
+        return model.VisitedOut(visits=[ALERT], known=0)
 
     async def shown(self, who: Who, given: model.ShownIn) -> Done:
         self.shows.append((who, given))

@@ -37,6 +37,7 @@ from monitor.desk.pages.strip import strip
 from monitor.desk.pages.ticks import Ticks
 from monitor.desk.pages.view import CALLED, View
 from monitor.desk.roles import Role
+from monitor.findings import FINDINGS
 
 STATIC = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 HOURS = 24
@@ -312,7 +313,9 @@ class Pages:
     async def phone_fault(self, name: str) -> str:
         """One fault, on a phone."""
         story = await self._view.story(name)
-        return await self._page("phone_fault.html", story.row.headline, story=story)
+        return await self._page(
+            "phone_fault.html", story.row.headline, story=story, causes=FINDINGS
+        )
 
     # Lists.
 

@@ -95,6 +95,7 @@ class Story:
         looks: look first at.
         others: what else it could be.
         parts: the likeliest first.
+        suspects: the same as subjects.
         numbers: the numbers behind it.
         closes: ids and kinds of what only a person closes, that is open.
         section: around which the close-up is drawn, or "".
@@ -114,6 +115,7 @@ class Story:
     looks: list[str]
     others: list[Other]
     parts: list[str]
+    suspects: list[str]
     numbers: list[tuple[str, str]]
     closes: list[tuple[str, str]]
     section: str
@@ -257,6 +259,7 @@ class View:
             looks=[one.removeprefix(LOOK) for one in checks if one.startswith(LOOK)],
             others=_others(checks),
             parts=_parts(record.get("suspects", ())),
+            suspects=_suspects(alerts),
             numbers=_numbers(record.get("parameters", {})),
             closes=_closes(fault, alerts),
             section=_middle(fault, sections),
@@ -397,6 +400,16 @@ def _parts(suspects: Iterable[dict[str, Any]]) -> list[str]:
     if len(ordered) > 4:
         said.append(f"and {len(ordered) - 4} others")
     return said
+
+
+def _suspects(alerts: Iterable[AlertOut]) -> list[str]:
+    """What may be the cause of any of *alerts*, the likeliest first."""
+    weights: dict[str, float] = {}
+    for one in alerts:
+        for suspect in one.record.get("suspects", ()):
+            asset, weight = str(suspect["asset"]), float(suspect["weight"])
+            weights[asset] = max(weight, weights.get(asset, 0.0))
+    return sorted(weights, key=lambda asset: (-weights[asset], asset))
 
 
 UNITS = {"s": "s", "h": "h", "d": "days", "m": "m"}

@@ -151,12 +151,15 @@ async def test_on_a_phone_somebody_says_that_they_go(browser, broker, tmp_path):
             await expect(page.locator("#said")).to_have_text("Sent.")
             await page.context.set_offline(True)
             await page.locator("#text").fill("water in the cabinet")
+            await page.locator("#cause").select_option("cable")
             await page.locator('[data-do="found"]').click()
             await expect(page.locator("#said")).to_contain_text("1 waiting here")
             await page.context.set_offline(False)
             await expect(page.locator("#said")).to_have_text("Sent.")
             await page.reload()
-            await expect(page.locator("main")).to_contain_text("water in the cabinet")
+            await expect(page.locator("main")).to_contain_text(
+                "cable or joint: water in the cabinet"
+            )
 
 
 @pytest.mark.parametrize(

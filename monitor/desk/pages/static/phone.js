@@ -31,11 +31,15 @@ async function send() {
 
 function doing(what) {
   const text = at("text").value.trim();
-  if (what === "found" && !text) { say("Write what was found first."); at("text").focus(); return; }
+  const cause = what === "found" ? at("cause").value : "";
+  if (what === "found" && !(text || cause)) { say("Choose or write what was found first."); at("cause").focus(); return; }
   const given = { what, fault, at: new Date(Date.now() + ahead).toISOString(), key: key() };
+  if (cause) given.cause = cause;
+  if (what === "found" && at("part")?.value) given.part = at("part").value;
   if (text) given.text = text;
   localStorage.setItem(STORE, JSON.stringify([...waiting(), given]));
   at("text").value = "";
+  if (what === "found") at("cause").value = "";
   send();
 }
 
