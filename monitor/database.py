@@ -43,6 +43,22 @@ class Database:
             raise
         return cls(connection)
 
+    @classmethod
+    def to_read(cls, path: Path) -> Self:
+        """Open the file at *path* for reading alone, also while a monitor writes it.
+
+        Raises:
+            sqlite3.Error: there is none, it cannot be opened, or it is another.
+        """
+        uri = f"{path.resolve().as_uri()}?mode=ro"
+        connection = sqlite3.connect(uri, uri=True, check_same_thread=False)
+        try:
+            connection.execute("SELECT count(*) FROM sqlite_master")
+        except sqlite3.Error:
+            connection.close()
+            raise
+        return cls(connection)
+
     def close(self) -> None:
         """Close the file; doing so twice is no fault."""
         self._connection.close()

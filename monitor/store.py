@@ -304,6 +304,17 @@ class Store(Database):
         row = self._connection.execute(asked, (name,)).fetchone()
         return None if row is None else str(row[0])
 
+    def put_by(self, what: What, at: Moment) -> Iterator[tuple[Moment, str]]:
+        """Every line of *what* that had come by *at* and when it did, in their order."""
+        rows = self._connection.execute(
+            f"SELECT put, COALESCE(body, line.line) FROM {_ITEMS}"  # noqa: S608 (constants)
+            " WHERE what = ? AND put <= ? ORDER BY item.number",
+            (what, at),
+        )
+        with closing(rows):
+            for put, text in rows:
+                yield put, str(text)
+
     # The outbox.
 
     def unrouted(self, limit: int = 200) -> list[Item]:

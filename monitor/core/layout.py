@@ -156,6 +156,23 @@ class Line:
         """The sections whose tally *evaluator* keeps."""
         return self._sections_of.get(evaluator, ())
 
+    def sections_about(self, subjects: Iterable[str]) -> tuple[str, ...]:
+        """The sections that *subjects* are, or whose heads, evaluators or gateways they are, each once."""
+        found: dict[str, None] = {}
+        for subject in subjects:
+            kind, _, name = subject.partition("/")
+            if kind == "section":
+                found[name] = None
+            elif kind == "head" and name in self.heads:
+                found |= dict.fromkeys(self.heads[name].between)
+            elif kind == "evaluator":
+                found |= dict.fromkeys(self.sections_of(name))
+            elif kind == "gateway":
+                for one in self.evaluators.values():
+                    if one.gateway == name:
+                        found |= dict.fromkeys(self.sections_of(one.id))
+        return tuple(name for name in found if name in self.sections)
+
     @property
     def gateways(self) -> tuple[str, ...]:
         """The gateways that speak for some evaluator, in order of their ids."""

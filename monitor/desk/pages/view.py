@@ -169,21 +169,7 @@ class View:
 
     def sections(self, fault: FaultOut) -> list[str]:
         """The sections that *fault* is about, or whose heads or evaluators it is about."""
-        line = self._line
-        found: dict[str, None] = {}
-        for subject in fault.subjects:
-            kind, _, name = subject.partition("/")
-            if kind == "section" and name in line.sections:
-                found[name] = None
-            elif kind == "head" and name in line.heads:
-                found.update((n, None) for n in line.heads[name].between)
-            elif kind == "evaluator":
-                found.update((n, None) for n in line.sections_of(name))
-            elif kind == "gateway":
-                for one in line.evaluators.values():
-                    if one.gateway == name:
-                        found.update((n, None) for n in line.sections_of(one.id))
-        return [name for name in found if name in line.sections]
+        return list(self._line.sections_about(fault.subjects))
 
     def row(self, fault: FaultOut, now: Moment) -> Row:
         """*fault* as a row of a list."""

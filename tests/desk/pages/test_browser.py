@@ -113,7 +113,7 @@ async def test_a_fault_appears_is_seen_and_noted_by_keys_alone(
 async def test_the_page_hatches_when_the_monitor_is_gone_and_comes_back(
     browser, broker, tmp_path
 ):
-    """Within seconds, with words; and when the monitor is back everything is as it left it, and goes on."""
+    """Within seconds, with words; and when the monitor is back everything is as it left it, and goes on; since when it heard nothing is in the journal."""
     settings = quick(tmp_path, broker.url, desk={"port": open_port()})
     async with watching(settings) as daemon:
         url = daemon.desk_at
@@ -135,6 +135,10 @@ async def test_the_page_hatches_when_the_monitor_is_gone_and_comes_back(
             "data-shows", "odd"
         )
     await page.close()
+    with Journal.read(tmp_path / "journal.sqlite") as journal:
+        told = [one.stale for one in shown_in(journal.kept())]
+    spell = next(one for one in told if one is not None)
+    assert None in told[told.index(spell) :]
 
 
 async def test_on_a_phone_somebody_says_that_they_go(browser, broker, tmp_path):

@@ -143,7 +143,14 @@ function take(tick) {
   if (version !== tick.version) { version = tick.version; refresh(); }
 }
 
+async function heardAgain(since) {
+  // What it could not say while it heard nothing: since when, and that this is over.
+  await report({ stale: new Date(since).toISOString() });
+  await report({});
+}
+
 function found() {
+  heardAgain(lostSince);
   lostSince = null;
   at("lost").hidden = true;
   document.title = body.dataset.line;
@@ -229,11 +236,16 @@ function painted() {
   }));
 }
 
-function report(what) {
+// That it came to the front, or left it, says how what it has painted stands.
+document.addEventListener("visibilitychange", () => report({}));
+
+async function report(what) {
   const how = muted ? "muted" : able() ? (sounds ? "played" : "elsewhere") : "blocked";
-  act("/api/v1/shown", {
+  const told = {
     page, position, at: new Date(Date.now() + ahead).toISOString(), visible: document.visibilityState === "visible", sound: how, faults: [], ...what,
-  });
+  };
+  // A monitor that has started anew wants another proof: the second time it has that.
+  for (let tries = 0; tries < 2; tries += 1) if ((await act("/api/v1/shown", told)) === null) return;
 }
 
 // What people do.
@@ -338,7 +350,7 @@ function pressed(event) {
   else if (name === ".") { const one = at("numbers"); if (one) one.open = !one.open; }
   else if (name === "p") document.querySelector("#fault a.button")?.click();
   else if (name === "k") keep();
-  else if (name === "m") { muted = !muted; saySound(); }
+  else if (name === "m") { muted = !muted; saySound(); report({}); }
   else if (name === "t") trySound();
   else if (name === "b") dim();
   else if (GO[name]) location.href = GO[name] + (name === "l" ? "" : query);
