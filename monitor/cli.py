@@ -32,6 +32,7 @@ from monitor.options import (
     window,
 )
 from monitor.past_cli import explain_then, opened, where
+from monitor.shown_cli import shown
 from monitor.visits_cli import visits_app
 from monitor.work_cli import work_app
 
@@ -982,6 +983,10 @@ def verify(
 app.command(
     epilog="Example: tallywatch drill --desk http://127.0.0.1:9109 --token-file token"
 )(drill)
+app.command(
+    epilog="Example: tallywatch shown --data /var/lib/tallywatch "
+    "--at 2026-05-04T02:11:09Z --position north"
+)(shown)
 app.add_typer(people_app)
 app.add_typer(work_app)
 app.add_typer(visits_app)

@@ -142,6 +142,7 @@ COMMANDS = {
     "play": ["--line", "--events", "--speed", "--broker"],
     "export": ["--from", "--to", "--events"],
     "explain": ["--line", "--events", "--section", "--at", "--kind"],
+    "shown": ["--at", "--position", "--data", "--journal"],
     "verify": ["--journal"],
 }
 

@@ -7,9 +7,11 @@ import pytest
 from typer.testing import CliRunner
 
 from monitor import cli
-from monitor.core.moments import HOUR, MINUTE, parse, stamp
+from monitor.core.moments import HOUR, MINUTE, SECOND, parse, stamp
 from monitor.core.words import CAUTION
 from monitor.journal import Journal
+from monitor.shown import Painted, Shown, entry as shown_entry
+from monitor.store import Store
 from tests.journals import come, connect, start
 from tests.live import LINE
 from tests.test_past import SLOW, disturbed
@@ -148,3 +150,103 @@ def test_explain_of_a_section_that_was_not_there():
 
     assert ended.exit_code == 1
     assert ended.stderr.splitlines()[-1] == "there was no section T9 in four sections"
+
+
+# shown
+
+
+PAGE = (
+    "page 01234567 of A. Moor at north: in front, sound silenced, "
+    "as it said last at 06:11:03"
+)
+NOT_YET = (
+    "  not yet: 94MT3 T3 disturbed (prompt), concluded 06:11:01; "
+    "never painted at this desk"
+)
+
+
+@pytest.fixture(name="painted")
+def _painted(here):
+    """North has painted T2 at 06:11:03; then its monitor's store knows T2 and T3."""
+    began = SIX + 11 * MINUTE
+    with Journal.open(here / "var/journal.sqlite") as journal:
+        journal.append(
+            [
+                shown_entry(
+                    Shown(
+                        id="a1",
+                        position="north",
+                        by="A. Moor",
+                        page="0123456789abcdef",
+                        at=began + 3 * SECOND,
+                        entered=began + 3 * SECOND,
+                        visible=True,
+                        sound="muted",
+                        faults=(
+                            Painted(
+                                fault="f1", headline="T2 disturbed", priority="prompt"
+                            ),
+                        ),
+                    )
+                )
+            ]
+        )
+    with Store.open(here / "var/alerts.sqlite") as store:
+        for number, (section, fault) in enumerate([("T2", "f1"), ("T3", "f2")]):
+            at = began + number * SECOND
+            store.put("fault", fault, fault, fault_of(section, fault, at), at)
+
+
+def fault_of(section, fault, at):
+    """A line of a fault."""
+    return json.dumps(
+        {
+            "id": fault,
+            "number": f"94M{section}",
+            "headline": f"{section} disturbed",
+            "priority": "prompt",
+            "raised": stamp(at),
+            "ended": None,
+            "into": None,
+            "lasting": [],
+            "subjects": [f"section/{section}"],
+        }
+    )
+
+
+@pytest.mark.usefixtures("painted")
+def test_shown_says_what_was_painted_and_what_was_not_yet():
+    """At the desk asked for, with the caution."""
+    ended = done(
+        *("shown", "--data", "var", "--at", "2026-05-04T06:11:05Z"),
+        *("--position", "north"),
+    )
+
+    assert ended.stdout.splitlines() == [
+        "north at 2026-05-04 06:11:05 (+00:00, UTC):",
+        PAGE,
+        "  painted 06:11:03: 94MT2 T2 disturbed (prompt)",
+        NOT_YET,
+        CAUTION,
+    ]
+
+
+@pytest.mark.usefixtures("painted")
+def test_shown_of_a_desk_whose_pages_said_nothing():
+    """It says so."""
+    ended = done(
+        *("shown", "--data", "var", "--at", "2026-05-04T06:11:05Z"),
+        *("--position", "south"),
+    )
+
+    assert "No page had said anything by then." in ended.stdout
+
+
+def test_shown_without_the_store_says_what_it_cannot_tell(here, painted):
+    """The journal alone knows what was painted."""
+    assert painted is None
+    (here / "var/alerts.sqlite").unlink()
+    ended = done("shown", "--data", "var", "--at", "2026-05-04T06:11:05Z")
+
+    assert "what was concluded and not painted cannot be said" in ended.stderr
+    assert "  painted 06:11:03: f1 T2 disturbed (prompt)" in ended.stdout.splitlines()

@@ -1,0 +1,309 @@
+"""Who had what before them: which faults the pages of a desk had painted by a moment, and which they had not yet.
+
+A page says what it has painted, and whether it could be seen and heard; the journal has it (`shown`).
+When each fault was concluded stands in the store.
+What is said here is about pages, never about whether somebody looked at them.
+"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Collection, Iterable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from monitor.core.layout import Line
+from monitor.core.moments import Moment, parse
+from monitor.core.words import clock
+from monitor.shown import Shown
+
+CALLED = frozenset({"urgent", "prompt"})
+"""The priorities of faults that stand in the list of a desk."""
+
+SOUNDS = {
+    "played": "sound on",
+    "muted": "sound silenced",
+    "blocked": "sound blocked by the browser",
+    "elsewhere": "sound made by another page of the desk",
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Painting:
+    """A fault as a page painted it.
+
+    Args:
+        fault: its id.
+        headline: as it stood there.
+        priority: likewise.
+        at: when it was painted.
+        position: at which desk.
+        page: names the page.
+        by: who had it open, as far as is known.
+        visible: whether the page was in front.
+        sound: what became of sounds.
+    """
+
+    fault: str
+    headline: str
+    priority: str
+    at: Moment
+    position: str
+    page: str
+    by: str
+    visible: bool
+    sound: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Page:
+    """A page of a desk, as it stood at a moment.
+
+    Args:
+        page: names it.
+        position: at which desk.
+        by: who had it open.
+        said: when it last said anything by then.
+        visible: whether it was in front, as it last said.
+        sound: what became of sounds.
+        stale: since when it had not heard the monitor, or None.
+        painted: the first and the newest painting of each fault by then.
+    """
+
+    page: str
+    position: str
+    by: str
+    said: Moment
+    visible: bool
+    sound: str
+    stale: Moment | None
+    painted: dict[str, tuple[Painting, Painting]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standing:
+    """A fault as it stood at a moment.
+
+    Args:
+        fault: its id.
+        number: to say on the telephone.
+        headline: what it is.
+        priority: how grave.
+        raised: when it was, in event time.
+        concluded: when the monitor first had it.
+        subjects: what it covers.
+    """
+
+    fault: str
+    number: str
+    headline: str
+    priority: str
+    raised: Moment
+    concluded: Moment
+    subjects: tuple[str, ...]
+
+
+def paintings(shown: Iterable[Shown]) -> Iterator[Painting]:
+    """Every painting of a fault, in the order of *shown*."""
+    for one in shown:
+        for fault in one.faults:
+            yield Painting(
+                fault=fault.fault,
+                headline=fault.headline,
+                priority=fault.priority,
+                at=one.at,
+                position=one.position,
+                page=one.page,
+                by=one.by,
+                visible=one.visible,
+                sound=one.sound,
+            )
+
+
+def first_painted(
+    shown: Iterable[Shown], position: str | None = None
+) -> dict[str, Painting]:
+    """When each fault was first painted, at *position* or at any desk, by the id of the fault."""
+    first: dict[str, Painting] = {}
+    for one in paintings(shown):
+        if position is not None and one.position != position:
+            continue
+        known = first.get(one.fault)
+        if known is None or one.at < known.at:
+            first[one.fault] = one
+    return first
+
+
+def pages_at(
+    shown: Iterable[Shown], at: Moment, position: str | None = None
+) -> tuple[Page, ...]:
+    """How the pages of a desk, or of all, stood at a moment, in the order in which they first said something.
+
+    That it heard nothing a page may be able to say only when it hears again.
+    """
+    pages: dict[str, Page] = {}
+    asked = sorted(
+        (one for one in shown if position is None or one.position == position),
+        key=lambda one: one.at,
+    )
+    spells = _stale(asked)
+    for one in asked:
+        if one.at > at:
+            break
+        known = pages.get(one.page)
+        painted = dict(known.painted) if known is not None else {}
+        for fault in paintings([one]):
+            first = painted[fault.fault][0] if fault.fault in painted else fault
+            painted[fault.fault] = first, fault
+        pages[one.page] = Page(
+            page=one.page,
+            position=one.position,
+            by=one.by,
+            said=one.at,
+            visible=one.visible,
+            sound=one.sound,
+            stale=next(
+                (
+                    began
+                    for began, ended in spells.get(one.page, ())
+                    if began <= at and (ended is None or at < ended)
+                ),
+                None,
+            ),
+            painted=painted,
+        )
+    return tuple(pages.values())
+
+
+def _stale(shown: Iterable[Shown]) -> dict[str, list[tuple[Moment, Moment | None]]]:
+    """When each page heard nothing: from when, and until it said something else, or None."""
+    spells: dict[str, list[tuple[Moment, Moment | None]]] = {}
+    for one in shown:
+        found = spells.setdefault(one.page, [])
+        if found and found[-1][1] is None:
+            if one.stale == found[-1][0]:
+                continue
+            found[-1] = found[-1][0], one.at
+        if one.stale is not None:
+            found.append((one.stale, None))
+    return spells
+
+
+def standing_at(
+    lines: Iterable[tuple[Moment, str]], at: Moment, closed: Collection[str] = ()
+) -> tuple[Standing, ...]:
+    """The faults that were open at a moment, in the order in which they came.
+
+    Args:
+        lines: of faults, as the store has them, each with when it came.
+        at: the moment.
+        closed: ids of faults and alerts that somebody had closed by then.
+    """
+    found: dict[str, Standing] = {}
+    last: dict[str, dict[str, Any]] = {}
+    for came, text in lines:
+        if came > at:
+            continue
+        told = json.loads(text)
+        last[told["id"]] = told
+        known = found.get(told["id"])
+        found[told["id"]] = Standing(
+            fault=told["id"],
+            number=told["number"],
+            headline=told["headline"],
+            priority=told["priority"],
+            raised=parse(told["raised"]),
+            concluded=known.concluded if known is not None else came,
+            subjects=tuple(told["subjects"]),
+        )
+    return tuple(
+        one for name, one in found.items() if _is_open(last[name], frozenset(closed))
+    )
+
+
+def _is_open(told: dict[str, Any], closed: frozenset[str]) -> bool:
+    """Whether a fault is: until all is over, and what only a person ends is closed."""
+    if told["into"] is not None or told["id"] in closed:
+        return False
+    return told["ended"] is None or bool(set(told["lasting"]) - closed)
+
+
+def of_areas(
+    standing: Iterable[Standing], line: Line, areas: Collection[str]
+) -> tuple[Standing, ...]:
+    """Those of *standing* that a desk looks after; all where it has no areas of its own."""
+    return tuple(
+        one
+        for one in standing
+        if not areas
+        or set(areas)
+        & {line.sections[name].area for name in line.sections_about(one.subjects)}
+    )
+
+
+def in_words(
+    pages: Iterable[Page],
+    standing: Iterable[Standing] | None,
+    later: dict[str, Painting],
+    line: Line,
+    at: Moment,
+) -> list[str]:
+    """What the pages had painted, and what they had not yet, in lines.
+
+    Args:
+        pages: as they stood at the moment.
+        standing: faults that were open then; None: nobody knows.
+        later: when each fault was first painted at the desk, whenever that was.
+        line: for its zone.
+        at: the moment.
+    """
+    called = [one for one in standing or () if one.priority in CALLED]
+    numbers = {one.fault: one.number for one in called}
+    lines: list[str] = []
+    for page in pages:
+        lines.append(_page_in_words(page, line, at))
+        lines += [
+            f"  painted {clock(first.at, line.zone, at)}"
+            f"{_since(first, newest, line, at)}: {numbers.get(fault, fault)} "
+            f"{newest.headline} ({newest.priority})"
+            for fault, (first, newest) in page.painted.items()
+            if fault in numbers or standing is None
+        ]
+        lines += [
+            f"  not yet: {one.number} {one.headline} ({one.priority}), "
+            f"concluded {clock(one.concluded, line.zone, at)}"
+            f"{_afterwards(later.get(one.fault), line, at)}"
+            for one in called
+            if one.fault not in page.painted
+        ]
+        gone = sum(fault not in numbers for fault in page.painted)
+        if gone and standing is not None:
+            lines.append(f"  painted before, and over by then: {gone}")
+    return lines
+
+
+def _page_in_words(page: Page, line: Line, at: Moment) -> str:
+    front = "in front" if page.visible else "not in front"
+    sound = SOUNDS.get(page.sound, page.sound)
+    said = clock(page.said, line.zone, at)
+    stale = (
+        ""
+        if page.stale is None
+        else f"; had not heard the monitor since {clock(page.stale, line.zone, at)}"
+    )
+    return (
+        f"page {page.page[:8]} of {page.by} at {page.position or 'no desk'}: {front}, "
+        f"{sound}, as it said last at {said}{stale}"
+    )
+
+
+def _since(first: Painting, newest: Painting, line: Line, at: Moment) -> str:
+    if newest.at == first.at:
+        return ""
+    return f", so since {clock(newest.at, line.zone, at)}"
+
+
+def _afterwards(later: Painting | None, line: Line, at: Moment) -> str:
+    if later is None:
+        return "; never painted at this desk"
+    return f"; painted first {clock(later.at, line.zone, at)}"

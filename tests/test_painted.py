@@ -1,0 +1,188 @@
+import json
+
+import pytest
+
+from monitor.core.layout import read_line
+from monitor.core.moments import MINUTE, SECOND, parse, stamp
+from monitor.painted import (
+    Standing,
+    first_painted,
+    in_words,
+    of_areas,
+    pages_at,
+    standing_at,
+)
+from monitor.shown import Painted, Shown
+from tests.live import LINE
+
+NIGHT = parse("2026-05-04T02:11:09Z")
+GONE, REST = "7b9effd83caf5b4f", "1122334455667788"
+LINE_OF_FOUR = read_line(LINE)
+
+
+def shown(seconds, *faults, page="0123456789abcdef", position="north", **more):
+    """A page says what it painted so many seconds after the moment asked for."""
+    given = {"visible": True, "sound": "played", "by": "A. Moor", **more}
+    return Shown(
+        id=f"{page}{seconds}",
+        position=position,
+        page=page,
+        at=NIGHT + seconds * SECOND,
+        entered=NIGHT + seconds * SECOND + 40_000,
+        faults=tuple(
+            Painted(fault=one, headline=text, priority="urgent") for one, text in faults
+        ),
+        **given,
+    )
+
+
+def told(seconds, fault, number, headline="T2 let go of a train", **more):
+    """A line of a fault as the store has it, and when it came."""
+    record = {
+        "id": fault,
+        "number": number,
+        "headline": headline,
+        "priority": "urgent",
+        "raised": stamp(NIGHT + seconds * SECOND),
+        "ended": None,
+        "into": None,
+        "lasting": [],
+        "subjects": ["section/T2"],
+        **more,
+    }
+    return NIGHT + seconds * SECOND, json.dumps(record)
+
+
+def test_what_was_painted_by_then_and_what_was_not_yet():
+    """The desk had painted the first of two, and paints the other three seconds later."""
+    records = [
+        shown(-2, (GONE, "T2 let go of a train")),
+        shown(3, (REST, "T3 disturbed")),
+    ]
+    lines = [
+        told(-3, GONE, "94MR"),
+        told(-1, REST, "7KQ2", "T3 disturbed", priority="prompt"),
+    ]
+
+    pages = pages_at(records, NIGHT, "north")
+    said = in_words(
+        pages,
+        standing_at(lines, NIGHT),
+        first_painted(records, "north"),
+        LINE_OF_FOUR,
+        NIGHT,
+    )
+
+    assert said == [
+        "page 01234567 of A. Moor at north: in front, sound on, as it said last at 02:11:07",
+        "  painted 02:11:07: 94MR T2 let go of a train (urgent)",
+        "  not yet: 7KQ2 T3 disturbed (prompt), concluded 02:11:08; painted first 02:11:12",
+    ]
+
+
+def test_a_page_that_hears_nothing_has_not_painted_what_comes_meanwhile():
+    """A stale spell is told with its beginning, and ends with what the page says next."""
+    records = [
+        shown(-60, (GONE, "T2 disturbed")),
+        shown(-10, stale=NIGHT - 14 * SECOND, visible=False, sound="blocked"),
+        shown(20),
+    ]
+
+    [then] = pages_at(records, NIGHT, "north")
+    [later] = pages_at(records, NIGHT + MINUTE, "north")
+    [said, _] = in_words(
+        [then], standing_at([told(-70, GONE, "94MR")], NIGHT), {}, LINE_OF_FOUR, NIGHT
+    )
+
+    assert then.stale == NIGHT - 14 * SECOND
+    assert later.stale is None
+    assert said == (
+        "page 01234567 of A. Moor at north: not in front, sound blocked by the browser, "
+        "as it said last at 02:10:59; had not heard the monitor since 02:10:55"
+    )
+
+
+def test_what_a_page_could_not_say_while_it_heard_nothing_counts_all_the_same():
+    """It says it when it hears again: since when, and then that this is over."""
+    since = NIGHT - 5 * SECOND
+    records = [shown(-60), shown(30, stale=since), shown(31)]
+
+    stale = [
+        pages_at(records, NIGHT + seconds * SECOND)[0].stale
+        for seconds in (-6, -5, 0, 30, 31, 60)
+    ]
+    assert stale == [None, since, since, since, None, None]
+
+
+def test_a_headline_that_changed_says_since_when():
+    """The first painting and the newest one are told."""
+    records = [shown(-60, (GONE, "T2 disturbed")), shown(-5, (GONE, "T2 let go"))]
+    said = in_words(
+        pages_at(records, NIGHT),
+        standing_at([told(-70, GONE, "94MR", "T2 let go")], NIGHT),
+        {},
+        LINE_OF_FOUR,
+        NIGHT,
+    )
+
+    assert said[1] == ("  painted 02:10:09, so since 02:11:04: 94MR T2 let go (urgent)")
+
+
+def test_pages_of_other_desks_are_theirs():
+    """What north had does not stand for south."""
+    records = [
+        shown(-2, (GONE, "x"), position="south", page="ffffffffffffffff"),
+        shown(-1, (REST, "y")),
+    ]
+
+    assert [one.page for one in pages_at(records, NIGHT, "north")] == [
+        "0123456789abcdef"
+    ]
+    assert len(pages_at(records, NIGHT)) == 2
+    assert set(first_painted(records, "south")) == {GONE}
+    assert first_painted(records)[REST].at == NIGHT - SECOND
+
+
+@pytest.mark.parametrize(
+    ("more", "closed", "stands"),
+    [
+        pytest.param({}, (), True, id="open"),
+        pytest.param({"ended": stamp(NIGHT)}, (), False, id="over"),
+        pytest.param({"into": REST}, (), False, id="taken in by another"),
+        pytest.param(
+            {"ended": stamp(NIGHT), "lasting": ["a1"]}, (), True, id="only closed"
+        ),
+        pytest.param(
+            {"ended": stamp(NIGHT), "lasting": ["a1"]}, ("a1",), False, id="closed"
+        ),
+        pytest.param({}, (GONE,), False, id="closed as a fault"),
+    ],
+)
+def test_a_fault_stands_until_it_is_over_and_closed(more, closed, stands):
+    """As its newest line by then says; what came later counts for nothing."""
+    lines = [
+        told(-9, GONE, "94MR"),
+        told(-1, GONE, "94MR", **more),
+        told(1, GONE, "94MR", into=REST),
+    ]
+
+    assert bool(standing_at(lines, NIGHT, closed)) is stands
+    for one in standing_at(lines, NIGHT, closed):
+        assert one.concluded == NIGHT - 9 * SECOND
+
+
+def test_a_desk_has_what_lies_in_its_areas():
+    """A desk without areas of its own has all."""
+    one = Standing(
+        fault=GONE,
+        number="94MR",
+        headline="",
+        priority="prompt",
+        raised=NIGHT,
+        concluded=NIGHT,
+        subjects=("head/H1",),
+    )
+
+    assert of_areas([one], LINE_OF_FOUR, ["a"]) == (one,)
+    assert of_areas([one], LINE_OF_FOUR, ["elsewhere"]) == ()
+    assert of_areas([one], LINE_OF_FOUR, []) == (one,)
