@@ -20,6 +20,7 @@ from typer.core import TyperGroup
 
 from monitor.desk.people_cli import people_app
 from monitor.drill_cli import drill
+from monitor.keep_cli import keep
 from monitor.options import (
     DataDirectory,
     From,
@@ -987,6 +988,10 @@ app.command(
     epilog="Example: tallywatch shown --data /var/lib/tallywatch "
     "--at 2026-05-04T02:11:09Z --position north"
 )(shown)
+app.command(
+    epilog="Example: tallywatch keep --from 2026-05-04T02:00:00Z "
+    '--to 2026-05-04T03:00:00Z --reason "T107 let go of a train"'
+)(keep)
 app.add_typer(people_app)
 app.add_typer(work_app)
 app.add_typer(visits_app)

@@ -1,16 +1,18 @@
-"""Windows of the journal that somebody wants kept, and why; whatever ages or deletes later must leave them.
+"""Windows of the journal that somebody wants kept, and why; whatever ages or deletes must leave them, by `spared`.
 
 It is a record of its own in the journal, like an act; the engine is never told of it.
+Nothing deletes from a journal or a history now.
 """
 
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from monitor.core.moments import Moment, exact, parse
-from monitor.journal import Entry
+from monitor.core.moments import HOUR, Moment, exact, parse
+from monitor.journal import LEAD_IN_H, LEAD_OUT, Entry
 
 TYPE = "tallywatch.window.kept"
 SOURCE = "desk/"
@@ -57,6 +59,51 @@ def entry(keep: Keep) -> Entry:
     }
     payload = json.dumps(event, ensure_ascii=False, separators=(",", ":")).encode()
     return Entry(payload=payload, arrival=keep.entered, kept=True)
+
+
+def keeps_in(kept: Iterable[bytes]) -> Iterator[Keep]:
+    """The windows to be kept among what a journal has *kept*, oldest first, each once.
+
+    Raises:
+        ValueError: a record of one is not as it was written.
+    """
+    known: set[str] = set()
+    for payload in kept:
+        keep = read_keep(payload)
+        if keep is not None and keep.id not in known:
+            known.add(keep.id)
+            yield keep
+
+
+def spared(keeps: Iterable[Keep]) -> list[tuple[Moment, Moment]]:
+    """What must not be deleted, from when up to when, in order and without overlaps.
+
+    A window is worth nothing without its lead-in: with each stays what it takes to conclude from it again.
+
+    Example:
+        >>> from monitor.core.moments import stamp
+        >>> noon = parse("2026-05-04T12:00:00Z")
+        >>> keep = Keep(
+        ...     id="1",
+        ...     begin=noon,
+        ...     end=noon + HOUR,
+        ...     reason="",
+        ...     by="",
+        ...     position="",
+        ...     entered=noon,
+        ... )
+        >>> [(stamp(a), stamp(b)) for a, b in spared([keep])]
+        [('2026-05-03T11:00:00.000Z', '2026-05-04T13:01:00.000Z')]
+    """
+    spans: list[tuple[Moment, Moment]] = []
+    for keep in sorted(keeps, key=lambda one: one.begin):
+        begin = keep.begin - round(LEAD_IN_H * HOUR)
+        end = keep.end + LEAD_OUT
+        if spans and begin <= spans[-1][1]:
+            spans[-1] = spans[-1][0], max(spans[-1][1], end)
+        else:
+            spans.append((begin, end))
+    return spans
 
 
 def read_keep(payload: bytes) -> Keep | None:

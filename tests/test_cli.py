@@ -143,6 +143,7 @@ COMMANDS = {
     "export": ["--from", "--to", "--events"],
     "explain": ["--line", "--events", "--section", "--at", "--kind"],
     "shown": ["--at", "--position", "--data", "--journal"],
+    "keep": ["--from", "--to", "--reason", "--list", "--desk", "--token-file"],
     "verify": ["--journal"],
 }
 
