@@ -18,6 +18,7 @@ from typing import IO, TYPE_CHECKING, Annotated, Any, TypeVar
 import typer
 from typer.core import TyperGroup
 
+from monitor.compare_cli import compare
 from monitor.desk.people_cli import people_app
 from monitor.drill_cli import drill
 from monitor.keep_cli import keep
@@ -99,6 +100,7 @@ FAULTS = (
     ("monitor.journal", "JournalFault"),
     ("monitor.past", "PastFault"),
     ("monitor.plans", "PlanFault"),
+    ("replay.concluded", "ConcludedFault"),
     ("replay.recording", "RecordingError"),
 )
 """Where the faults are described that people can do something about."""
@@ -992,6 +994,10 @@ app.command(
     epilog="Example: tallywatch keep --from 2026-05-04T02:00:00Z "
     '--to 2026-05-04T03:00:00Z --reason "T107 let go of a train"'
 )(keep)
+app.command(
+    epilog="Example: tallywatch compare --line line.toml --settings now.toml "
+    "--settings tried.toml --events month.jsonl.zst"
+)(compare)
 app.add_typer(people_app)
 app.add_typer(work_app)
 app.add_typer(visits_app)

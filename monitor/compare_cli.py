@@ -1,0 +1,404 @@
+"""`tallywatch compare`: what other settings or a corrected line file would have concluded, before they are put to use."""
+# ruff: noqa: PLC0415 - a command imports what it needs itself, so that help comes at once
+
+from __future__ import annotations
+
+import shlex
+import sys
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from monitor.options import DataDirectory, FromOrNone, JournalFile, ToOrNone, window
+from monitor.past_cli import where
+
+if TYPE_CHECKING:
+    from monitor.core.events import AnyEvent
+    from monitor.core.layout import Line
+    from monitor.core.moments import Moment
+    from monitor.core.tuning import Detection
+    from monitor.past import Past
+    from replay.compare import Comparison, Difference, Side
+    from replay.source import Source
+
+EVERY = 2000
+"""Events between two looks at how far it has come."""
+
+
+class Format(StrEnum):
+    """How a comparison is written."""
+
+    TEXT = "text"
+    JSON = "json"
+    CSV = "csv"
+
+
+@dataclass(frozen=True, slots=True)
+class Under:
+    """Under what one side concludes; None: what was in force then, or the defaults."""
+
+    line: Path | None
+    settings: Path | None
+
+    @property
+    def name(self) -> str:
+        """As people call it."""
+        given = [str(one) for one in (self.line, self.settings) if one is not None]
+        return ", ".join(given) or "what was in force then"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Asked:
+    """What is gone through."""
+
+    events: Path | None
+    begin: Moment | None
+    end: Moment | None
+    data: Path | None
+    journal: Path | None
+
+
+def compare(  # noqa: PLR0917 - a command has as many options as it has
+    line: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--line",
+            metavar="LINE.TOML",
+            help="The line file; twice: that of A, then that of B.",
+        ),
+    ] = None,
+    settings: Annotated[
+        list[Path] | None,
+        typer.Option(
+            "--settings",
+            metavar="SETTINGS.TOML",
+            help="The settings; twice: those of A, then those of B.",
+        ),
+    ] = None,
+    events: Annotated[
+        Path | None,
+        typer.Option(
+            "--events",
+            metavar="FILE",
+            help="The recording; without one it is taken out of the journal.",
+        ),
+    ] = None,
+    begin: FromOrNone = None,
+    to: ToOrNone = None,
+    data: DataDirectory = None,
+    journal: JournalFile = None,
+    concluded: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE",
+            help="A is what was concluded: alert lines (.jsonl), or a monitor's file of alerts.",
+        ),
+    ] = None,
+    form: Annotated[
+        Format, typer.Option("--format", help="How it is written.")
+    ] = Format.TEXT,
+    out: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Where it goes; else to stdout.")
+    ] = None,
+    *,
+    live: Annotated[
+        bool,
+        typer.Option(
+            "--live", help="A is what the monitor of the journal concluded live."
+        ),
+    ] = False,
+) -> None:
+    """Hold what B would conclude against what A does: alerts, faults and calls gained, lost and moved, by kind and week, with the load on people.
+
+    B is other settings (--settings twice), another line file (--line twice), or, against what was in force or concluded live, one of either.
+    """
+    lines, files = line or [], settings or []
+    asked = _asked(events, (begin, to), data, journal)
+    against = concluded is not None or live
+    a, b = _sides(lines, files, against=against, journaled=events is None)
+    with ExitStack() as stack:
+        from replay.compare import compare as held
+
+        other = _run(stack, b, asked, f"B: {b.name}")
+        if against:
+            mine = _concluded(concluded, asked, other.side)
+        else:
+            mine = _run(stack, a, asked, f"A: {a.name}").side
+        span = _span(mine, other.side, asked)
+        zone = other.line.zone
+        found = held(mine, other.side, zone, span)
+        shows = _shows(asked, a, b, against=against)
+        _write(found, zone, shows, form, out)
+
+
+def _asked(
+    events: Path | None,
+    between: tuple[str | None, str | None],
+    data: Path | None,
+    journal: Path | None,
+) -> Asked:
+    begin = end = None
+    if between[0] is not None and between[1] is not None:
+        begin, end = window(between[0], between[1])
+    elif events is None or between != (None, None):
+        raise typer.BadParameter("--events FILE, or --from TIME and --to TIME")
+    if events is not None and (data or journal):
+        raise typer.BadParameter(
+            "--events is a recording, --data and --journal are none"
+        )
+    return Asked(events=events, begin=begin, end=end, data=data, journal=journal)
+
+
+def _sides(
+    lines: Sequence[Path], files: Sequence[Path], *, against: bool, journaled: bool
+) -> tuple[Under, Under]:
+    """Under what A concludes, and under what B."""
+    most = max(len(lines), len(files))
+    if most > 2 or (against and most > 1):
+        raise typer.BadParameter("there are two sides, A and B")
+    if not journaled and not lines:
+        raise typer.BadParameter("--events needs --line")
+    if not (against or most == 2 or (journaled and most == 1)):
+        raise typer.BadParameter(
+            "--settings or --line is needed twice: for A, and for B"
+        )
+
+    def of(given: Sequence[Path], side: int) -> Path | None:
+        if not given:
+            return None
+        # Against what was in force or concluded, what is given is B's alone.
+        alone = len(given) == 1 and journaled and most == 1
+        return None if alone and side == 0 else given[min(side, len(given) - 1)]
+
+    return tuple(Under(of(lines, side), of(files, side)) for side in (0, 1))  # type: ignore[return-value]
+
+
+@dataclass(frozen=True, slots=True)
+class _Ran:
+    side: Side
+    line: Line
+
+
+def _run(stack: ExitStack, under: Under, asked: Asked, name: str) -> _Ran:
+    """What is concluded under something, all of it."""
+    from replay.compare import Side
+
+    source = _source(stack, under, asked, name)
+    read = source.asked.window
+    side = Side(
+        name,
+        asked.begin if asked.begin is not None or read is None else read[0],
+        asked.end if asked.end is not None or read is None else read[1],
+    )
+    for given in source.outputs(asked.end):
+        side.take(given)
+    typer.echo(f"{name}: {source.events:,} events", err=True)
+    return _Ran(side, source.line)
+
+
+def _source(stack: ExitStack, under: Under, asked: Asked, name: str) -> Source:
+    from replay.source import Journaled, Recorded
+
+    if asked.events is not None and under.line is not None:
+        from monitor.core.events import RecordKind
+        from replay.player import survey
+        from replay.recording import read_recording, read_records
+
+        path = asked.events
+        graph = _line(under.line)
+        detection = _detection(under.settings, graph)
+        bad: list[int] = []
+        found = survey(read_records(path, RecordKind.LEARNT, RecordKind.WINDOW))
+        return Recorded(
+            graph,
+            detection,
+            found,
+            read=lambda: going(
+                read_recording(path, lambda number, _: bad.append(number)), name, asked
+            ),
+            again=lambda: read_recording(path),
+            rejected=lambda: len(bad),
+        )
+    past = _past(stack, under, asked)
+    return Journaled(past, lambda events: going(events, name, asked))
+
+
+def _past(stack: ExitStack, under: Under, asked: Asked) -> Past:
+    from monitor.journal import Journal
+    from monitor.past import Past
+
+    if asked.begin is None or asked.end is None:
+        raise typer.BadParameter("--from TIME and --to TIME")
+    place = where(None, asked.data, asked.journal).journal
+    book = stack.enter_context(Journal.read(place))
+    graph = None if under.line is None else _line(under.line)
+    detection = None
+    if under.settings is not None:
+        detection = _detection(under.settings, graph)
+    return Past(book, asked.begin, asked.end, line=graph, detection=detection)
+
+
+def _line(path: Path) -> Line:
+    from monitor.core.layout import LineFault, read_line
+
+    try:
+        return read_line(path.read_text(encoding="utf-8"), path.name)
+    except UnicodeDecodeError as error:
+        raise LineFault((f"{path}: byte {error.start} is no UTF-8",)) from None
+
+
+def _detection(path: Path | None, graph: Line | None) -> Detection:
+    from monitor.settings import SettingsFault, read, unknown_places
+
+    found = read(path)
+    faults = () if graph is None else tuple(unknown_places(found, graph))
+    if faults:
+        raise SettingsFault(faults)
+    return found.detection
+
+
+def _concluded(path: Path | None, asked: Asked, other: Side) -> Side:
+    """What was concluded, of the time in which *other* looks."""
+    from replay.compare import Side
+    from replay.concluded import read_lines, read_store
+
+    found = path
+    if found is None:
+        found = where(None, asked.data, asked.journal).alerts
+    side = Side(f"A: {found}", other.begin, other.end)
+    (read_lines if found.suffix == ".jsonl" else read_store)(found, side)
+    return side
+
+
+def _span(a: Side, b: Side, asked: Asked) -> tuple[Moment, Moment]:
+    """From when to when both look."""
+    moments = [one.at for side in (a, b) for one in side.told]
+    begin = asked.begin if asked.begin is not None else b.begin
+    end = asked.end if asked.end is not None else b.end
+    return (
+        begin if begin is not None else min(moments, default=0),
+        end if end is not None else max(moments, default=0),
+    )
+
+
+def going(events: Iterable[AnyEvent], doing: str, asked: Asked) -> Iterator[AnyEvent]:
+    """The *events*; on a terminal with the day that they have come to and, where that is known, how much is left."""
+    if not sys.stderr.isatty():
+        yield from events
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+    from monitor.core.moments import stamp
+
+    total = None
+    if asked.begin is not None and asked.end is not None:
+        total = asked.end - asked.begin
+    columns = (
+        TextColumn("{task.description}"),
+        BarColumn(),
+        TextColumn("{task.fields[day]}"),
+        TimeRemainingColumn(),
+    )
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task(doing, total=total, day="")
+        for count, event in enumerate(events):
+            if not count % EVERY:
+                done = 0 if asked.begin is None else max(0, event.time - asked.begin)
+                bar.update(task, completed=done, day=stamp(event.time)[:10])
+            yield event
+
+
+def _shows(
+    asked: Asked, a: Under, b: Under, *, against: bool
+) -> Callable[[Difference], str]:
+    """Gives the command that shows a difference again, on the side that has it."""
+
+    def command(one: Difference) -> str:
+        from monitor.core.moments import stamp
+
+        told = one.one
+        kind, _, name = told.subject.partition("/")
+        # What was concluded live has nothing to be shown by but what was in force.
+        under = b if one.b is not None or against else a
+        words = ["tallywatch"]
+        if kind == "section":
+            words += ["explain", "--section", name, "--at", stamp(told.at)]
+            if told.what == "alert":
+                words += ["--kind", told.kind]
+        elif asked.events is not None:
+            words += ["replay", "--until", stamp(told.at)]
+        else:
+            words += [
+                "replay",
+                "--from",
+                stamp(told.began),
+                "--to",
+                stamp(told.at + 1000),
+            ]
+        for option, path in (
+            ("--line", under.line),
+            ("--settings", under.settings),
+            ("--events", asked.events),
+            ("--data", asked.data),
+            ("--journal", asked.journal),
+        ):
+            if path is not None:
+                words += [option, str(path)]
+        return shlex.join(words)
+
+    return command
+
+
+def _write(
+    found: Comparison, zone: Any, shows: Any, form: Format, out: Path | None
+) -> None:
+    from replay import compared
+
+    if form is Format.JSON:
+        text = compared.as_json(found, shows) + "\n"
+    elif form is Format.CSV:
+        text = compared.as_csv(found, shows)
+    else:
+        text = _text(found, zone, shows)
+    if out is not None:
+        out.write_text(text, encoding="utf-8", newline="")
+    else:
+        typer.echo(text, nl=False)
+    typer.echo(compared.summary(found), err=True)
+
+
+def _text(found: Comparison, zone: Any, shows: Any) -> str:
+    from rich.box import SIMPLE_HEAD
+    from rich.console import Console
+    from rich.table import Table
+    from rich.text import Text
+
+    from monitor.core.words import CAUTION
+    from replay.compared import sentences, tables
+
+    console = Console(width=100, record=True, file=open_nowhere())
+    console.print(Text(f"{found.a}\n{found.b}"))
+    for one in tables(found, zone):
+        head, *rows = one.rows
+        table = Table(box=SIMPLE_HEAD, title=one.heading, title_justify="left")
+        for column in head:
+            number = column in {"A", "B", "gained", "lost", "moved", "target", "limit"}
+            table.add_column(column, justify="right" if number else "left")
+        for row in rows:
+            table.add_row(*map(Text, row))
+        console.print(table)
+    said = [*sentences(found, zone, shows), CAUTION]
+    return console.export_text() + "\n".join(said) + "\n"
+
+
+def open_nowhere() -> Any:
+    """Something to write to that keeps nothing."""
+    from io import StringIO
+
+    return StringIO()
