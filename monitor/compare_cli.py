@@ -63,7 +63,7 @@ class Asked:
     journal: Path | None
 
 
-def compare(  # noqa: PLR0917 - a command has as many options as it has
+def compare(
     line: Annotated[
         list[Path] | None,
         typer.Option(
