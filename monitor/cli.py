@@ -463,6 +463,14 @@ def replay(
     to: ToOrNone = None,
     data: DataDirectory = None,
     journal: JournalFile = None,
+    report: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="OUT.html",
+            help="Where the incident report goes: one file, with a diagram of time "
+            "and line, that opens with no network.",
+        ),
+    ] = None,
     *,
     verify: Annotated[
         bool,
@@ -504,9 +512,20 @@ def replay(
                         raised[alert.id] = alert.kind
                         out.write(f"{alert_line(alert)}\n")
         say(_summary(source.events, source.rejected, Counter(raised.values())))
+        _report(source, until_then, report)
         if verify:
             again = source.again(until_then)
             _verify(second_opinion(again, last.values(), source.line, source.detection))
+
+
+def _report(source: Source, until: Moment | None, path: Path | None) -> None:
+    from replay.incident import incident
+
+    if path is not None:
+        with output(path) as out:
+            out.write(
+                incident(source, until, lambda taken: progress(taken, "reporting"))
+            )
 
 
 def _recorded(

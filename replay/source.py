@@ -6,6 +6,7 @@ Either says what was asked for, gives what is concluded, and can be read again.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from importlib.metadata import version
 from typing import Protocol
 
 from monitor.core.engine import Detection, Engine, Output
@@ -13,6 +14,7 @@ from monitor.core.events import AnyEvent
 from monitor.core.layout import Line
 from monitor.core.moments import Moment
 from monitor.past import Past
+from monitor.shown import Shown, shown_in
 from replay.player import Survey, replay, span_of, up_to, with_entries
 
 
@@ -45,6 +47,15 @@ class Source(Protocol):
 
     def span(self) -> tuple[Moment, Moment] | None:
         """When the first and the last of them came."""
+
+    def engine(self) -> Engine:
+        """An engine that has been told nothing yet but what was learnt, as the last run had it."""
+
+    def shown(self) -> list[Shown] | None:
+        """What pages have shown; None where that is not at hand."""
+
+    def said(self) -> list[str]:
+        """What was in force, in sentences."""
 
 
 class _Counting:
@@ -99,8 +110,19 @@ class Recorded(_Counting):
 
     def outputs(self, until: Moment | None) -> Iterator[Output]:
         """What is concluded."""
-        engine = Engine(self.line, self.detection, learnt=self.asked.learnt)
-        yield from replay(engine, self._taken(self._read(), until), until=until)
+        taken = self._taken(self._read(), until)
+        yield from replay(self.engine(), taken, until=until)
+
+    def engine(self) -> Engine:
+        """An engine that has been told nothing yet but what was learnt."""
+        return Engine(self.line, self.detection, learnt=self.asked.learnt)
+
+    def shown(self) -> None:
+        """A recording does not carry what pages have shown."""
+
+    def said(self) -> list[str]:
+        """A recording does not carry what was in force."""
+        return []
 
     def again(self, until: Moment | None) -> Iterator[AnyEvent]:
         """The events once more."""
@@ -140,6 +162,21 @@ class Journaled(_Counting):
         return self._past.outputs(
             until, lambda events: self._taken(self._shown(iter(events)), until)
         )
+
+    def engine(self) -> Engine:
+        """An engine that has been told nothing yet but what was learnt, as the last run had it."""
+        return self._past.engine(self._past.runs[-1])
+
+    def shown(self) -> list[Shown]:
+        """What pages have shown."""
+        return list(shown_in(self._past.journal.kept()))
+
+    def said(self) -> list[str]:
+        """What was in force, in sentences."""
+        said = self._past.said(version("tallywatch"))
+        if len(self._past.runs) > 1:
+            said.append("What is told here goes by what was in force last.")
+        return said
 
     def again(self, until: Moment | None) -> Iterator[AnyEvent]:
         """The events once more, as the last run had them."""

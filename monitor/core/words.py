@@ -46,6 +46,22 @@ MEASURED = {
 """What is measured at a head as people read it, and its unit."""
 
 
+def readable(text: str) -> str:
+    r"""*text* without what turns the direction of writing, or cannot be seen at all.
+
+    Example:
+        >>> readable("moor\u202eroom\u2028gate\n4")
+        'moor?room gate\n4'
+    """
+    return text if text.isprintable() else "".join(map(_readable, text))
+
+
+def _readable(sign: str) -> str:
+    if sign.isprintable() or sign in "\n\t":
+        return sign
+    return " " if sign.isspace() else "?"
+
+
 def amount(name: str, value: float) -> str:
     """A measured value with its unit.
 

@@ -4,14 +4,16 @@ import importlib.util
 import sys
 from functools import cache
 from pathlib import Path
+from random import Random
 
 import pytest
 
 from monitor.core.engine import Engine
 from monitor.core.layout import read_line
-from monitor.core.moments import parse
+from monitor.core.moments import HOUR, parse
 from monitor.incident.story import gather
 from replay.simulator import simulate
+from replay.simulator.faults import drawn
 
 ROOT = Path(__file__).parent.parent.parent
 SCENARIOS = ROOT / "tests/scenarios"
@@ -43,28 +45,33 @@ def story_of(name, window=None):
 
 
 @cache
-def simulated(hours=3, seed=7, line="line"):
-    """The line and the events of an invented day."""
+def simulated(hours=3, seed=7, line="line", every=None):
+    """The line and the events of an invented day; *every*: a fault comes after so many minutes, from and to."""
     folder = ROOT / "replay/simulator"
     path = folder / "line.toml" if line == "line" else folder / f"lines/{line}.toml"
     graph = read_line(path.read_text(), path.name)
+    begin = parse("2026-05-04T05:00:00Z")
+    faults = None
+    if every is not None:
+        end = begin + round(hours * HOUR)
+        faults = tuple(drawn(graph, Random(seed), begin, end, every=every))
     day = simulate(
         graph,
         hours=hours,
         seed=seed,
-        begin=parse("2026-05-04T05:00:00Z"),
-        richness="full",
+        begin=begin,
         rehearsal="invented",
+        faults=faults,
     )
     return graph, tuple(day.events)
 
 
-@pytest.fixture(name="day_of")
+@pytest.fixture(scope="session", name="day_of")
 def _day_of():
     return day_of
 
 
-@pytest.fixture(name="story_of")
+@pytest.fixture(scope="session", name="story_of")
 def _story_of():
     return story_of
 
@@ -82,3 +89,9 @@ def at(text, day="2026-05-04"):
 @pytest.fixture(name="at")
 def _at():
     return at
+
+
+@pytest.fixture(scope="session")
+def morning():
+    """A line and the events of a morning on it in which a train is lost, sections fail and one is given back."""
+    return simulated(hours=2, seed=3, every=(8.0, 20.0))

@@ -18,7 +18,7 @@ from markupsafe import Markup
 
 from monitor.charts import drawing
 from monitor.core.moments import parse
-from monitor.core.words import CAUTION, STATES, clock
+from monitor.core.words import CAUTION, STATES, clock, readable
 from monitor.desk.door import Asker, Door
 from monitor.desk.guard import Refusal
 from monitor.desk.model import (
@@ -426,26 +426,14 @@ class Pages:
 
 
 def _readable(value: object) -> object:
-    r"""*value* without what turns the direction of writing, or cannot be seen at all.
-
-    Example:
-        >>> _readable("moor\u202eroom\u2028gate\n4")
-        'moor?room gate\n4'
-    """
-    if not isinstance(value, str) or isinstance(value, Markup) or value.isprintable():
+    if not isinstance(value, str) or isinstance(value, Markup):
         return value
-    return "".join(map(_shown, value))
+    return readable(value)
 
 
 def _dialled(telephone: str | None) -> str:
     """What is dialled of a telephone number as it is written."""
     return "".join(c for c in telephone or "" if c in "+0123456789")
-
-
-def _shown(sign: str) -> str:
-    if sign.isprintable() or sign in "\n\t":
-        return sign
-    return " " if sign.isspace() else "?"
 
 
 def _markup(text: str) -> Markup:

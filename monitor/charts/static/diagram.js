@@ -1,0 +1,736 @@
+// The time-distance diagram on a canvas: time across, the line up and down, a row a section.
+// Clear is a thin line, a train or vehicle a dark bar, colour a fault, hatching what is not known, a dashed outline work.
+// It draws what it is given and says where it was pointed at; what that means is said by whoever made it.
+
+import { AXIS, GUTTER, LANE, after, bar, merged, rowAt, ticks, timeAt, within, xOf, yOf, zoomed } from "./geometry.js";
+
+const LEAST_MS = 200; // no finer than that: events are stamped to the millisecond
+const ROW = { least: 22, most: 40 };
+const NEAR = 7; // px, for what is small
+const FEW = 700; // visits of trains: so many are drawn with a rim, through which the bars below show
+const MANY = 6000; // visits of trains: while something is dragged, so many are not drawn
+const CHIPS = { urgent: "!", prompt: "P", planned: "D", note: "n" };
+const NOT_CLEAR = ["occupied", "awaiting_sweep", "awaiting_acknowledgement", "disturbed"];
+const LETTERS = { disturbed: "disturbed", awaiting_sweep: "sweep", awaiting_acknowledgement: "confirm" };
+
+export class Diagram {
+  // `words`: { moment(t, fine), offset(t) } in the line's own time.
+  // `told`: { view(), pick(item), cursor(t), brush(from, to) }, each called when it changes.
+  constructor(canvas, model, words, told = {}) {
+    this.canvas = canvas;
+    this.pen = canvas.getContext("2d");
+    this.model = model;
+    this.words = words;
+    this.told = told;
+    this.known = false; // draw only what had come by the cursor
+    this.cursor = model.end;
+    this.picked = null;
+    this.span = null; // what is brushed
+    this.brushing = false;
+    this.focus = 0; // the row that keys are about
+    this.most = [model.begin, Math.max(model.end, model.begin + 1000)];
+    this.view = { from: this.most[0], to: this.most[1], top: 0, rowHeight: ROW.least, width: 600, height: 400 };
+    this.kinds = new Map(model.spans.kinds.map((name, i) => [name, i]));
+    this.traces = model.traces.map((one) => ({ ...one, first: one.entered[0], last: Math.max(...one.left) }));
+    this.visits = this.traces.reduce((sum, one) => sum + one.sections.length, 0);
+    this.order("place");
+    this.colours();
+    this.listen();
+    this.fit();
+  }
+
+  // What is shown.
+
+  order(by) {
+    const all = this.model.sections.map((one, i) => i);
+    const keys = by === "track" ? ["row", "column"] : ["column", "row"];
+    const of = (i) => this.model.sections[i];
+    all.sort((a, b) => of(a)[keys[0]] - of(b)[keys[0]] || of(a)[keys[1]] - of(b)[keys[1]] || a - b);
+    this.by = by;
+    this.rows = all;
+    this.rowOf = new Int32Array(all.length);
+    all.forEach((section, row) => { this.rowOf[section] = row; });
+    this.marksOf = this.rows.map(() => []);
+    this.model.marks.forEach((one, i) => this.marksOf[this.rowOf[one.section]].push(i));
+    const named = new Map(this.model.sections.map((one, i) => [one.id, i]));
+    this.flags = this.model.alerts.map((one) => {
+      const subject = one.record.subject.replace(/^section\//, "");
+      const section = named.get(subject) ?? named.get(one.sections[0]);
+      return { row: section === undefined ? -1 : this.rowOf[section], at: one.raised };
+    });
+    this.draw();
+  }
+
+  colours() {
+    const style = getComputedStyle(this.canvas);
+    const of = (name) => style.getPropertyValue(name).trim();
+    this.ink = Object.fromEntries(
+      ["panel", "ground", "ink", "second", "clear", "train", "on-train", "urgent", "on-urgent", "prompt", "prompt-edge",
+        "on-prompt", "planned", "on-planned", "hatch", "ring", "answer"].map((name) => [name, of(`--${name}`)]),
+    );
+    this.hatch = null;
+  }
+
+  fit() {
+    // The canvas follows its element; all else is in px of that.
+    const box = this.canvas.getBoundingClientRect();
+    const ratio = window.devicePixelRatio || 1;
+    const width = Math.max(GUTTER + 60, Math.round(box.width));
+    const height = Math.max(AXIS + LANE + 40, Math.round(box.height));
+    this.canvas.width = width * ratio;
+    this.canvas.height = height * ratio;
+    this.ratio = ratio;
+    this.view.width = width;
+    this.view.height = height;
+    const room = (height - AXIS - LANE) / Math.max(1, this.rows.length);
+    this.view.rowHeight = Math.min(ROW.most, Math.max(ROW.least, room));
+    this.scroll(0);
+  }
+
+  scroll(by) {
+    const all = this.rows.length * this.view.rowHeight;
+    const most = Math.max(0, all - (this.view.height - AXIS - LANE));
+    this.view.top = Math.min(most, Math.max(0, this.view.top + by));
+    this.draw();
+  }
+
+  show(from, to) {
+    Object.assign(this.view, within({ from, to: Math.max(to, from + LEAST_MS) }, this.most));
+    this.told.view?.(this.view);
+    this.draw();
+  }
+
+  zoom(by, t = (this.view.from + this.view.to) / 2) {
+    const span = zoomed(this.view, by, t, LEAST_MS, this.most);
+    this.show(span.from, span.to);
+  }
+
+  pan(share) {
+    const by = (this.view.to - this.view.from) * share;
+    this.show(this.view.from + by, this.view.to + by);
+  }
+
+  reveal(t, section = null) {
+    if (t < this.view.from || t > this.view.to) {
+      const half = (this.view.to - this.view.from) / 2;
+      this.show(t - half, t + half);
+    }
+    if (section !== null && section !== undefined) {
+      this.focus = this.rowOf[section];
+      const y = yOf(this.view, this.focus);
+      if (y < AXIS + LANE || y + this.view.rowHeight > this.view.height) {
+        this.scroll(y - (AXIS + LANE + this.view.height) / 2);
+      }
+    }
+    this.draw();
+  }
+
+  at(t) {
+    this.cursor = t;
+    this.draw();
+  }
+
+  pick(item) {
+    this.picked = item;
+    this.told.pick?.(item);
+    this.draw();
+  }
+
+  // Drawing.
+
+  draw() {
+    if (this.waiting) return;
+    this.waiting = true;
+    requestAnimationFrame(() => {
+      this.waiting = false;
+      this.paint();
+    });
+  }
+
+  paint() {
+    const begun = performance.now();
+    const { pen, view } = this;
+    pen.setTransform(this.ratio, 0, 0, this.ratio, 0, 0);
+    pen.fillStyle = this.ink.panel;
+    pen.fillRect(0, 0, view.width, view.height);
+    const first = Math.max(0, Math.floor(view.top / view.rowHeight));
+    const last = Math.min(this.rows.length, Math.ceil((view.top + view.height - AXIS - LANE) / view.rowHeight));
+    pen.save();
+    pen.beginPath();
+    pen.rect(GUTTER, AXIS + LANE, view.width - GUTTER, view.height - AXIS - LANE);
+    pen.clip();
+    this.grid();
+    for (let row = first; row < last; row += 1) this.row(row);
+    if (!(this.held && this.visits > MANY)) this.trains(first, last);
+    for (let row = first; row < last; row += 1) this.resets(row);
+    pen.restore();
+    this.names(first, last);
+    this.axis();
+    this.raised(first, last);
+    this.over();
+    this.took = performance.now() - begun;
+    Object.assign(this.canvas.dataset, {
+      from: view.from, to: view.to, top: view.top, rowHeight: view.rowHeight, width: view.width, height: view.height,
+      took: this.took.toFixed(1),
+    });
+  }
+
+  grid() {
+    const { pen, view } = this;
+    pen.fillStyle = this.ink.ground;
+    for (const t of ticks(view, this.words.offset(view.from))) {
+      pen.fillRect(Math.round(xOf(view, t)), AXIS, 1, view.height);
+    }
+  }
+
+  row(row) {
+    const { pen, view } = this;
+    const section = this.rows[row];
+    const y = yOf(view, row);
+    const middle = Math.round(y + view.rowHeight / 2);
+    if (row && this.model.sections[section].row !== this.model.sections[this.rows[row - 1]].row && this.by === "track") {
+      pen.fillStyle = this.ink.second;
+      pen.fillRect(0, Math.round(y), view.width, 1);
+    }
+    pen.fillStyle = this.ink.clear;
+    const end = this.known ? Math.min(view.width, xOf(view, this.cursor)) : view.width;
+    if (end > GUTTER) pen.fillRect(GUTTER, middle - 1, end - GUTTER, 3);
+    for (const name of NOT_CLEAR) this.bars(row, section, name);
+    this.unknown(row, section);
+    this.work(row, section);
+  }
+
+  spans(section, name) {
+    // What is seen of a kind: starts, ends, and which they are; as it was, or as was known by the cursor.
+    const kind = this.kinds.get(name);
+    if (kind === undefined) return null;
+    const all = this.model.spans.of[section][kind];
+    const last = after(all.began, this.view.to);
+    let first = after(all.ended, this.view.from);
+    if (!this.known) return first < last ? { ...all, first, last } : null;
+    first = 0;
+    const known = { index: [], began: [], ended: [] };
+    for (let i = 0; i < last; i += 1) {
+      const which = all.index[i];
+      if (this.model.spans.heard[which] > this.cursor) continue;
+      const over = this.model.spans.heardEnd[which] <= this.cursor;
+      const ended = over ? all.ended[i] : this.cursor;
+      if (ended < this.view.from || all.began[i] > ended) continue;
+      known.index.push(which);
+      known.began.push(all.began[i]);
+      known.ended.push(ended);
+    }
+    return known.index.length ? { ...known, first, last: known.index.length } : null;
+  }
+
+  bars(row, section, name) {
+    const found = this.spans(section, name);
+    if (found === null) return;
+    const { pen, view } = this;
+    const runs = merged(view, found.began, found.ended, found.first, found.last);
+    const tall = Math.max(2, Math.round(view.rowHeight * 0.6));
+    const y = Math.round(yOf(view, row) + (view.rowHeight - tall) / 2);
+    if (name === "occupied") {
+      pen.fillStyle = this.ink.train;
+      for (let i = 0; i < runs.length; i += 2) pen.fillRect(runs[i], y, runs[i + 1] - runs[i], tall);
+      return;
+    }
+    const fault = name === "disturbed";
+    for (let i = 0; i < runs.length; i += 2) {
+      const width = runs[i + 1] - runs[i];
+      pen.fillStyle = fault ? this.ink["prompt-edge"] : this.ink.train;
+      pen.fillRect(runs[i], y - 2, width, tall + 4);
+      if (width > 3) {
+        pen.fillStyle = fault ? this.ink.prompt : this.ink.panel;
+        pen.fillRect(runs[i] + 1, y, width - 2, tall);
+      }
+      if (width > 78) this.word(LETTERS[name], runs[i] + 5, y + tall / 2, fault ? "on-prompt" : "ink");
+    }
+  }
+
+  unknown(row, section) {
+    const found = this.spans(section, "not-known");
+    if (found === null) return;
+    const { pen, view } = this;
+    const runs = merged(view, found.began, found.ended, found.first, found.last);
+    const y = Math.round(yOf(view, row));
+    for (let i = 0; i < runs.length; i += 2) {
+      pen.fillStyle = this.hatching();
+      pen.fillRect(runs[i], y + 2, runs[i + 1] - runs[i], view.rowHeight - 4);
+    }
+  }
+
+  hatching() {
+    if (this.hatch !== null) return this.hatch;
+    const tile = document.createElement("canvas");
+    tile.width = 10;
+    tile.height = 10;
+    const pen = tile.getContext("2d");
+    pen.fillStyle = this.ink.panel;
+    pen.fillRect(0, 0, 10, 10);
+    pen.strokeStyle = this.ink.hatch;
+    pen.lineWidth = 2.5;
+    for (const x of [-10, 0, 10]) {
+      pen.beginPath();
+      pen.moveTo(x - 1, 11);
+      pen.lineTo(x + 11, -1);
+      pen.stroke();
+    }
+    this.hatch = this.pen.createPattern(tile, "repeat");
+    return this.hatch;
+  }
+
+  work(row, section) {
+    const found = this.spans(section, "work");
+    if (found === null) return;
+    const { pen, view } = this;
+    const y = Math.round(yOf(view, row));
+    pen.strokeStyle = this.ink.ink;
+    pen.lineWidth = 1.5;
+    pen.setLineDash([4, 2]);
+    for (let i = found.first; i < found.last; i += 1) {
+      const x = xOf(view, Math.max(found.began[i], view.from - 1));
+      const to = xOf(view, Math.min(found.ended[i], view.to + (view.to - view.from)));
+      pen.strokeRect(x, y + 1.5, to - x, view.rowHeight - 3);
+    }
+    pen.setLineDash([]);
+  }
+
+  trains(first, last) {
+    // The front of each train: through the edge of a section when it enters, level where it stands behind it.
+    const { pen, view } = this;
+    const coarse = view.rowHeight / 2;
+    let drawn = 0;
+    for (const sure of [true, false]) {
+      pen.beginPath();
+      for (const trace of this.traces) {
+        if (trace.first > view.to || trace.last < view.from) continue;
+        drawn += this.trace(trace, sure, first, last, coarse);
+      }
+      pen.lineJoin = "round";
+      pen.setLineDash(sure ? [] : [5, 4]);
+      const few = drawn < FEW;
+      if (few) {
+        pen.strokeStyle = this.ink.panel;
+        pen.lineWidth = 4;
+        pen.stroke();
+      }
+      pen.strokeStyle = few ? this.ink.ink : this.ink.second;
+      pen.lineWidth = few ? 2 : 1;
+      pen.stroke();
+    }
+    pen.setLineDash([]);
+    if (drawn < 400) this.numbers(first, last);
+  }
+
+  trace(trace, sure, first, last, coarse) {
+    const { pen, view } = this;
+    let lastX = -Infinity;
+    let lastY = 0;
+    let drawn = 0;
+    const count = trace.sections.length;
+    for (let i = 0; i < count; i += 1) {
+      if (this.known && trace.heard[i] > this.cursor) break;
+      const row = this.rowOf[trace.sections[i]];
+      const middle = yOf(view, row) + view.rowHeight / 2;
+      const x = xOf(view, trace.entered[i]);
+      const next = i + 1 < count ? trace.entered[i + 1] : Math.min(trace.left[i], this.most[1]);
+      const to = xOf(view, next);
+      const before = i ? this.rowOf[trace.sections[i - 1]] : row;
+      const y = i ? middle - Math.sign(row - before) * coarse : middle;
+      const beyond = i + 1 < count ? this.rowOf[trace.sections[i + 1]] : row;
+      const end = middle + Math.sign(beyond - row) * coarse;
+      const seen = to >= GUTTER && x <= view.width && row >= first - 1 && row <= last;
+      if (seen && Boolean(trace.sure[i]) === sure) {
+        if (i && Math.abs(y - lastY) > 1 && lastX > -Infinity) { pen.moveTo(lastX, lastY); pen.lineTo(x, y); } else pen.moveTo(x, y);
+        pen.lineTo(to, end);
+        drawn += 1;
+      }
+      lastX = to;
+      lastY = end;
+    }
+    return drawn;
+  }
+
+  numbers(first, last) {
+    const { view } = this;
+    for (const trace of this.traces) {
+      for (let i = 0; i < trace.sections.length; i += 1) {
+        const row = this.rowOf[trace.sections[i]];
+        const x = xOf(view, trace.entered[i]);
+        if (x < GUTTER || x > view.width - 40 || row < first || row >= last) continue;
+        if (this.known && trace.heard[i] > this.cursor) break;
+        this.word(`t${trace.number}`, x + 4, yOf(view, row) + 8, "ink", true);
+        break;
+      }
+    }
+  }
+
+  resets(row) {
+    const { pen, view } = this;
+    const y = yOf(view, row);
+    for (const i of this.marksOf[row]) {
+      const one = this.model.marks[i];
+      if (one.at < view.from || one.at > view.to || (this.known && one.heard > this.cursor)) continue;
+      const x = Math.round(xOf(view, one.at));
+      pen.fillStyle = this.ink.panel;
+      pen.fillRect(x - 2, y + 1, 5, view.rowHeight - 2);
+      pen.fillStyle = this.ink.ink;
+      pen.fillRect(x - 1, y + 1, 3, view.rowHeight - 2);
+      this.arrow(one.step, x, y + view.rowHeight / 2);
+    }
+  }
+
+  arrow(step, x, y) {
+    // Accepted points down: the tally is set down to nought.  Restored points up: the section is taken again.
+    const { pen } = this;
+    pen.beginPath();
+    if (step === "restored") { pen.moveTo(x - 6, y + 5); pen.lineTo(x + 7, y + 5); pen.lineTo(x + 0.5, y - 6); }
+    else if (step === "refused") { pen.moveTo(x - 5, y - 5); pen.lineTo(x + 6, y + 6); pen.moveTo(x + 6, y - 5); pen.lineTo(x - 5, y + 6); }
+    else { pen.moveTo(x - 6, y - 5); pen.lineTo(x + 7, y - 5); pen.lineTo(x + 0.5, y + 6); }
+    pen.closePath();
+    pen.lineWidth = 2;
+    pen.strokeStyle = this.ink.ink;
+    pen.fillStyle = step === "accepted" || step === "restored" ? this.ink.ink : this.ink.panel;
+    pen.fill();
+    pen.stroke();
+  }
+
+  raised(first, last) {
+    const { pen, view } = this;
+    pen.save();
+    pen.beginPath();
+    pen.rect(GUTTER - 10, AXIS, view.width - GUTTER + 10, view.height - AXIS);
+    pen.clip();
+    this.model.alerts.forEach((one, i) => {
+      const { row } = this.flags[i];
+      if (one.raised < view.from || one.began > view.to) return;
+      if (this.known && one.lines[0][0] > this.cursor) return;
+      if (row >= 0 && (row < first || row >= last)) return;
+      const x = xOf(view, one.raised);
+      const y = this.flagAt(row);
+      pen.strokeStyle = this.ink.ink;
+      pen.lineWidth = 1.5;
+      pen.beginPath();
+      pen.moveTo(Math.max(GUTTER, xOf(view, one.began)), y + 9);
+      pen.lineTo(x, y + 9);
+      pen.moveTo(x, y + 9);
+      pen.lineTo(x, y + 9 + view.rowHeight / 2);
+      pen.stroke();
+      this.chip(one.record.priority, x, y);
+    });
+    pen.restore();
+  }
+
+  flagAt(row) {
+    return row < 0 ? AXIS + LANE / 2 : Math.max(AXIS + LANE + 2, yOf(this.view, row)) + 4;
+  }
+
+  chip(priority, x, y) {
+    const { pen } = this;
+    pen.beginPath();
+    if (priority === "urgent") {
+      for (let i = 0; i < 6; i += 1) pen.lineTo(x + 11 * Math.cos((i * Math.PI) / 3), y + 11 * Math.sin((i * Math.PI) / 3));
+      pen.closePath();
+    } else if (priority === "prompt") pen.rect(x - 9, y - 8, 18, 16);
+    else pen.ellipse(x, y, 11, 8, 0, 0, 2 * Math.PI);
+    pen.strokeStyle = this.ink.panel;
+    pen.lineWidth = 4;
+    pen.stroke();
+    pen.fillStyle = { urgent: this.ink.urgent, prompt: this.ink.prompt, planned: this.ink.planned }[priority] ?? this.ink.panel;
+    pen.fill();
+    pen.strokeStyle = priority === "prompt" ? this.ink["prompt-edge"] : priority === "note" ? this.ink.second : pen.fillStyle;
+    pen.lineWidth = 2;
+    pen.stroke();
+    const over = { urgent: "on-urgent", prompt: "on-prompt", planned: "on-planned" }[priority] ?? "ink";
+    pen.textAlign = "center";
+    this.word(CHIPS[priority] ?? "n", x, y + 1, over);
+    pen.textAlign = "start";
+  }
+
+  word(text, x, y, colour, halo = false) {
+    const { pen } = this;
+    pen.font = "16px system-ui, sans-serif";
+    pen.textBaseline = "middle";
+    if (halo) {
+      pen.strokeStyle = this.ink.panel;
+      pen.lineWidth = 4;
+      pen.strokeText(text, x, y);
+    }
+    pen.fillStyle = this.ink[colour];
+    pen.fillText(text, x, y);
+  }
+
+  names(first, last) {
+    const { pen, view } = this;
+    pen.fillStyle = this.ink.panel;
+    pen.fillRect(0, AXIS + LANE, GUTTER, view.height);
+    for (let row = first; row < last; row += 1) {
+      const y = yOf(view, row) + view.rowHeight / 2;
+      const one = this.model.sections[this.rows[row]];
+      const mine = row === this.focus && document.activeElement === this.canvas;
+      if (mine) {
+        pen.fillStyle = this.ink.ring;
+        pen.fillRect(0, y - view.rowHeight / 2, 5, view.rowHeight);
+      }
+      pen.save();
+      pen.beginPath();
+      pen.rect(0, AXIS + LANE, GUTTER - 4, view.height);
+      pen.clip();
+      this.word(printable(one.id), 10, y, "ink");
+      pen.restore();
+    }
+    pen.fillStyle = this.ink.panel;
+    pen.fillRect(0, AXIS, GUTTER, LANE);
+    this.word("feed, assets", 10, AXIS + LANE / 2, "second");
+    pen.fillStyle = this.ink.clear;
+    pen.fillRect(0, AXIS + LANE, view.width, 1);
+    pen.fillRect(GUTTER - 1, AXIS, 1, view.height);
+  }
+
+  axis() {
+    const { pen, view } = this;
+    pen.fillStyle = this.ink.panel;
+    pen.fillRect(0, 0, view.width, AXIS);
+    pen.fillStyle = this.ink.clear;
+    pen.fillRect(0, AXIS - 1, view.width, 1);
+    for (const t of ticks(view, this.words.offset(view.from))) {
+      const x = Math.round(xOf(view, t));
+      pen.fillRect(x, AXIS - 7, 1, 7);
+      const text = this.words.tick(t, view.to - view.from);
+      if (x + 80 < view.width + 30) this.word(text, Math.min(x + 4, view.width - 82), AXIS / 2 - 1, "second");
+      pen.fillStyle = this.ink.clear;
+    }
+    this.word(this.words.day(view.from), 10, AXIS / 2 - 1, "ink");
+  }
+
+  over() {
+    // What the reader put there: the brushed window, the cursor, what is picked.
+    const { pen, view } = this;
+    if (this.span !== null) {
+      const x = Math.max(GUTTER, xOf(view, this.span[0]));
+      const to = Math.min(view.width, xOf(view, this.span[1]));
+      if (to > x) {
+        pen.globalAlpha = 0.14;
+        pen.fillStyle = this.ink.ring;
+        pen.fillRect(x, AXIS, to - x, view.height);
+        pen.globalAlpha = 1;
+        pen.fillRect(x, AXIS, 2, view.height);
+        pen.fillRect(to - 2, AXIS, 2, view.height);
+      }
+    }
+    const x = Math.round(xOf(view, this.cursor));
+    if (x >= GUTTER && x <= view.width) {
+      pen.fillStyle = this.ink.ink;
+      pen.fillRect(x, AXIS - 10, 1, view.height);
+      pen.beginPath();
+      pen.moveTo(x - 6, AXIS - 12);
+      pen.lineTo(x + 7, AXIS - 12);
+      pen.lineTo(x + 0.5, AXIS - 2);
+      pen.fill();
+    }
+    const box = this.picked === null ? null : this.boxOf(this.picked);
+    if (box !== null) {
+      pen.strokeStyle = this.ink.ring;
+      pen.lineWidth = 3;
+      pen.strokeRect(box.x - 3, box.y - 3, box.width + 6, box.height + 6);
+    }
+  }
+
+  boxOf(item) {
+    const { view } = this;
+    if (item.kind === "span") {
+      const { spans } = this.model;
+      return bar(view, this.rowOf[spans.section[item.index]], spans.began[item.index], spans.ended[item.index]);
+    }
+    if (item.kind === "visit") {
+      const trace = this.traces[item.index];
+      return bar(view, this.rowOf[trace.sections[item.visit]], trace.entered[item.visit], trace.left[item.visit]);
+    }
+    const flag = item.kind === "alert" ? this.flags[item.index] : null;
+    const at = flag !== null ? flag.at : this.model.marks[item.index].at;
+    const y = flag !== null ? this.flagAt(flag.row) - 9 : yOf(view, this.rowOf[this.model.marks[item.index].section]) + 2;
+    const x = xOf(view, at);
+    return x < GUTTER || x > view.width ? null : { x: x - 9, y, width: 18, height: 18 };
+  }
+
+  // Pointing.
+
+  hit(x, y) {
+    const { view, model } = this;
+    for (let i = 0; i < this.flags.length; i += 1) {
+      const { row, at } = this.flags[i];
+      if (Math.abs(xOf(view, at) - x) < 12 && Math.abs(this.flagAt(row) - y) < 10) return { kind: "alert", index: i };
+    }
+    const row = rowAt(view, y, this.rows.length);
+    if (row === null || row < 0 || x < GUTTER) return null;
+    this.focus = row;
+    for (const i of this.marksOf[row]) if (Math.abs(xOf(view, model.marks[i].at) - x) < NEAR) return { kind: "mark", index: i };
+    return this.spanAt(this.rows[row], timeAt(view, x), (NEAR / (view.width - GUTTER)) * (view.to - view.from));
+  }
+
+  spanAt(section, t, near) {
+    // The span there, else the nearest that is near.
+    let best = null;
+    let least = near;
+    this.model.spans.of[section].forEach((list) => {
+      const i = after(list.began, t);
+      for (const j of [i - 1, i]) {
+        if (j < 0 || j >= list.index.length) continue;
+        const away = Math.max(0, list.began[j] - t, t - list.ended[j]);
+        if (away < least || (away === 0 && best === null)) {
+          best = { kind: "span", index: list.index[j] };
+          least = away;
+        }
+      }
+    });
+    return best;
+  }
+
+  next(direction) {
+    // What comes next, or came before, in the row that keys are about: spans and resets by their beginning.
+    const section = this.rows[this.focus];
+    const { spans, marks } = this.model;
+    const now = this.picked === null ? (direction > 0 ? this.view.from - 1 : this.view.to) : this.startOf(this.picked);
+    const items = [
+      ...spans.of[section].flatMap((list) => {
+        const i = after(list.began, now);
+        const j = direction > 0 ? i : i - 1 - Number(i > 0 && list.began[i - 1] === now);
+        return j >= 0 && j < list.index.length ? [{ kind: "span", index: list.index[j] }] : [];
+      }),
+      ...this.marksOf[this.focus].filter((i) => (marks[i].at - now) * direction > 0).map((index) => ({ kind: "mark", index })),
+    ].filter((one) => (this.startOf(one) - now) * direction > 0);
+    items.sort((a, b) => (this.startOf(a) - this.startOf(b)) * direction);
+    return items[0] ?? null;
+  }
+
+  startOf(item) {
+    const { model } = this;
+    if (item.kind === "span") return model.spans.began[item.index];
+    if (item.kind === "mark") return model.marks[item.index].at;
+    if (item.kind === "alert") return model.alerts[item.index].raised;
+    return this.traces[item.index].entered[item.visit];
+  }
+
+  sectionOf(item) {
+    if (item.kind === "span") return this.model.spans.section[item.index];
+    if (item.kind === "mark") return this.model.marks[item.index].section;
+    if (item.kind === "visit") return this.traces[item.index].sections[item.visit];
+    const { row } = this.flags[item.index];
+    return row < 0 ? null : this.rows[row];
+  }
+
+  listen() {
+    const { canvas } = this;
+    canvas.addEventListener("pointerdown", (event) => this.press(event));
+    canvas.addEventListener("pointermove", (event) => this.drag(event));
+    for (const name of ["pointerup", "pointercancel"]) canvas.addEventListener(name, (event) => this.release(event));
+    canvas.addEventListener("dblclick", (event) => this.zoom(0.4, timeAt(this.view, event.offsetX)));
+    canvas.addEventListener("wheel", (event) => this.wheel(event), { passive: false });
+    canvas.addEventListener("keydown", (event) => this.key(event));
+    for (const name of ["focus", "blur"]) canvas.addEventListener(name, () => this.draw());
+    new ResizeObserver(() => this.fit()).observe(canvas);
+  }
+
+  press(event) {
+    if (event.button !== 0) return;
+    this.canvas.setPointerCapture(event.pointerId);
+    this.canvas.focus({ preventScroll: true });
+    const brush = this.brushing || event.shiftKey;
+    this.held = { x: event.offsetX, y: event.offsetY, from: this.view.from, to: this.view.to, top: this.view.top, brush, moved: false };
+  }
+
+  drag(event) {
+    const { held, view } = this;
+    if (!held) return;
+    const dx = event.offsetX - held.x;
+    const dy = event.offsetY - held.y;
+    if (!held.moved && Math.abs(dx) + Math.abs(dy) < 5) return;
+    held.moved = true;
+    if (held.brush) {
+      const span = [timeAt(view, held.x), timeAt(view, event.offsetX)].sort((a, b) => a - b);
+      this.span = [Math.max(span[0], this.most[0]), Math.min(span[1], this.most[1])];
+      this.draw();
+      return;
+    }
+    const by = (-dx / (view.width - GUTTER)) * (held.to - held.from);
+    this.show(held.from + by, held.to + by);
+    this.scroll(held.top - dy - view.top);
+  }
+
+  release(event) {
+    const { held } = this;
+    if (!held) return;
+    this.held = null;
+    if (held.moved && held.brush) this.told.brush?.(this.span);
+    else if (!held.moved) {
+      const t = timeAt(this.view, event.offsetX);
+      if (event.offsetX >= GUTTER) this.told.cursor?.(Math.min(this.most[1], Math.max(this.most[0], t)));
+      this.pick(this.hit(event.offsetX, event.offsetY));
+    }
+    this.draw();
+  }
+
+  wheel(event) {
+    if (event.ctrlKey || event.offsetY < AXIS) {
+      event.preventDefault();
+      this.zoom(event.deltaY > 0 ? 1.25 : 0.8, timeAt(this.view, Math.max(GUTTER, event.offsetX)));
+    } else if (Math.abs(event.deltaX) > Math.abs(event.deltaY)) {
+      event.preventDefault();
+      this.pan(event.deltaX / this.view.width);
+    } else if (this.rows.length * this.view.rowHeight > this.view.height - AXIS - LANE) {
+      event.preventDefault();
+      this.scroll(event.deltaY);
+    }
+  }
+
+  key(event) {
+    const does = {
+      ArrowLeft: () => this.pan(-0.15),
+      ArrowRight: () => this.pan(0.15),
+      ArrowUp: () => this.walk(-1),
+      ArrowDown: () => this.walk(1),
+      "+": () => this.zoom(0.5, this.cursor >= this.view.from && this.cursor <= this.view.to ? this.cursor : undefined),
+      "=": () => this.zoom(0.5),
+      "-": () => this.zoom(2),
+      Home: () => this.show(...this.most),
+      ".": () => this.go(1),
+      ",": () => this.go(-1),
+      b: () => this.edge(),
+      Escape: () => { this.span = null; this.told.brush?.(null); this.pick(null); },
+    }[event.key];
+    if (does === undefined || event.ctrlKey || event.metaKey || event.altKey) return;
+    event.preventDefault();
+    does();
+  }
+
+  walk(by) {
+    this.focus = Math.min(this.rows.length - 1, Math.max(0, this.focus + by));
+    this.picked = null;
+    this.reveal((this.view.from + this.view.to) / 2, this.rows[this.focus]);
+    this.told.row?.(this.rows[this.focus]);
+  }
+
+  go(direction) {
+    const item = this.next(direction);
+    if (item === null) return;
+    this.reveal(this.startOf(item), this.sectionOf(item));
+    this.told.cursor?.(Math.min(this.most[1], Math.max(this.most[0], this.startOf(item))));
+    this.pick(item);
+  }
+
+  edge() {
+    // One edge of the brush at the cursor, then the other.
+    if (this.span === null || this.span[0] !== this.span[1]) this.span = [this.cursor, this.cursor];
+    else {
+      this.span = [this.span[0], this.cursor].sort((a, b) => a - b);
+      this.told.brush?.(this.span);
+    }
+    this.draw();
+  }
+}
+
+export function printable(text) {
+  // Without what turns the direction of writing, or cannot be seen at all.
+  return text.replace(/[\p{Cc}\p{Cf}\p{Zl}\p{Zp}\p{Co}\p{Cn}]/gu, (sign) => (/\s/.test(sign) ? " " : "?"));
+}

@@ -1,0 +1,580 @@
+// The page around the diagram: tables beside it, the line as it stood, what was known step by step.
+// Whatever is chosen anywhere is shown everywhere; nothing is concluded here.
+
+import { Diagram, printable } from "./diagram.js";
+import { after } from "./geometry.js";
+import { eventName, unpack } from "./unpack.js";
+
+const at = (id) => document.getElementById(id);
+const ROW_PX = 30; // a row of the table of events
+const SPARE = 6; // rows made above and below what is seen
+const PRINTED = 2000; // rows of events on paper at most
+
+const STATES = {
+  clear: "clear", occupied: "occupied", disturbed: "disturbed", awaiting_sweep: "awaiting sweep",
+  awaiting_acknowledgement: "awaiting acknowledgement", "not-known": "not known", work: "under work",
+};
+const RANKS = { note: 0, planned: 1, prompt: 2, urgent: 3 };
+
+function words(model) {
+  // Times in the line's own zone; on a day on which clocks change the offset is written, since an hour is there twice.
+  const zone = model.line.timezone;
+  const form = new Intl.DateTimeFormat("en-GB", {
+    timeZone: zone, year: "numeric", month: "2-digit", day: "2-digit", hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23",
+  });
+  const parts = (t) => Object.fromEntries(form.formatToParts(Math.floor(t)).map((one) => [one.type, one.value]));
+  const offset = (t) => {
+    const p = parts(t);
+    return Date.UTC(p.year, p.month - 1, p.day, p.hour, p.minute, p.second) - Math.floor(t / 1000) * 1000;
+  };
+  const changes = offset(model.begin) !== offset(model.end);
+  const east = (t) => {
+    const minutes = offset(t) / 60000;
+    const two = (n) => String(Math.floor(Math.abs(n))).padStart(2, "0");
+    return ` (${minutes < 0 ? "-" : "+"}${two(minutes / 60)}:${two(Math.abs(minutes) % 60)})`;
+  };
+  const day = (t) => { const p = parts(t); return `${p.year}-${p.month}-${p.day}`; };
+  const many = day(model.begin) !== day(model.end);
+  const clock = (t) => { const p = parts(t); return `${p.hour}:${p.minute}:${p.second}`; };
+  const thousandths = (t) => String(Math.floor(((t % 1000) + 1000) % 1000)).padStart(3, "0");
+  const moment = (t) => `${many ? `${day(t)} ` : ""}${clock(t)}.${thousandths(t)}${changes ? east(t) : ""}`;
+  const tick = (t, length) => {
+    const p = parts(t);
+    if (length > 4 * 864e5) return `${p.month}-${p.day} ${p.hour}:00`;
+    if (length < 3000) return `${p.second}.${thousandths(t)}`;
+    return length < 9e5 ? clock(t) : `${p.hour}:${p.minute}`;
+  };
+  return { moment, offset, tick, day, zone };
+}
+
+function span(ms) {
+  if (!Number.isFinite(ms)) return "";
+  if (ms < 10000) return `${(Math.round(ms / 100) / 10).toString()} s`;
+  if (ms < 120000) return `${Math.floor(ms / 1000)} s`;
+  if (ms < 36e5) return `${Math.floor(ms / 60000)} min`;
+  const minutes = Math.floor(ms / 60000);
+  return `${Math.floor(minutes / 60)} h ${minutes % 60} min`;
+}
+
+class Report {
+  constructor(model) {
+    this.model = model;
+    this.words = words(model);
+    this.cursor = model.end;
+    this.filter = null; // indexes of the events that are listed, or all of them
+    this.wanted = "";
+    const told = {
+      view: () => { this.address(); },
+      pick: (item) => this.picked(item),
+      cursor: (t) => this.moveTo(t),
+      brush: (range) => this.brushed(range),
+      row: (section) => this.say(this.rowSays(section)),
+    };
+    this.was = new Diagram(at("was"), model, this.words, told);
+    this.then = new Diagram(at("then"), model, this.words, { ...told, view: () => this.follow() });
+    this.then.known = true;
+    this.was.told.view = () => { this.follow(this.was); this.address(); };
+    this.then.told.view = () => { this.follow(this.then); this.address(); };
+    this.events = new Events(this);
+    this.drawn = [...document.querySelectorAll("#line [data-section]")];
+    this.named = new Map(model.sections.map((one, i) => [one.id, i]));
+    this.tools();
+    this.alerts();
+    this.stepping();
+    this.start();
+  }
+
+  diagrams() { return [this.was, this.then]; }
+
+  follow(one = this.was) {
+    // Both show the same time and the same rows.
+    const other = one === this.was ? this.then : this.was;
+    Object.assign(other.view, { from: one.view.from, to: one.view.to });
+    other.focus = one.focus;
+    other.draw();
+  }
+
+  // Words.
+
+  eventSays(i) {
+    const { events } = this.model;
+    const kind = events.types[events.type[i]].replace(/^tallywatch\./, "");
+    const subject = events.subjects[events.subject[i]];
+    let data = {};
+    try { data = JSON.parse(events.texts[events.text[i]]); } catch { /* shown as it is */ }
+    const rest = (...known) => Object.entries(data).filter(([name]) => !known.includes(name)).map(([name, value]) => `${name} ${typeof value === "object" ? JSON.stringify(value) : value}`);
+    switch (kind) {
+      case "section.state": return [subject, [STATES[data.state] ?? data.state, ...(data.axles === undefined ? [] : [`${data.axles} axles`]), ...rest("state", "axles")].join(", ")];
+      case "section.reset": return [subject, [`reset ${data.step}`, data.kind?.replaceAll("_", " "), ...(data.by ? [`by ${data.by}`] : []), ...rest("step", "kind", "by")].join(", ")];
+      case "section.work": return [subject, [`work ${data.state}`, ...rest("state")].join(", ")];
+      case "head.passage": return [subject, [`passed ${data.direction}`, `${data.axles} axles`, ...rest("direction", "axles")].join(", ")];
+      default: return [subject, [kind.split(".").join(" "), ...rest()].join(", ")];
+    }
+  }
+
+  itemSays(item) {
+    const { model } = this;
+    const moment = (t) => this.words.moment(t);
+    if (item.kind === "alert") {
+      const one = model.alerts[item.index];
+      return `${one.record.priority}: ${one.record.summary}. So ${moment(one.began)}, raised ${moment(one.raised)}, heard ${moment(one.heard)}.`;
+    }
+    const section = model.sections[this.was.sectionOf(item)].id;
+    if (item.kind === "mark") {
+      const one = model.marks[item.index];
+      return `${section} reset ${one.step} (${one.kind.replaceAll("_", " ")})${one.by ? ` by ${one.by}` : ""} at ${moment(one.at)}; event ${eventName(model, one.event)}, ${this.came(one.event)}.`;
+    }
+    const { spans } = model;
+    const i = item.index;
+    const what = STATES[spans.kinds[spans.kind[i]]] ?? spans.kinds[spans.kind[i]];
+    const why = spans.whys[spans.why[i]];
+    const open = spans.ended[i] === Infinity;
+    const over = open ? "and had not ended" : `to ${moment(spans.ended[i])}, ${span(spans.ended[i] - spans.began[i])}`;
+    const shown = spans.event[i] === null ? "" : `; shown by event ${eventName(model, spans.event[i])}, ${this.came(spans.event[i])}`;
+    const ended = spans.until[i] === null ? "" : `; ended by event ${eventName(model, spans.until[i])}, ${this.came(spans.until[i])}`;
+    return `${section} ${what}${why ? ` (${why})` : ""} from ${moment(spans.began[i])} ${over}${shown}${ended}.`;
+  }
+
+  came(event) {
+    const { events } = this.model;
+    if (typeof event !== "number") return "from before this window";
+    if (Number.isNaN(events.heard[event])) return "when it came is not on record";
+    return `came ${span(Math.abs(events.heard[event] - events.time[event]))} ${events.heard[event] < events.time[event] ? "before" : "after"} its time`;
+  }
+
+  rowSays(section) {
+    return `${this.model.sections[section].id}: ${this.stateAt(section, this.cursor).says}`;
+  }
+
+  say(text) { at("focus").textContent = printable(text); }
+
+  // How things stood.
+
+  stateAt(section, t, known = false) {
+    const { spans, sections } = this.model;
+    const found = {};
+    spans.of[section].forEach((list, kind) => {
+      const i = after(list.began, t) - 1;
+      if (i < 0) return;
+      const which = list.index[i];
+      if (known && spans.heard[which] > t) return;
+      const over = list.ended[i] <= t && !(known && spans.heardEnd[which] > t);
+      if (!over) found[spans.kinds[kind]] = which;
+    });
+    const state = ["disturbed", "awaiting_sweep", "awaiting_acknowledgement", "occupied"].find((one) => one in found);
+    const gone = "not-known" in found;
+    const shows = state === undefined ? "clear" : state === "occupied" ? "train" : "odd";
+    const subject = `section/${sections[section].id}`;
+    const open = this.model.alerts.filter((one) => one.record.subject === subject && (known ? one.lines[0][0] : one.raised) <= t && (one.ended === null || one.ended > t));
+    const worst = open.map((one) => one.record.priority).sort((a, b) => RANKS[b] - RANKS[a])[0] ?? "";
+    return {
+      shows: gone ? "nothing" : shows,
+      known: !gone,
+      work: "work" in found,
+      fault: worst === "note" ? "" : worst,
+      says: gone ? "not known" : STATES[state ?? "clear"] + ("work" in found ? ", under work" : ""),
+    };
+  }
+
+  moveTo(t) {
+    this.cursor = t;
+    for (const one of this.diagrams()) one.at(t);
+    at("scrub").value = String(Math.round(t - this.model.begin));
+    at("scrub").setAttribute("aria-valuetext", this.words.moment(t));
+    at("moment").textContent = this.words.moment(t);
+    const known = at("truth").value === "then";
+    for (const one of this.drawn) {
+      const state = this.stateAt(this.named.get(one.dataset.section), t, known);
+      one.dataset.shows = state.shows;
+      one.dataset.known = state.known ? "1" : "0";
+      one.dataset.fault = state.fault;
+      one.dataset.work = state.work ? "1" : "0";
+      one.querySelector("title").textContent = `${printable(one.dataset.section)}: ${state.says}`;
+    }
+    this.bands();
+    const open = this.model.alerts.filter((one) => (known ? one.lines[0][0] : one.raised) <= t && (one.ended === null || one.ended > t));
+    at("open").textContent = open.length
+      ? `Open then: ${open.map((one) => printable(`${one.record.subject.split("/").slice(1).join("/")} ${one.record.kind.replaceAll("-", " ")} (${one.record.priority})`)).join("; ")}.`
+      : "No alert was open then.";
+    this.events.to(t);
+    this.address();
+  }
+
+  bands() {
+    let group = [];
+    for (const one of document.querySelector("#line svg")?.children ?? []) {
+      if (one.dataset.section !== undefined) group.push(one);
+      if (one.classList.contains("stands")) {
+        const gone = group.filter((g) => g.dataset.known === "0").length;
+        one.textContent = gone ? `${gone} of ${group.length} not known` : "all heard";
+        group = [];
+      }
+    }
+  }
+
+  // What is chosen.
+
+  picked(item) {
+    for (const one of this.diagrams()) { one.picked = item; one.draw(); }
+    for (const row of document.querySelectorAll("#alerts tr[data-chosen]")) row.removeAttribute("data-chosen");
+    if (item === null) { this.say(""); return; }
+    this.say(this.itemSays(item));
+    if (item.kind === "alert") {
+      const row = document.querySelector(`#alerts tr[data-alert="${item.index}"]`);
+      row?.setAttribute("data-chosen", "");
+      row?.scrollIntoView({ block: "nearest" });
+    }
+    const event = item.kind === "span" ? this.model.spans.event[item.index] : item.kind === "mark" ? this.model.marks[item.index].event : null;
+    if (typeof event === "number") this.events.choose(event, false);
+  }
+
+  choose(event) {
+    // From the table of events to the diagram.
+    const { events, spans } = this.model;
+    const section = this.named.get(events.subjects[events.subject[event]]);
+    const t = Math.min(this.model.end, Math.max(this.model.begin, events.time[event]));
+    this.was.reveal(t, section);
+    this.follow(this.was);
+    this.moveTo(t);
+    const [subject, what] = this.eventSays(event);
+    let item = null;
+    if (section !== undefined) {
+      for (const list of spans.of[section]) {
+        for (const which of list.index) if (spans.event[which] === event || spans.until[which] === event) item = { kind: "span", index: which };
+      }
+      const mark = this.model.marks.findIndex((one) => one.event === event);
+      if (mark >= 0) item = { kind: "mark", index: mark };
+    }
+    for (const one of this.diagrams()) { one.picked = item; one.draw(); }
+    this.say(`${subject}: ${what}; ${this.words.moment(events.time[event])}, event ${eventName(this.model, event)}, ${this.came(event)}.`);
+  }
+
+  chooseAlert(index) {
+    const one = this.model.alerts[index];
+    const half = Math.max(60e3, (one.raised - one.began) * 2);
+    const length = this.was.view.to - this.was.view.from;
+    if (length > 6 * half || one.raised < this.was.view.from || one.began > this.was.view.to) {
+      this.was.show(one.began - half, one.raised + half);
+    }
+    const item = { kind: "alert", index };
+    this.was.reveal(one.raised, this.was.sectionOf(item));
+    this.follow(this.was);
+    this.moveTo(Math.min(this.model.end, one.raised));
+    this.picked(item);
+    const walk = this.model.steps.findIndex((walked) => walked.alert === one.record.id);
+    if (walk >= 0) { at("walk").value = String(walk); this.walkTo(this.model.steps[walk].steps.length - 1); }
+  }
+
+  brushed(range) {
+    for (const one of this.diagrams()) { one.span = range; one.draw(); }
+    at("brushed").textContent = range === null ? "" : `${this.words.moment(range[0])} to ${this.words.moment(range[1])}, ${span(range[1] - range[0])}`;
+    at("into").disabled = range === null;
+    this.list();
+    this.address();
+  }
+
+  list() {
+    // The events that are listed: those of the brushed window, and those in which the words stand.
+    const { events } = this.model;
+    const range = this.was.span;
+    const wanted = this.wanted.trim().toLowerCase();
+    if (range === null && !wanted) { this.events.show(null); return []; }
+    const has = (table) => table.map((one) => one.toLowerCase().includes(wanted));
+    const [types, subjects, sources, texts] = wanted ? [events.types, events.subjects, events.sources, events.texts].map(has) : [];
+    const found = [];
+    for (let i = 0; i < events.count; i += 1) {
+      const moment = events.time[i];
+      if (range !== null && (moment < range[0] || moment > range[1])) continue;
+      if (wanted && !(types[events.type[i]] || subjects[events.subject[i]] || sources[events.source[i]] || texts[events.text[i]] || events.ids[i].toLowerCase() === wanted || eventName(this.model, i).toLowerCase() === wanted)) continue;
+      found.push(i);
+    }
+    this.events.show(found);
+    return found;
+  }
+
+  search() {
+    this.wanted = at("search").value;
+    const wanted = this.wanted.trim().toLowerCase();
+    const found = this.list();
+    for (const row of document.querySelectorAll("#alerts tbody tr")) {
+      row.hidden = Boolean(wanted) && !row.textContent.toLowerCase().includes(wanted);
+    }
+    if (!wanted) { this.say(""); return; }
+    const section = this.model.sections.findIndex((one) => one.id.toLowerCase() === wanted);
+    const train = this.model.traces.findIndex((one) => `t${one.number}` === wanted);
+    if (section >= 0) this.was.reveal((this.was.view.from + this.was.view.to) / 2, section);
+    if (train >= 0) {
+      const one = this.was.traces[train];
+      this.was.show(one.first - 6e4, Math.min(one.last, this.model.end) + 6e4);
+      this.picked2(train);
+    }
+    this.say(train >= 0 ? this.trainSays(train) : `${found.length} events and ${[...document.querySelectorAll("#alerts tbody tr")].filter((row) => !row.hidden).length} alerts have "${this.wanted.trim()}".`);
+  }
+
+  picked2(train) {
+    for (const one of this.diagrams()) { one.picked = { kind: "visit", index: train, visit: 0 }; one.draw(); }
+  }
+
+  trainSays(train) {
+    const one = this.model.traces[train];
+    const { sections } = this.model;
+    return `t${one.number}, numbered by the monitor: ${Array.from(one.sections, (section, i) => `${sections[section].id} ${this.words.moment(one.entered[i])}${one.sure[i] ? "" : " (perhaps)"}`).join(", ")}.`;
+  }
+
+  // Alerts.
+
+  alerts() {
+    for (const row of document.querySelectorAll("#alerts tr[data-alert]")) {
+      const index = Number(row.dataset.alert);
+      row.querySelector("button").addEventListener("click", () => this.chooseAlert(index));
+      for (const one of row.querySelectorAll("[data-event]")) {
+        one.addEventListener("click", () => { const i = this.events.find(one.dataset.event); if (i >= 0) this.events.choose(i, true); });
+      }
+    }
+  }
+
+  // What was known, step by step.
+
+  stepping() {
+    this.walked = 0;
+    const { steps } = this.model;
+    if (!at("walk") || !steps.length) return;
+    at("walk").addEventListener("change", () => this.walkTo(0));
+    at("step-back").addEventListener("click", () => this.walkTo(this.walked - 1));
+    at("step-on").addEventListener("click", () => this.walkTo(this.walked + 1));
+    at("step-only").addEventListener("change", () => this.walkTo(this.walked, false));
+    this.walkTo(0, false);
+  }
+
+  walkTo(number, move = true) {
+    const walk = this.model.steps[Number(at("walk").value)];
+    if (!walk || !walk.steps.length) { at("step-what").textContent = "Nothing happened there."; at("step-said").replaceChildren(); return; }
+    this.walked = Math.min(walk.steps.length - 1, Math.max(0, number));
+    const step = walk.steps[this.walked];
+    const before = new Set(this.walked ? walk.steps[this.walked - 1].said : []);
+    at("step-at").textContent = `${this.walked + 1} of ${walk.steps.length}, ${this.words.moment(step.at)}`;
+    at("step-what").textContent = printable(step.what);
+    at("step-back").disabled = this.walked === 0;
+    at("step-on").disabled = this.walked === walk.steps.length - 1;
+    const only = at("step-only").checked;
+    const list = at("step-said");
+    list.replaceChildren();
+    for (const said of step.said) {
+      const anew = !before.has(said);
+      if (only && !anew) continue;
+      const line = document.createElement("li");
+      if (anew && this.walked) line.className = "anew";
+      line.textContent = printable(said);
+      list.append(line);
+    }
+    if (move) {
+      const t = Math.min(this.model.end, Math.max(this.model.begin, step.at));
+      this.was.reveal(t, this.named.get(walk.section));
+      this.follow(this.was);
+      this.moveTo(t);
+    }
+  }
+
+  // Tools.
+
+  tools() {
+    const { was } = this;
+    at("whole").addEventListener("click", () => was.show(...was.most));
+    at("nearer").addEventListener("click", () => was.zoom(0.5));
+    at("farther").addEventListener("click", () => was.zoom(2));
+    at("earlier").addEventListener("click", () => was.pan(-0.3));
+    at("later").addEventListener("click", () => was.pan(0.3));
+    at("into").addEventListener("click", () => { if (was.span) was.show(...was.span); });
+    at("brush").addEventListener("click", () => {
+      const on = at("brush").getAttribute("aria-pressed") !== "true";
+      at("brush").setAttribute("aria-pressed", String(on));
+      for (const one of this.diagrams()) { one.brushing = on; one.canvas.classList.toggle("brushing", on); }
+    });
+    at("unbrush").addEventListener("click", () => this.brushed(null));
+    at("by").addEventListener("change", () => { for (const one of this.diagrams()) one.order(at("by").value); });
+    at("truth").addEventListener("change", () => this.truth());
+    at("search").addEventListener("change", () => this.search());
+    at("search").addEventListener("keydown", (event) => { if (event.key === "Enter") this.search(); });
+    const scrub = at("scrub");
+    scrub.max = String(Math.max(1, Math.round(this.model.end - this.model.begin)));
+    scrub.addEventListener("input", () => { this.moveTo(this.model.begin + Number(scrub.value)); });
+    at("event-back").addEventListener("click", () => this.hop(-1));
+    at("event-on").addEventListener("click", () => this.hop(1));
+    window.addEventListener("beforeprint", () => this.paper(true));
+    window.addEventListener("afterprint", () => this.paper(false));
+    window.addEventListener("hashchange", () => this.start());
+  }
+
+  truth() {
+    const which = at("truth").value;
+    at("was").parentElement.hidden = which === "then";
+    at("then").parentElement.hidden = which === "was";
+    for (const one of this.diagrams()) one.fit();
+    this.moveTo(this.cursor);
+  }
+
+  hop(direction) {
+    // To the event after the cursor, or before it, by its time.
+    const { time } = this.model.events;
+    let best = -1;
+    for (let i = 0; i < time.length; i += 1) {
+      const away = (time[i] - this.cursor) * direction;
+      if (away > 0 && (best < 0 || away < (time[best] - this.cursor) * direction)) best = i;
+    }
+    if (best >= 0) this.events.choose(best, true);
+  }
+
+  paper(on) {
+    document.documentElement.toggleAttribute("data-paper", on);
+    if (on) this.events.all(PRINTED); else this.events.paint();
+    for (const one of this.diagrams()) { one.colours(); one.fit(); one.waiting = false; one.paint(); }
+  }
+
+  // Where one is stands in the address, so that it can be sent to somebody.
+
+  address() {
+    if (!this.started) return;
+    const { view } = this.was;
+    const found = new URLSearchParams({ a: Math.round(view.from), z: Math.round(view.to), t: Math.round(this.cursor) });
+    if (this.was.span) found.set("w", this.was.span.map(Math.round).join("-"));
+    clearTimeout(this.later);
+    this.later = setTimeout(() => history.replaceState(null, "", `#${found}`), 200);
+  }
+
+  start() {
+    const asked = new URLSearchParams(location.hash.slice(1));
+    const number = (name) => (asked.has(name) && Number.isFinite(Number(asked.get(name))) ? Number(asked.get(name)) : null);
+    if (number("a") !== null && number("z") !== null) this.was.show(number("a"), number("z"));
+    this.moveTo(number("t") ?? this.model.alerts[0]?.raised ?? this.model.begin);
+    const range = asked.get("w")?.split("-").map(Number);
+    if (range?.length === 2 && range.every(Number.isFinite)) this.brushed(range);
+    const section = this.named.get(document.body.dataset.section ?? "");
+    if (section !== undefined) this.was.reveal(this.cursor, section);
+    this.started = true;
+    this.follow(this.was);
+  }
+}
+
+class Events {
+  // The table of events: however many there are, only the rows that are seen are made.
+  constructor(report) {
+    this.report = report;
+    this.box = at("events-box");
+    this.body = document.querySelector("#events tbody");
+    this.which = null;
+    this.chosen = -1;
+    this.box.addEventListener("scroll", () => this.paint());
+    this.body.addEventListener("click", (event) => {
+      const row = event.target.closest("tr[data-event]");
+      if (row) this.choose(Number(row.dataset.event), true);
+    });
+    this.box.addEventListener("keydown", (event) => {
+      const by = { ArrowDown: 1, ArrowUp: -1 }[event.key];
+      if (!by) return;
+      event.preventDefault();
+      this.move(by);
+    });
+    new ResizeObserver(() => this.paint()).observe(this.box);
+    this.show(null);
+  }
+
+  get count() { return this.which === null ? this.report.model.events.count : this.which.length; }
+
+  at(place) { return this.which === null ? place : this.which[place]; }
+
+  placeOf(event) { return this.which === null ? event : this.which.indexOf(event); }
+
+  show(which) {
+    this.which = which;
+    const all = this.report.model.events.count;
+    at("events-count").textContent = which === null ? `${all.toLocaleString("en")} events` : `${which.length.toLocaleString("en")} of ${all.toLocaleString("en")} events`;
+    at("events").setAttribute("aria-rowcount", String(this.count + 1));
+    this.box.scrollTop = 0;
+    this.paint();
+  }
+
+  find(name) {
+    const { model } = this.report;
+    for (let i = 0; i < model.events.count; i += 1) if (eventName(model, i) === name) return i;
+    return -1;
+  }
+
+  move(by) {
+    const place = Math.min(this.count - 1, Math.max(0, (this.chosen < 0 ? -1 : this.placeOf(this.chosen)) + by));
+    if (this.count) this.choose(this.at(place), true);
+  }
+
+  choose(event, move) {
+    this.chosen = event;
+    let place = this.placeOf(event);
+    if (place < 0) { this.show(null); place = event; }
+    const y = place * ROW_PX;
+    if (y < this.box.scrollTop || y + 2 * ROW_PX > this.box.scrollTop + this.box.clientHeight) {
+      this.box.scrollTop = y - this.box.clientHeight / 2;
+    }
+    this.paint();
+    if (move) this.report.choose(event);
+  }
+
+  to(t) {
+    // Near the moment, where nothing is chosen there.
+    const { time, count } = this.report.model.events;
+    if (this.chosen >= 0 && Math.abs(time[this.chosen] - t) < 1) return;
+    if (this.which !== null || !count) return;
+    this.box.scrollTop = Math.max(0, after(time, t) - 3) * ROW_PX;
+    this.paint();
+  }
+
+  paint() {
+    const first = Math.max(0, Math.floor(this.box.scrollTop / ROW_PX) - SPARE);
+    const last = Math.min(this.count, Math.ceil((this.box.scrollTop + this.box.clientHeight) / ROW_PX) + SPARE);
+    this.rows(first, last);
+  }
+
+  all(most) { this.rows(0, Math.min(this.count, most)); }
+
+  rows(first, last) {
+    const rows = [this.space(first * ROW_PX)];
+    for (let place = first; place < last; place += 1) rows.push(this.row(place));
+    rows.push(this.space((this.count - last) * ROW_PX));
+    this.body.replaceChildren(...rows.filter(Boolean));
+  }
+
+  space(height) {
+    if (height <= 0) return null;
+    const row = document.createElement("tr");
+    row.setAttribute("aria-hidden", "true");
+    row.className = "space";
+    const cell = row.insertCell();
+    cell.colSpan = 4;
+    cell.style.height = `${height}px`;
+    return row;
+  }
+
+  row(place) {
+    const { model, words: spoken } = this.report;
+    const event = this.at(place);
+    const row = document.createElement("tr");
+    row.dataset.event = String(event);
+    row.setAttribute("aria-rowindex", String(place + 2));
+    if (event === this.chosen) row.dataset.chosen = "";
+    const [subject, what] = this.report.eventSays(event);
+    const heard = model.events.heard[event];
+    const late = Number.isNaN(heard) ? "not on record" : `${heard < model.events.time[event] ? "-" : "+"}${span(Math.abs(heard - model.events.time[event]))}`;
+    for (const text of [spoken.moment(model.events.time[event]), late, `${subject} ${what}`, eventName(model, event)]) row.insertCell().textContent = printable(text);
+    return row;
+  }
+}
+
+async function open() {
+  const held = at("data");
+  const packed = held !== null ? JSON.parse(held.textContent).packed : new Uint8Array(await (await fetch(document.body.dataset.from)).arrayBuffer());
+  const report = new Report(await unpack(packed));
+  document.documentElement.toggleAttribute("data-ready", true);
+  return report;
+}
+
+open().catch((error) => {
+  at("focus").textContent = `The diagram cannot be drawn: ${error.message}. The tables of alerts stand as they are.`;
+  throw error;
+});

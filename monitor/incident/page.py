@@ -1,0 +1,284 @@
+"""The incident report as one HTML file that opens by double-click and asks for nothing.
+
+Its policy stands in itself: no source of anything but the one script and the one style sheet in it, each by its SHA-256, so that whatever a feed or a person wrote cannot run.
+From a file a browser gives a page no origin: it can fetch no other file, load no module and keep nothing; therefore all stands in the one file, and the address after `#` is all that is remembered.
+The same story gives the same bytes.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass
+from importlib.resources import files
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from monitor.charts.drawing import overview
+from monitor.core.alerts import Alert
+from monitor.core.detectors import CATALOGUE
+from monitor.core.events import Step
+from monitor.core.moments import SECOND, Duration, Moment, as_datetime
+from monitor.core.words import CAUTION, clock, in_full, offset, readable, span, times
+from monitor.incident.document import as_text, clocks, document
+from monitor.incident.stepping import Steps
+from monitor.incident.story import Raised, Story
+from monitor.incident.told import first_told
+from monitor.painted import Painting
+
+SCRIPTS = ("geometry.js", "unpack.js", "diagram.js", "report.js")
+"""In the order in which each needs those before it."""
+
+STYLE = "report.css"
+
+TITLES = {detector.kind: detector.title for detector in CATALOGUE}
+
+Notes = Iterable[tuple[str, list[str]]]
+"""Further parts of a report, a title and its lines each."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Blank:
+    """How a section looks before the script has said how it stood."""
+
+    shows: str = "nothing"
+    known: bool = False
+    fault: str = ""
+    work: bool = False
+    word: str = ""
+    says: str = "not yet drawn"
+
+
+def asset(name: str) -> str:
+    """A script or style sheet of the diagram, as it stands."""
+    return (files("monitor.charts") / "static" / name).read_text(encoding="utf-8")
+
+
+def one_script() -> str:
+    """The scripts as one, since a file can load no other: what they import of one another stands before it."""
+    parts = []
+    for name in SCRIPTS:
+        text = re.sub(r"^import .*;\n", "", asset(name), flags=re.MULTILINE)
+        parts.append(re.sub(r"^export ", "", text, flags=re.MULTILINE))
+    return "\n".join(parts)
+
+
+def page(
+    story: Story,
+    *,
+    told: Iterable[Painting] | None = None,
+    steps: Iterable[Steps] = (),
+    notes: Notes = (),
+) -> str:
+    """The report of *story*.
+
+    Args:
+        story: what happened.
+        told: what pages have shown; None where that is not at hand.
+        steps: what detections knew, event by event.
+        notes: further parts.
+    """
+    steps = tuple(steps)
+    known = None if told is None else tuple(told)
+    script, style = one_script(), asset(STYLE)
+    return _environment().get_template("report.html").render(
+        title=f"Incident report: {story.line.name}",
+        window=window(story),
+        rehearsal=story.rehearsal,
+        caution=CAUTION,
+        policy=_ours(policy(script, style)),
+        style=_ours(style),
+        script=_ours(script),
+        parts=parts(story, told=known, steps=steps, notes=notes),
+        packed=as_text(document(story, told=known or (), steps=steps)),
+    )  # fmt: skip
+
+
+def _ours(text: str) -> Markup:
+    """What was made and escaped here, for a template to hold as it is."""
+    return Markup(text)  # noqa: S704 - templates and drawings escape what they are given
+
+
+def policy(script: str, style: str) -> str:
+    """What a browser may load and run: the one script, the one style sheet, nothing else."""
+    return (
+        f"default-src 'none'; script-src '{_hash(script)}'; style-src '{_hash(style)}'; "
+        "base-uri 'none'; form-action 'none'"
+    )
+
+
+def _hash(text: str) -> str:
+    return f"sha256-{base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()}"
+
+
+def parts(
+    story: Story,
+    *,
+    told: tuple[Painting, ...] | None,
+    steps: tuple[Steps, ...],
+    notes: Notes = (),
+) -> Markup:
+    """The parts of the report, for a page to hold."""
+    when = _When(story)
+    numbers = {one.id: one.number for one in story.faults}
+    blank = Blank()
+    text = _environment().get_template("parts.html").render(
+        happened=happened(story),
+        faults=[
+            {
+                "priority": one.priority,
+                "headline": one.headline,
+                "number": one.number,
+                "began": when.exactly(one.began),
+                "ended": "open" if one.ended is None else when.exactly(one.ended),
+            }
+            for one in story.faults
+        ],
+        drawing=_ours(overview(story.line, dict.fromkeys(story.line.sections, blank))),
+        alerts=[_row(one, when, numbers, told) for one in story.alerts],
+        told_known=told is not None,
+        walks=[_walk(one, story, when) for one in steps],
+        clocks=[_clock(one) for one in clocks(story)],
+        notes=list(notes),
+    )  # fmt: skip
+    return _ours(text)
+
+
+def window(story: Story) -> str:
+    """From when to when, in words."""
+    zone, name = story.line.zone, story.line.timezone
+    if not story.begin:
+        return "The recording has no events."
+    return (
+        f"From {in_full(story.begin, zone, name)} to {in_full(story.end, zone, name)}"
+    )
+
+
+def happened(story: Story) -> list[str]:
+    """What happened, in sentences that count."""
+    sources = {one.source for one in story.events}
+    resets = Counter(one.step for one in story.marks)
+    lasted = Counter(one.kind for one in story.spans)
+    unknown = {one.section for one in story.spans if one.kind == "not-known"}
+    disturbed = {one.section for one in story.spans if one.kind == "disturbed"}
+    said = [
+        f"{len(story.events):,} events came from {len(sources)} sources.",
+        f"At least {len(story.traces):,} trains were followed, through {lasted['occupied']:,} occupations of {len(story.line.sections)} sections.",
+    ]
+    if disturbed:
+        said.append(
+            f"{_sections(disturbed)} showed disturbed, {times(lasted['disturbed'])} in all."
+        )
+    if resets:
+        said.append(
+            f"Resets: {resets[Step.ACCEPTED.value]} accepted, {resets[Step.REFUSED.value]} refused, {resets[Step.RESTORED.value]} restored."
+        )
+    if unknown:
+        said.append(f"{_sections(unknown)} were not known for some of the time.")
+    found = Counter(one.alert.priority for one in story.alerts)
+    graded = ", ".join(
+        f"{found[one]} {one}"
+        for one in ("urgent", "prompt", "planned", "note")
+        if found[one]
+    )
+    said.append(
+        f"{len(story.alerts)} alerts were raised{f': {graded}' if graded else ''}."
+    )
+    for source, correction in story.corrections.items():
+        said.append(
+            f"The times of {source} are corrected by {offset(correction)}: its clock was wrong."
+        )
+    return said
+
+
+def _sections(names: Iterable[str], most: int = 8) -> str:
+    found = sorted(names)
+    more = f" and {len(found) - most} more" if len(found) > most else ""
+    return f"{', '.join(found[:most])}{more}"
+
+
+@dataclass(frozen=True, slots=True)
+class _When:
+    """Says when, in the line's own time."""
+
+    story: Story
+
+    def exactly(self, at: Moment) -> str:
+        """To the millisecond; with its date where that is not the day on which the window begins."""
+        zone = self.story.line.zone
+        text = clock(at, zone, self.story.begin)
+        digits = f"{as_datetime(at):%f}"[:3]
+        return re.sub(r"(\d\d:\d\d:\d\d)", rf"\1.{digits}", text, count=1)
+
+
+def _row(
+    one: Raised, when: _When, numbers: dict[str, str], told: tuple[Painting, ...] | None
+) -> dict[str, Any]:
+    alert: Alert = one.alert
+    shown = first_told(told or (), one.fault, one.lines[0][0])
+    if shown is not None:
+        painted = f"{when.exactly(shown.at)}, {shown.position}"
+    else:
+        painted = "not on record" if told is None else "nowhere, as far as is on record"
+    return {
+        "id": alert.id,
+        "kind": alert.kind,
+        "priority": alert.priority,
+        "place": alert.subject.partition("/")[2],
+        "title": TITLES.get(alert.kind, alert.kind),
+        "summary": alert.summary,
+        "evidence": [
+            {"at": when.exactly(rest.time), "text": rest.text, "event": rest.event}
+            for rest in alert.evidence
+        ],
+        "checks": alert.checks,
+        "fault": numbers.get(one.fault, ""),
+        "began": when.exactly(alert.began),
+        "raised": when.exactly(alert.raised),
+        "heard": when.exactly(one.heard),
+        "told": painted,
+        "ended": _ended(alert, when),
+    }
+
+
+def _ended(alert: Alert, when: _When) -> str:
+    return "open" if alert.ended is None else when.exactly(alert.ended)
+
+
+def _walk(one: Steps, story: Story, when: _When) -> str:
+    for raised in story.alerts:
+        if raised.alert.id == one.alert:
+            kind = raised.alert.kind.replace("-", " ")
+            return f"{one.section}: {kind}, raised {when.exactly(raised.alert.raised)}"
+    return one.section
+
+
+def _clock(one: dict[str, Any]) -> dict[str, Any]:
+    return {
+        "source": one["source"],
+        "ahead": _seconds(one["ahead"]) if one["ahead"] is not None else "too few to say",
+        "spread": "" if one["spread"] is None else f"{one['spread'] / SECOND:.2f} s",
+        "handovers": one["handovers"],
+        "beside": ", ".join(one["beside"]),
+        "correction": offset(one["correction"]) if one["correction"] else "no",
+    }  # fmt: skip
+
+
+def _seconds(value: Duration) -> str:
+    return f"{value / SECOND:+.2f} s" if abs(value) < 60 * SECOND else span(value)
+
+
+def _environment() -> Environment:
+    return Environment(
+        loader=PackageLoader("monitor.incident"),
+        autoescape=True,
+        finalize=lambda value: readable(value) if type(value) is str else value,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )

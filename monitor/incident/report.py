@@ -1,0 +1,53 @@
+"""An incident report out of a recording, wherever that comes from.
+
+The recording is read twice: once for what happened, and once more to stop at each step of the way to the gravest alerts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+
+from monitor.core.engine import Engine
+from monitor.core.events import AnyEvent
+from monitor.core.moments import Moment
+from monitor.incident.page import Notes, page
+from monitor.incident.stepping import Steps, step_through, walks_of
+from monitor.incident.story import Story, gather
+from monitor.painted import paintings
+from monitor.shown import Shown
+
+Events = Callable[[], Iterable[AnyEvent]]
+"""Gives the events of a recording, in order of arrival, from the beginning each time."""
+
+Engines = Callable[[], Engine]
+"""Gives an engine that was told nothing yet but what was learnt."""
+
+
+def report(
+    events: Events,
+    engines: Engines,
+    *,
+    window: tuple[Moment, Moment] | None = None,
+    until: Moment | None = None,
+    shown: Iterable[Shown] | None = None,
+    notes: Notes = (),
+) -> str:
+    """The incident report as one HTML file; the same gives the same bytes.
+
+    Args:
+        events: of the recording.
+        engines: to take them.
+        window: from when to when; what comes before is the lead-in; by default all of it.
+        until: conclude what falls due up to here by silence alone.
+        shown: what pages have shown, where the journal is at hand.
+        notes: further parts: a title and its lines each.
+    """
+    story = gather(engines(), events(), window, until=until)
+    told = None if shown is None else tuple(paintings(shown))
+    return page(story, told=told, steps=steps_of(story, events, engines), notes=notes)
+
+
+def steps_of(story: Story, events: Events, engines: Engines) -> tuple[Steps, ...]:
+    """What was known at each step of the way to the gravest alerts of *story*."""
+    walks = walks_of(story)
+    return step_through(engines(), events(), walks) if walks else ()

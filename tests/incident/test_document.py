@@ -1,0 +1,209 @@
+"""The document of a report, read by a reader of its own."""
+
+from __future__ import annotations
+
+import importlib.util
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from hypothesis import given, strategies as st
+
+from monitor.core.alerts import line as alert_line
+from monitor.core.engine import Engine
+from monitor.core.events import SectionState, State
+from monitor.core.moments import SECOND, parse
+from monitor.core.wire import write
+from monitor.incident.document import document, packed
+from monitor.incident.page import page
+from monitor.incident.report import report
+from monitor.incident.stepping import step_through, walks_of
+from monitor.incident.story import gather
+from monitor.painted import Painting
+from replay.player import replay
+
+
+def _reading():
+    # Test files are found by path, so what stands beside one is too.
+    path = Path(__file__).parent / "reading.py"
+    spec = importlib.util.spec_from_file_location("reading", path)
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+reading = _reading()
+
+
+@pytest.fixture(scope="module")
+def made(morning):
+    """A simulated morning and its report."""
+    line, events = morning
+    return line, events, report(lambda: events, lambda: Engine(line))
+
+
+def test_the_report_holds_every_event(made):
+    """Parsing the file gives back every line of the recording, in its order."""
+    _, events, text = made
+
+    found = list(reading.events_of(reading.data_of(text)))
+
+    assert found == [json.loads(write(event)) for event in events]
+
+
+def test_the_report_holds_every_alert_to_the_byte(made):
+    """Each line of the alert record stands in the file as a replay writes it."""
+    line, events, text = made
+    lines = [
+        alert_line(alert)
+        for output in replay(Engine(line), events)
+        for alert in output.alerts
+    ]
+
+    held = [told for one in reading.data_of(text)["alerts"] for _, told in one["lines"]]
+
+    assert lines
+    assert sorted(held) == sorted(lines)
+
+
+def test_the_same_recording_gives_the_same_bytes(made):
+    """No clock, no chance, and no order that a run makes up has a part in it."""
+    line, events, text = made
+
+    assert report(lambda: events, lambda: Engine(line)) == text
+
+
+def test_what_lasted_is_where_the_events_put_it(made):
+    """A section is occupied from an event that says so to the next one that says otherwise."""
+    _, events, text = made
+    told = set(reading.spans_of(reading.data_of(text)))
+    shown: dict[str, SectionState] = {}
+    expected = set()
+    for one in sorted(
+        (e for e in events if isinstance(e, SectionState)), key=lambda e: e.time
+    ):
+        before = shown.get(one.subject)
+        if before is not None and before.state is one.state:
+            continue
+        if before is not None and before.state is State.OCCUPIED:
+            expected.add((one.subject, "occupied", before.time, one.time))
+        shown[one.subject] = one
+
+    assert len(expected) > 50
+    # Where a gateway was silent a bar ends with what was heard last: those are few.
+    assert len(expected - told) <= len(expected) // 20
+
+
+def test_a_moment_between_two_milliseconds_is_kept(story_of):
+    """Where anything happened at a microsecond, the unit is one."""
+    story = story_of("vanished-train")
+    moved = replace(story.events[0], time=story.events[0].time + 1)
+
+    found = document(replace(story, events=(moved, *story.events[1:])))
+
+    assert found["unit"] == 1
+    (first, *_) = reading.events_of(found)
+    assert first["time"].endswith("000001Z")
+
+
+@given(
+    st.lists(
+        st.tuples(
+            st.sampled_from(
+                ["0", "7", "007", "", "x", "12", "9007199254740993", "-3", "\u0663"]
+            ),
+            st.none() | st.integers(0, 2**53 - 1),
+            st.integers(-5, 5),
+            st.none() | st.integers(-5, 5),
+            st.booleans(),
+        ),
+        max_size=12,
+    )
+)
+def test_any_id_number_and_time_comes_back(story_of, drawn):
+    """Whatever ids, numbers and times a source sends, they stand in the document so that they can be told again."""
+    story = story_of("vanished-train")
+    at = parse("2026-05-04T06:00:00Z")
+    events = tuple(
+        SectionState(
+            id=name,
+            source="gw/1",
+            subject="T101",
+            time=at + time * SECOND,
+            arrival=None if late is None else at + (time + late) * SECOND,
+            sequence=number,
+            retained=retained,
+            state=State.CLEAR,
+        )
+        for name, number, time, late, retained in drawn
+    )
+
+    found = document(replace(story, events=events))
+
+    assert list(reading.events_of(found)) == [json.loads(write(e)) for e in events]
+
+
+def test_told_is_the_first_painting_in_front_of_somebody(story_of):
+    """A page in the background shows nobody anything, and what was painted before the alert was another matter."""
+    story = story_of("vanished-train")
+    (one,) = story.alerts
+    known = one.lines[0][0]
+
+    def painted(at, *, visible=True, position="north"):
+        return Painting(
+            fault=one.fault,
+            headline="",
+            priority="urgent",
+            at=at,
+            position=position,
+            page="1",
+            by="Ada",
+            visible=visible,
+            sound="played",
+        )
+
+    told = [
+        painted(known - SECOND),
+        painted(known + SECOND, visible=False),
+        painted(known + 3 * SECOND, position="south"),
+    ]
+
+    (alert,) = document(story, told=told)["alerts"]
+
+    assert alert["told_at"] == "south"
+    assert (alert["told"] - alert["heard"]) * 1000 >= 3 * SECOND
+    assert ", south" in page(story, told=told)
+    assert "nowhere, as far as is on record" in page(story, told=[])
+    assert "not on record" in page(story)
+
+
+def test_a_walk_says_what_was_known_at_each_step(day_of, story_of):
+    """The steps to an alert end with the alert itself, and say before it that nothing was judged yet."""
+    day = day_of("vanished-train-heartbeats")
+
+    (walk,) = walks_of(story_of("vanished-train-heartbeats"))
+    (steps,) = step_through(Engine(day.line), day.events, [walk])
+
+    before, last = steps.steps[-2], steps.steps[-1]
+    assert before.what == "T103 clear"
+    assert last.what.startswith("vanished-train (urgent): T103")
+    assert not any("alert" in said and "is open" in said for said in before.said)
+    assert any("vanished-train" in s and "is open" in s for s in last.said)
+
+
+def test_what_is_packed_is_the_same_each_time(story_of):
+    """The compressed bytes bear no moment of making."""
+    content = document(story_of("vanished-train"))
+
+    assert packed(content) == packed(content)
+
+
+def test_a_story_without_anything_is_a_page(day_of):
+    """A recording without events gives a page that says so."""
+    text = page(gather(Engine(day_of("vanished-train").line), []))
+
+    assert "The recording has no events." in text
+    assert "None was raised in this window" in text
