@@ -97,6 +97,7 @@ FAULTS = (
     ("monitor.core.tuning", "DetectionFault"),
     ("monitor.settings", "SettingsFault"),
     ("monitor.daemon", "DaemonFault"),
+    ("monitor.demo.monitoring", "MonitorFault"),
     ("monitor.journal", "JournalFault"),
     ("monitor.past", "PastFault"),
     ("monitor.plans", "PlanFault"),
@@ -915,7 +916,10 @@ def demo(
         bool, typer.Option("--plain", help="Leave out what says what one sees.")
     ] = False,
 ) -> None:
-    """Show the monitor at work on an invented line, with nothing else installed."""
+    """Show the monitor at work on an invented line, with nothing else installed.
+
+    After a minute keys do something: S sees the gravest fault, R goes through the urgent alert step by step, X kills the monitor and lets it come back, Enter goes on.
+    """
     import asyncio
 
     from monitor.demo import perform

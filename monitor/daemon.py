@@ -112,6 +112,7 @@ class Daemon:
         played: arrival is what each event says, and nothing passes between events.
         rehearsal: events that are marked as a rehearsal are taken; implies *played*.
         tell: is called with each alert line that is new.
+        caption: what a show says about what one sees, for the pages; nothing else sets it.
         now: the clock.
 
     Attributes:
@@ -132,6 +133,7 @@ class Daemon:
         played: bool = False,
         rehearsal: bool = False,
         tell: Callable[[Alert], None] | None = None,
+        caption: Callable[[], str] = str,
         now: Callable[[], Moment] | None = None,
     ) -> None:
         self._line = line
@@ -140,6 +142,7 @@ class Daemon:
         self._played = played or rehearsal
         self._rehearsal = rehearsal
         self._tell = tell
+        self._caption = caption
         self._now = now if now is not None else Clock()
         self._patience = seconds(settings.detection.words.patience_s)
         self._manager = Manager.of_environment()
@@ -219,7 +222,7 @@ class Daemon:
         )
         if self._settings.desk.on:
             self._front = Front(
-                self._line, self._settings.desk, self._lent(), self._now
+                self._line, self._settings.desk, self._lent(), self._now, self._caption
             )
         self._courier = self._sender()
         await self._in_force()

@@ -33,6 +33,7 @@ class Front:
         settings: of the desk.
         lent: by the daemon.
         clock: by which sessions end, whatever time it is on a feed that is played.
+        caption: what a show says about what one sees, or "".
 
     Attributes:
         at: where people are answered, once it listens.
@@ -44,12 +45,13 @@ class Front:
         settings: DeskSettings,
         lent: Daemonic,
         clock: Callable[[], Moment],
+        caption: Callable[[], str] = str,
     ) -> None:
         self._settings = settings
         self._clock = clock
         self._stream = Stream(readers=settings.readers)
         self._desk = MonitorDesk(line, lent, self._stream)
-        self._ticks = Ticks(self._desk, line, self._stream)
+        self._ticks = Ticks(self._desk, line, self._stream, caption)
         self._server: DeskServer | None = None
         self.at: str | None = None
 

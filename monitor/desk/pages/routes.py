@@ -170,6 +170,7 @@ class Pages:
             work=work,
             hand_back=min((x.planned_end for x in work if x.planned_end), default=None),
             not_known=_not_known(looks),
+            caption_of_show=self._ticks.caption(),
             last=last,
         )
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -39,6 +39,7 @@ class Ticks:
         desk: that is asked how things stand.
         line: the line file.
         stream: of the API.
+        caption: what a show says about what one sees, or "".
 
     Attributes:
         ticks: what pages follow.
@@ -48,6 +49,7 @@ class Ticks:
     desk: Desk
     line: Line
     stream: Stream
+    caption: Callable[[], str] = str
     ticks: Stream = field(default_factory=lambda: Stream(kept=KEPT, beat_s=10.0))
     version: int = 0
     _sections: dict[str, SectionOut | None] = field(default_factory=dict)
@@ -120,6 +122,7 @@ class Ticks:
             "connected": status.connected,
             "not_known": status.not_known,
             "version": self.version,
+            "caption": self.caption(),
             "sections": sections,
         }
 
