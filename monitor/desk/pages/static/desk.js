@@ -144,19 +144,18 @@ function take(tick) {
   if (version !== tick.version) { version = tick.version; refresh(); }
 }
 
-<<<<<<< HEAD
 async function heardAgain(since) {
   // What it could not say while it heard nothing: since when, and that this is over.
   await report({ stale: new Date(since).toISOString() });
   await report({});
-=======
+}
+
 function caption(text) {
   // Only a show says anything here.
   const place = at("caption");
   if (place.textContent === text) return;
   place.textContent = text;
   place.hidden = !text;
->>>>>>> de718d5 (Run the demo's monitor in a process of its own, and let it be killed)
 }
 
 function found() {
