@@ -1,0 +1,60 @@
+from __future__ import annotations
+
+from random import Random
+
+import pytest
+from hypothesis import given, strategies as st
+
+from monitor.core.statistics.poisson import Gamma
+from monitor.core.statistics.spread import LARGE, Spread, prior_of, spread
+from tests.bench.visits import counted
+
+
+def test_a_small_fleet_is_a_gamma_distribution():
+    """One section too few; and one that was not watched does not make it large."""
+    few = [(1, 1.0)] * (LARGE - 1)
+
+    assert isinstance(prior_of([*few, (4, 0.0)]), Gamma)
+    assert isinstance(prior_of([*few, (4, 1.0)]), Spread)
+
+
+def test_a_fleet_with_nothing_has_half_of_one():
+    """Where nothing was counted no spread can be known; where nothing was watched, nothing."""
+    assert prior_of([(0, 1.0)] * LARGE) == Gamma(0.5, float(LARGE))
+    assert prior_of([(0, 0.0)]) is None
+
+
+@given(
+    st.lists(
+        st.tuples(st.integers(0, 60), st.floats(0.01, 400)), min_size=1, max_size=30
+    ).filter(lambda records: any(count for count, _ in records))
+)
+def test_weights_add_up_and_a_belief_lies_within_the_grid(records):
+    """Whatever was counted."""
+    found = spread(records)
+    belief = found.after(*records[0])
+
+    assert sum(found.weights) == pytest.approx(1)
+    assert min(found.weights) >= 0
+    assert found.rates[0] * 0.999 <= belief.mean <= found.rates[-1] * 1.001
+
+
+def test_a_spread_is_found_again():
+    """Of 2,000 sections one in ten has twenty a year and all others two: what is believed of each count is near the truth, which Bayes' rule gives."""
+    draw = Random(3)
+    true = [20.0 if draw.random() < 0.1 else 2.0 for _ in range(2000)]
+    found = spread((counted(draw, rate), 1.0) for rate in true)
+    truth = Spread((2.0, 20.0), (0.9, 0.1))
+
+    for count in (0, 2, 5, 15, 20, 25):
+        told, right = found.after(count, 1.0).mean, truth.after(count, 1.0).mean
+        assert told == pytest.approx(right, rel=0.15)
+
+
+def test_more_events_are_a_higher_rate():
+    """And the more is watched, the nearer to what was counted."""
+    found = spread([(count % 7, 1.0) for count in range(700)])
+    means = [found.after(count, 1.0).mean for count in range(10)]
+
+    assert means == sorted(means)
+    assert abs(found.after(20, 10.0).mean - 2) < abs(found.after(2, 1.0).mean - 2) + 0.5
