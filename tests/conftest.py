@@ -20,7 +20,7 @@ IN_CI = bool(os.environ.get("CI"))
 # No deadlines: machines are noisy, and a slow example is no wrong one.
 settings.register_profile("quick", max_examples=25, deadline=None)
 settings.register_profile("usual", max_examples=100, deadline=None)
-settings.register_profile("ci", max_examples=50, deadline=None, derandomize=True)
+settings.register_profile("ci", max_examples=30, deadline=None, derandomize=True)
 settings.register_profile(
     "patient",
     max_examples=2000,

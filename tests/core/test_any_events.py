@@ -7,6 +7,7 @@ from pathlib import Path
 from random import Random
 from typing import Any
 
+import pytest
 from hypothesis import example, given, settings, strategies as st
 
 from monitor.core.engine import Engine
@@ -26,6 +27,8 @@ from monitor.core.events import (
 )
 from monitor.core.layout import Line, read_line
 from monitor.core.moments import HOUR, SECOND, Moment, parse
+
+pytestmark = pytest.mark.days
 
 SIMULATOR = Path(str(files("replay.simulator")))
 LINES = [SIMULATOR / "line.toml", *sorted((SIMULATOR / "lines").glob("*.toml"))]

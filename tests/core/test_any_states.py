@@ -2,10 +2,14 @@ from __future__ import annotations
 
 import random
 
+import pytest
+
 from monitor.core.engine import Engine
 from monitor.core.events import SectionState, State
 from monitor.core.moments import SECOND, parse
 from tests.core.conftest import Run, plain_line
+
+pytestmark = pytest.mark.days
 
 BEGIN = parse("2026-05-04T06:00:00Z")
 

@@ -24,6 +24,8 @@ from monitor.core.events import (
 from monitor.core.faults import call_line, fault_line
 from monitor.core.moments import DAY, SECOND, parse
 
+pytestmark = pytest.mark.days
+
 BEGIN = parse("2026-05-04T06:00:00.000Z")
 SECTIONS = tuple(f"T{n}" for n in range(1, 6))
 

@@ -29,6 +29,8 @@ from monitor.core.events import SectionState, State
 from monitor.core.layout import OPEN, Line
 from monitor.core.moments import MINUTE, SECOND, Moment, parse
 
+pytestmark = pytest.mark.days
+
 START = parse("2026-05-04T06:00:00Z")
 
 SHAPES = {

@@ -29,6 +29,8 @@ from tests.desk.conftest import HERE, SETTING_UP
 from tests.live import LINE, daemon_process, disturb
 from tests.mosquitto import running
 
+pytestmark = pytest.mark.days
+
 DESCRIBED = schemathesis.GenerationMode.POSITIVE
 DRAWN = settings(
     derandomize=True,

@@ -28,6 +28,8 @@ from replay.simulator import Fault, simulate
 from replay.simulator.railway import Booking
 from replay.simulator.trains import coupled, railcar
 
+pytestmark = pytest.mark.days
+
 ROOT = Path(__file__).parent.parent.parent
 LINE = read_line((ROOT / "deploy/example/line.toml").read_text(encoding="utf-8"))
 BEGIN = parse("2026-05-04T06:00:00Z")
@@ -160,7 +162,6 @@ def test_on_any_line_no_train_is_stuck(line, seed):
         assert simulation.world.railway.finished > 0
 
 
-@pytest.mark.days
 @given(any_lines(), st.integers(0, 99), st.sampled_from(["basic", "tallies", "full"]))
 @settings(max_examples=25)
 def test_whatever_goes_wrong_on_any_line_is_an_orderly_recording(line, seed, richness):
@@ -414,7 +415,6 @@ def test_what_cannot_be_simulated_is_said_at_once(wrong, message):
         day(**wrong)
 
 
-@pytest.mark.days
 @pytest.mark.slow
 def test_weeks_run_through():
     """Ten days run through with trains every day."""

@@ -23,6 +23,8 @@ from monitor.core.detectors import CATALOGUE
 from monitor.core.engine import Engine
 from monitor.core.events import AnyEvent
 
+pytestmark = pytest.mark.days
+
 HERE = Path(__file__).parent
 
 

@@ -18,6 +18,8 @@ from monitor.core.messages import HEADLINE, MESSAGE
 from monitor.core.moments import SECOND
 from monitor.kinds import asked
 
+pytestmark = pytest.mark.days
+
 HERE = Path(__file__).parent
 
 
@@ -265,7 +267,6 @@ ORDINARY = [
 ]
 
 
-@pytest.mark.days
 @pytest.mark.parametrize("name", ORDINARY)
 def test_live_and_replayed_are_the_same(name):
     """Whenever somebody asks what time it is, the same faults, numbers, calls and texts are told, in the same order; in whatever order events come, they are the same in the end."""
