@@ -4,7 +4,8 @@ It is the truth; all else is a fold over it.
 One SQLite file holds one record for each payload, with the events that were new in it and the reasons for what was refused; a record, its events and its rejections are committed together or not at all.
 Source and id name an event for ever: what comes again is counted and dropped, but for what the broker had retained, which shows that a state still held.
 
-Each record bears the SHA-256 of itself and of the digest before it, so none can be altered, taken out or put in between without all digests after it being wrong.
+Each record bears a digest over the one before it and over the SHA-256 of itself, so none can be altered, taken out or put in between without all digests after it being wrong.
+Whoever is shown only some records follows the chain all the same, by the SHA-256 of the others.
 What was cut off at the end only shows against a digest kept elsewhere: therefore the last digest of each day, its root, is given out to be logged.
 """
 
@@ -15,7 +16,7 @@ import hashlib
 import json
 import os
 import sqlite3
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from itertools import chain, groupby
@@ -28,8 +29,11 @@ from monitor.core.events import AnyEvent, MonitorRecord, RecordKind
 from monitor.core.moments import HOUR, MINUTE, Moment, exact, midnight_before
 from monitor.core.wire import Reading, Rejection, read, write
 
-FORMAT = 1
-"""Of the file; another is refused rather than guessed at."""
+FORMAT = 2
+"""Of the files that are made; a later one is refused rather than guessed at.
+
+In format 1 a digest is over the whole record itself, so that nothing can be left out of its chain; such a journal is gone on with as it was begun.
+"""
 
 LEAD_IN_H = 25.0
 """Hours before the period asked for: a day of what detections count over, and a clock change."""
@@ -80,6 +84,11 @@ _EVENTS = "SELECT position, place, source, id, at, again, own FROM event ORDER B
 _REJECTIONS = (
     "SELECT position, place, reason, label FROM rejection ORDER BY position, place"
 )
+
+
+def _between(asked: str, where: str) -> str:
+    return asked.replace("ORDER BY", f"{where} ORDER BY")
+
 
 _FOLD = """
 SELECT r.position, r.arrival, r.topic, r.retained, r.recorded, r.payload, e.source, e.id
@@ -201,12 +210,41 @@ class Verdict:
         digest: of the last that fits, in hexadecimal digits.
         position: of the first that does not fit, or None.
         what: is wrong with that one, in one line.
+        known: the positions of the digests asked for, by digest.
     """
 
     records: int
     digest: str
     position: int | None = None
     what: str = ""
+    known: Mapping[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Raw:
+    """One record as it stands in the file.
+
+    Args:
+        row: its columns but the digest: position, arrival, topic, retained, recorded, payload.
+        events: the columns of its events.
+        rejections: the columns of its rejections.
+        digest: by which it stands in the chain.
+    """
+
+    row: tuple[Any, ...]
+    events: tuple[tuple[Any, ...], ...]
+    rejections: tuple[tuple[Any, ...], ...]
+    digest: bytes
+
+    @property
+    def position(self) -> int:
+        """Where it stands."""
+        return int(self.row[0])
+
+    @property
+    def itself(self) -> bytes:
+        """The SHA-256 of it, without the digest before it."""
+        return hashlib.sha256(written(self.row, self.events, self.rejections)).digest()
 
 
 def own(event: AnyEvent, now: Moment) -> Entry:
@@ -231,10 +269,11 @@ class Journal:
         version, played = connection.execute(
             "SELECT format, played FROM file"
         ).fetchone()
-        if version != FORMAT:
+        if version not in {1, FORMAT}:
             raise JournalFault(
                 f"the journal has format {version}; this monitor writes format {FORMAT}"
             )
+        self.format = int(version)
         self.played = bool(played)
         last = connection.execute(
             "SELECT position, arrival, digest FROM record ORDER BY position DESC LIMIT 1"
@@ -322,7 +361,7 @@ class Journal:
         Raises:
             JournalFault: they could not be written.
         """
-        draft = _Draft(self.position, self._digest, self._day)
+        draft = _Draft(self.format, self.position, self._digest, self._day)
         connection = self._connection
         try:
             connection.execute("BEGIN IMMEDIATE")
@@ -420,6 +459,74 @@ class Journal:
             (first,) = ask(_BEFORE, (end, self.played)).fetchone()
             last = first
         return None if first is None else (first, last)
+
+    def raw(self, first: int, last: int) -> Iterator[Raw]:
+        """The records from position *first* to *last*, as they stand in the file."""
+        ask = self._connection.execute
+        between = "WHERE position BETWEEN ? AND ?"
+        events = _Beside(ask(_between(_EVENTS, between), (first, last)))
+        rejections = _Beside(ask(_between(_REJECTIONS, between), (first, last)))
+        with closing(ask(_between(_RECORDS, between), (first, last))) as rows:
+            for *row, digest in rows:
+                position = row[0]
+                yield Raw(
+                    row=tuple(row),
+                    events=tuple(events.of(position) or ()),
+                    rejections=tuple(rejections.of(position) or ()),
+                    digest=digest,
+                )
+
+    def digest_at(self, position: int) -> bytes:
+        """The digest of the record at *position*; before the first, what that is chained to.
+
+        Raises:
+            KeyError: there is none.
+        """
+        if position == 0:
+            return _genesis(self.format, int(self.played))
+        row = self._connection.execute(
+            "SELECT digest FROM record WHERE position = ?", (position,)
+        ).fetchone()
+        if row is None:
+            raise KeyError(position)
+        return bytes(row[0])
+
+    def arrived(self, begin: Moment, end: Moment) -> tuple[int, int] | None:
+        """The positions of the first and the last record that arrived from *begin* up to *end*, whatever stands in it; None where there is none.
+
+        In a journal of what was played that is when its events came, as for `reach`.
+        """
+        if self.played:
+            asked = "SELECT min(position), max(position) FROM event WHERE at >= ? AND at < ? AND own IS NULL"
+        else:
+            asked = "SELECT min(position), max(position) FROM record WHERE arrival >= ? AND arrival < ?"
+        first, last = self._connection.execute(asked, (begin, end)).fetchone()
+        return None if first is None else (first, last)
+
+    def roots(self, first: int, last: int) -> list[Root]:
+        """The roots of the days that end at *first* or later, up to the one in which *last* stands, as far as those days have ended."""
+        rows = self._connection.execute(
+            "SELECT position, arrival, digest FROM record WHERE position >= ?"
+            " ORDER BY position",
+            (first,),
+        )
+        latest = self._connection.execute(
+            "SELECT max(arrival) FROM record WHERE position <= ?", (first,)
+        ).fetchone()[0]
+        found: list[Root] = []
+        before: tuple[int, bytes] | None = None
+        day = None if latest is None else midnight_before(latest)
+        with closing(rows):
+            for position, arrival, digest in rows:
+                today = midnight_before(arrival)
+                if day is not None and today > day:
+                    if before is not None:
+                        found.append(Root(day, before[0], before[1].hex()))
+                    if before is not None and before[0] >= last:
+                        break
+                    day = today
+                before = position, digest
+        return found
 
     def began(self) -> Moment | None:
         """When the first record was written, or None before it."""
@@ -572,7 +679,10 @@ def _again(position: int, rows: list[tuple[Any, ...]]) -> Iterator[AnyEvent]:
 class _Draft:
     """A transaction as it grows."""
 
-    def __init__(self, position: int, digest: bytes, day: Moment | None) -> None:
+    def __init__(
+        self, version: int, position: int, digest: bytes, day: Moment | None
+    ) -> None:
+        self._version = version
         self.position, self.digest, self.day = position, digest, day
         self._events: list[AnyEvent] = []
         self._rejections: list[Rejection] = []
@@ -600,7 +710,7 @@ class _Draft:
             int(entry.recorded),
             entry.payload,
         )
-        self.digest = _digest(self.digest, row, events, refused)
+        self.digest = linked(self._version, self.digest, written(row, events, refused))
         self.position = position
         connection.execute(
             "INSERT INTO record VALUES (?, ?, ?, ?, ?, ?, ?)", (*row, self.digest)
@@ -647,19 +757,24 @@ def _genesis(version: int, played: int) -> bytes:
     return hashlib.sha256(b"tallywatch journal %d %d" % (version, played)).digest()
 
 
-def _digest(
-    before: bytes,
-    record: tuple[Any, ...],
-    events: Iterable[tuple[Any, ...]],
-    rejections: Iterable[tuple[Any, ...]],
+def written(
+    record: Sequence[Any],
+    events: Iterable[Sequence[Any]],
+    rejections: Iterable[Sequence[Any]],
 ) -> bytes:
-    """The digest of a record: over the one before and every column of it, each with its length."""
-    parts = [before]
+    """A record as it goes into its digest: every column of it, each with its length."""
+    parts = []
     for table in ([record], events, rejections):
         rows = [_bytes(value) for row in table for value in row]
         parts.append(b"(%d" % len(rows))
         parts += rows
-    return hashlib.sha256(b"".join(parts)).digest()
+    return b"".join(parts)
+
+
+def linked(version: int, before: bytes, record: bytes) -> bytes:
+    """The digest of a record that is `written` as *record* and stands after *before*."""
+    itself = record if version == 1 else hashlib.sha256(record).digest()
+    return hashlib.sha256(before + itself).digest()
 
 
 def _bytes(value: Any) -> bytes:
@@ -724,8 +839,10 @@ def _lock(path: Path) -> int:
 # Verifying.
 
 
-def verify(path: Path | str) -> Verdict:
+def verify(path: Path | str, known: Iterable[str] = ()) -> Verdict:
     """Whether the journal at *path* is as it was written; else the first record that does not fit.
+
+    *known*: digests that were kept elsewhere; it says at which records they stand.
 
     Raises:
         JournalFault: there is none.
@@ -733,15 +850,17 @@ def verify(path: Path | str) -> Verdict:
     with closing(_connect_to_read(Path(path))) as connection:
         # As bytes: what was altered need not be text any more.
         connection.text_factory = bytes
-        return _Audit().run(connection)
+        return _Audit(known).run(connection)
 
 
 class _Audit:
     """The chain followed from its beginning."""
 
-    def __init__(self) -> None:
+    def __init__(self, known: Iterable[str]) -> None:
         self.records = 0
         self.digest = b""
+        self._asked = frozenset(known)
+        self._known: dict[str, int] = {}
 
     def run(self, connection: sqlite3.Connection) -> Verdict:
         try:
@@ -749,8 +868,10 @@ class _Audit:
         except (sqlite3.Error, TypeError) as error:
             what = f"cannot be read: {error}"
         if what is None:
-            return Verdict(self.records, self.digest.hex())
-        return Verdict(self.records, self.digest.hex(), self.records + 1, what)
+            return Verdict(self.records, self.digest.hex(), known=self._known)
+        return Verdict(
+            self.records, self.digest.hex(), self.records + 1, what, self._known
+        )
 
     def _follow(self, connection: sqlite3.Connection) -> str | None:
         version, played = connection.execute(
@@ -766,10 +887,12 @@ class _Audit:
             of, refused = events.of(position), rejections.of(position)
             if of is None or refused is None:
                 return "an event or rejection stands where it does not belong"
-            expected = _digest(self.digest, tuple(record), of, refused)
+            expected = linked(version, self.digest, written(record, of, refused))
             if digest != expected:
                 return "it, its events or its rejections are not as they were written"
             self.records, self.digest = position, expected
+            if self._asked and expected.hex() in self._asked:
+                self._known[expected.hex()] = position
         if events.more() or rejections.more():
             return "events or rejections stand after the last record"
         return None

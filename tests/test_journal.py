@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import hashlib
 import json
 import resource
 import sqlite3
@@ -10,7 +11,16 @@ from hypothesis import given, strategies as st
 from monitor.core.events import MonitorRecord, RecordKind
 from monitor.core.moments import DAY, HOUR, MINUTE, SECOND, parse
 from monitor.core.wire import read
-from monitor.journal import Entry, Journal, JournalFault, Verdict, own, verify
+from monitor.journal import (
+    Entry,
+    Journal,
+    JournalFault,
+    Root,
+    Verdict,
+    own,
+    verify,
+    written,
+)
 
 NOON = parse("2026-05-04T12:00:00Z")
 
@@ -460,3 +470,66 @@ def test_a_full_disk_is_told_as_that_and_leaves_it_whole(tmp_path):
         journal.append(many)
         assert ids(journal.events()) == [str(number) for number in range(1, 400)]
     assert verify(path).position is None
+
+
+def test_a_journal_of_the_first_format_is_gone_on_with(path, monkeypatch):
+    """As it was begun: its chain holds across."""
+    monkeypatch.setattr("monitor.journal.FORMAT", 1)
+    with Journal.open(path) as journal:
+        journal.append([entry(event(1))])
+    monkeypatch.undo()
+    with Journal.open(path) as journal:
+        journal.append([entry(event(2))])
+        assert journal.format == 1
+        [first, _] = journal.raw(1, 2)
+        # What stands in a file of that format, worked out by hand.
+        by_hand = hashlib.sha256(
+            hashlib.sha256(b"tallywatch journal 1 0").digest()
+            + written(first.row, first.events, first.rejections)
+        ).digest()
+
+    assert first.digest == by_hand
+    assert verify(path).records == 2
+
+
+def test_whoever_has_only_the_digest_of_a_record_follows_the_chain(path):
+    """A digest is over the one before and over the SHA-256 of the record alone."""
+    with Journal.open(path) as journal:
+        journal.append([entry(event(n)) for n in range(5)])
+        before = journal.digest_at(0)
+        for one in journal.raw(1, 5):
+            before = hashlib.sha256(before + one.itself).digest()
+            assert before == one.digest == journal.digest_at(one.position)
+
+        assert before.hex() == journal.digest
+        assert [one.position for one in journal.raw(2, 3)] == [2, 3]
+        assert journal.digest_at(0) == (
+            hashlib.sha256(b"tallywatch journal 2 0").digest()
+        )
+
+
+def test_a_digest_kept_elsewhere_is_found_again(path):
+    """Or is not: then this is not the journal of which it was kept."""
+    with Journal.open(path) as journal:
+        journal.append([entry(event(1))])
+        kept = journal.digest
+        journal.append([entry(event(2))])
+
+    assert verify(path, [kept, "00" * 32]).known == {kept: 1}
+
+
+def test_the_roots_of_days_are_worked_out_again(path):
+    """Those that the writing gave out, and none for the day that goes on."""
+    given_out: list[Root] = []
+    with Journal.open(path) as journal:
+        for number, at in enumerate(
+            [NOON, NOON + HOUR, NOON + DAY, NOON + DAY - HOUR, NOON + 3 * DAY]
+        ):
+            given_out += journal.append([entry(event(number), arrival=at)]).roots
+        assert [one.position for one in given_out] == [2, 4]
+        assert journal.roots(1, 4) == given_out
+        assert journal.roots(1, 1) == given_out[:1]
+        assert journal.roots(3, 3) == given_out[1:]
+        assert journal.roots(5, 5) == []
+        assert journal.arrived(NOON, NOON + DAY) == (1, 4)
+        assert journal.arrived(NOON - DAY, NOON) is None
