@@ -4,8 +4,9 @@ It is the truth; all else is a fold over it.
 One SQLite file holds one record for each payload, with the events that were new in it and the reasons for what was refused; a record, its events and its rejections are committed together or not at all.
 Source and id name an event for ever: what comes again is counted and dropped, but for what the broker had retained, which shows that a state still held.
 
-Each record bears a digest over the one before it and over the SHA-256 of itself, so none can be altered, taken out or put in between without all digests after it being wrong.
-Whoever is shown only some records follows the chain all the same, by the SHA-256 of the others.
+Each record bears a digest over the one before it and over that of itself alone, so none can be altered, taken out or put in between without all digests after it being wrong.
+Whoever is shown only some records follows the chain all the same, by the digests of the others alone.
+Each of those is blinded, by what is worked out from a key that never leaves the journal, so that what is not shown cannot be guessed and the guess be tested.
 What was cut off at the end only shows against a digest kept elsewhere: therefore the last digest of each day, its root, is given out to be logged.
 """
 
@@ -13,8 +14,10 @@ from __future__ import annotations
 
 import fcntl
 import hashlib
+import hmac
 import json
 import os
+import secrets
 import sqlite3
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
@@ -32,7 +35,7 @@ from monitor.core.wire import Reading, Rejection, read, write
 FORMAT = 2
 """Of the files that are made; a later one is refused rather than guessed at.
 
-In format 1 a digest is over the whole record itself, so that nothing can be left out of its chain; such a journal is gone on with as it was begun.
+In format 1 a digest is over the whole record itself, and there is no key, so that nothing can be left out of its chain; such a journal is gone on with as it was begun.
 """
 
 LEAD_IN_H = 25.0
@@ -44,7 +47,8 @@ LEAD_OUT = MINUTE
 _TABLES = """
 CREATE TABLE file (
     format INTEGER NOT NULL,
-    played INTEGER NOT NULL       -- 1: arrival is what each event says
+    played INTEGER NOT NULL,      -- 1: arrival is what each event says
+    key    BLOB NOT NULL          -- blinds the digest of each record
 ) STRICT;
 CREATE TABLE record (
     position INTEGER PRIMARY KEY, -- 1, 2, 3, ... with none left out
@@ -229,12 +233,14 @@ class Raw:
         events: the columns of its events.
         rejections: the columns of its rejections.
         digest: by which it stands in the chain.
+        blind: by which its own digest is blinded.
     """
 
     row: tuple[Any, ...]
     events: tuple[tuple[Any, ...], ...]
     rejections: tuple[tuple[Any, ...], ...]
     digest: bytes
+    blind: bytes
 
     @property
     def position(self) -> int:
@@ -243,8 +249,8 @@ class Raw:
 
     @property
     def itself(self) -> bytes:
-        """The SHA-256 of it, without the digest before it."""
-        return hashlib.sha256(written(self.row, self.events, self.rejections)).digest()
+        """The digest of it alone."""
+        return alone(self.blind, written(self.row, self.events, self.rejections))
 
 
 def own(event: AnyEvent, now: Moment) -> Entry:
@@ -266,14 +272,13 @@ class Journal:
     def __init__(self, connection: sqlite3.Connection, lock: int | None = None) -> None:
         self._connection = connection
         self._lock = lock
-        version, played = connection.execute(
-            "SELECT format, played FROM file"
-        ).fetchone()
+        version, played, *key = connection.execute("SELECT * FROM file").fetchone()
         if version not in {1, FORMAT}:
             raise JournalFault(
                 f"the journal has format {version}; this monitor writes format {FORMAT}"
             )
         self.format = int(version)
+        self._chain = _Chain(version, *key)
         self.played = bool(played)
         last = connection.execute(
             "SELECT position, arrival, digest FROM record ORDER BY position DESC LIMIT 1"
@@ -361,7 +366,7 @@ class Journal:
         Raises:
             JournalFault: they could not be written.
         """
-        draft = _Draft(self.format, self.position, self._digest, self._day)
+        draft = _Draft(self._chain, self.position, self._digest, self._day)
         connection = self._connection
         try:
             connection.execute("BEGIN IMMEDIATE")
@@ -474,6 +479,7 @@ class Journal:
                     events=tuple(events.of(position) or ()),
                     rejections=tuple(rejections.of(position) or ()),
                     digest=digest,
+                    blind=self._chain.blind(position),
                 )
 
     def digest_at(self, position: int) -> bytes:
@@ -680,9 +686,9 @@ class _Draft:
     """A transaction as it grows."""
 
     def __init__(
-        self, version: int, position: int, digest: bytes, day: Moment | None
+        self, chain: _Chain, position: int, digest: bytes, day: Moment | None
     ) -> None:
-        self._version = version
+        self._chain = chain
         self.position, self.digest, self.day = position, digest, day
         self._events: list[AnyEvent] = []
         self._rejections: list[Rejection] = []
@@ -710,7 +716,8 @@ class _Draft:
             int(entry.recorded),
             entry.payload,
         )
-        self.digest = linked(self._version, self.digest, written(row, events, refused))
+        record = written(row, events, refused)
+        self.digest = self._chain.linked(self.digest, position, record)
         self.position = position
         connection.execute(
             "INSERT INTO record VALUES (?, ?, ?, ?, ?, ?, ?)", (*row, self.digest)
@@ -771,10 +778,31 @@ def written(
     return b"".join(parts)
 
 
-def linked(version: int, before: bytes, record: bytes) -> bytes:
-    """The digest of a record that is `written` as *record* and stands after *before*."""
-    itself = record if version == 1 else hashlib.sha256(record).digest()
-    return hashlib.sha256(before + itself).digest()
+def alone(blind: bytes, record: bytes) -> bytes:
+    """The digest of a record that is `written` as *record*, of it alone."""
+    return hashlib.sha256(blind + record).digest()
+
+
+class _Chain:
+    """How the records of a journal are chained.
+
+    Args:
+        version: the format of the file.
+        key: blinds the digest of each record; not in format 1.
+    """
+
+    def __init__(self, version: int, key: bytes = b"") -> None:
+        self._version, self._key = version, bytes(key)
+
+    def blind(self, position: int) -> bytes:
+        """By which the digest of the record at *position* is blinded."""
+        return hmac.digest(self._key, b"%d" % position, "sha256")
+
+    def linked(self, before: bytes, position: int, record: bytes) -> bytes:
+        """The digest of a record that stands after *before*."""
+        if self._version != 1:
+            record = alone(self.blind(position), record)
+        return hashlib.sha256(before + record).digest()
 
 
 def _bytes(value: Any) -> bytes:
@@ -816,7 +844,8 @@ def _make(connection: sqlite3.Connection, *, played: bool) -> None:
     if not there:
         for statement in _TABLES.split(";\n"):
             connection.execute(statement)
-        connection.execute("INSERT INTO file VALUES (?, ?)", (FORMAT, int(played)))
+        key = secrets.token_bytes(32)
+        connection.execute("INSERT INTO file VALUES (?, ?, ?)", (FORMAT, played, key))
     connection.execute("COMMIT")
 
 
@@ -874,9 +903,8 @@ class _Audit:
         )
 
     def _follow(self, connection: sqlite3.Connection) -> str | None:
-        version, played = connection.execute(
-            "SELECT format, played FROM file"
-        ).fetchone()
+        version, played, *key = connection.execute("SELECT * FROM file").fetchone()
+        chain = _Chain(version, *key)
         self.digest = _genesis(version, played)
         events = _Beside(connection.execute(_EVENTS))
         rejections = _Beside(connection.execute(_REJECTIONS))
@@ -887,7 +915,8 @@ class _Audit:
             of, refused = events.of(position), rejections.of(position)
             if of is None or refused is None:
                 return "an event or rejection stands where it does not belong"
-            expected = linked(version, self.digest, written(record, of, refused))
+            told = written(record, of, refused)
+            expected = chain.linked(self.digest, position, told)
             if digest != expected:
                 return "it, its events or its rejections are not as they were written"
             self.records, self.digest = position, expected

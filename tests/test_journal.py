@@ -196,6 +196,7 @@ def filled(path):
 
 CELLS = [
     ("file", "played", 1, 1, "played + 1"),
+    ("file", "key", 1, 1, "zeroblob(32)"),
     ("record", "position", 3, 3, "position + 100"),
     ("record", "arrival", 2, 2, "arrival + 1"),
     ("record", "topic", 2, 2, "topic || '/'"),
@@ -478,6 +479,9 @@ def test_a_journal_of_the_first_format_is_gone_on_with(path, monkeypatch):
     with Journal.open(path) as journal:
         journal.append([entry(event(1))])
     monkeypatch.undo()
+    with sqlite3.connect(path) as connection:
+        connection.execute("ALTER TABLE file DROP COLUMN key")
+    connection.close()
     with Journal.open(path) as journal:
         journal.append([entry(event(2))])
         assert journal.format == 1
@@ -493,7 +497,7 @@ def test_a_journal_of_the_first_format_is_gone_on_with(path, monkeypatch):
 
 
 def test_whoever_has_only_the_digest_of_a_record_follows_the_chain(path):
-    """A digest is over the one before and over the SHA-256 of the record alone."""
+    """A digest is over the one before and over that of the record alone, which is blinded."""
     with Journal.open(path) as journal:
         journal.append([entry(event(n)) for n in range(5)])
         before = journal.digest_at(0)
@@ -502,6 +506,7 @@ def test_whoever_has_only_the_digest_of_a_record_follows_the_chain(path):
             assert before == one.digest == journal.digest_at(one.position)
 
         assert before.hex() == journal.digest
+        assert len({one.blind for one in journal.raw(1, 5)}) == 5
         assert [one.position for one in journal.raw(2, 3)] == [2, 3]
         assert journal.digest_at(0) == (
             hashlib.sha256(b"tallywatch journal 2 0").digest()
