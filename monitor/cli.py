@@ -21,6 +21,7 @@ from typer.core import TyperGroup
 from monitor.compare_cli import compare
 from monitor.desk.people_cli import people_app
 from monitor.drill_cli import drill
+from monitor.evidence_cli import evidence, verify
 from monitor.keep_cli import keep
 from monitor.options import (
     DataDirectory,
@@ -99,6 +100,8 @@ FAULTS = (
     ("monitor.daemon", "DaemonFault"),
     ("monitor.demo.monitoring", "MonitorFault"),
     ("monitor.journal", "JournalFault"),
+    ("monitor.desk.people", "PeopleFault"),
+    ("monitor.packing", "PackFault"),
     ("monitor.past", "PastFault"),
     ("monitor.plans", "PlanFault"),
     ("replay.concluded", "ConcludedFault"),
@@ -990,22 +993,14 @@ def export(
     say(f"{count:,} events written to {events}")
 
 
-@app.command(epilog="Example: tallywatch verify --journal journal.sqlite")
-def verify(
-    settings: SettingsFile = None,
-    journal: JournalFile = None,
-    data: DataDirectory = None,
-) -> None:
-    """Say whether the journal is as it was written, and which record is not."""
-    from monitor.journal import verify as audit
-
-    path = where(settings, data, journal).journal
-    verdict = audit(path)
-    if verdict.position is not None:
-        raise Failed(f"{path}: record {verdict.position}: {verdict.what}")
-    typer.echo(f"{path}: {verdict.records:,} records fit; the last is {verdict.digest}")
-
-
+app.command(
+    epilog="Example: tallywatch evidence --data /var/lib/tallywatch "
+    "--from 2026-05-04T02:00:00Z --to 2026-05-04T03:00:00Z --roles -o pack.zip"
+)(evidence)
+app.command(
+    epilog="Example: tallywatch verify --journal journal.sqlite, "
+    "or: tallywatch verify pack.zip --root DIGEST"
+)(verify)
 app.command(
     epilog="Example: tallywatch drill --desk http://127.0.0.1:9109 --token-file token"
 )(drill)

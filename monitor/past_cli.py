@@ -87,7 +87,7 @@ def opened(
             line=None if line is None else _line(line),
             detection=None if instead is None else _detection(instead),
         )
-        for sentence in past.said(_version()):
+        for sentence in past.said(version()):
             typer.echo(sentence, err=True)
         yield past
 
@@ -108,10 +108,11 @@ def _detection(path: Path) -> Detection:
     return read(path).detection
 
 
-def _version() -> str:
-    from importlib.metadata import version
+def version() -> str:
+    """Which monitor this is."""
+    from importlib.metadata import version as of
 
-    return version("tallywatch")
+    return of("tallywatch")
 
 
 def explain_then(past: Past, section: str, at: Moment, kind: str | None) -> None:

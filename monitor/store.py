@@ -315,6 +315,36 @@ class Store(Database):
             for put, text in rows:
                 yield put, str(text)
 
+    def put_between(
+        self, begin: Moment, end: Moment
+    ) -> Iterator[tuple[Item, list[tuple[str, str, Moment]]]]:
+        """What came from *begin* up to *end*, in its order, each with what became of it: channel, state, and when."""
+        rows = self._connection.execute(
+            f"SELECT {_ITEM} FROM {_ITEMS} WHERE put >= ? AND put < ?"  # noqa: S608 (constants)
+            " ORDER BY item.number",
+            (begin, end),
+        )
+        with closing(rows):
+            for row in rows:
+                item = _item(row)
+                posts = self._connection.execute(
+                    "SELECT channel, state, at FROM post WHERE item = ?"
+                    " AND at IS NOT NULL AND state <> 'waiting' ORDER BY channel, step",
+                    (item.number,),
+                )
+                yield item, posts.fetchall()
+
+    def raised_between(self, begin: Moment, end: Moment) -> Iterator[str]:
+        """Every line of the alerts raised from *begin* to *end*, both included, in the order in which they were first stored."""
+        rows = self._connection.execute(
+            "SELECT line.line FROM line JOIN alert ON alert.id = line.alert"
+            " WHERE alert.raised BETWEEN ? AND ? ORDER BY line.number",
+            (begin, end),
+        )
+        with closing(rows):
+            for (text,) in rows:
+                yield str(text)
+
     # The outbox.
 
     def unrouted(self, limit: int = 200) -> list[Item]:

@@ -144,7 +144,8 @@ COMMANDS = {
     "explain": ["--line", "--events", "--section", "--at", "--kind"],
     "shown": ["--at", "--position", "--data", "--journal"],
     "keep": ["--from", "--to", "--reason", "--list", "--desk", "--token-file"],
-    "verify": ["--journal"],
+    "evidence": ["--from", "--to", "--out", "--section", "--roles", "--root"],
+    "verify": ["--journal", "--root"],
 }
 
 
