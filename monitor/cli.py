@@ -18,6 +18,7 @@ from typing import IO, TYPE_CHECKING, Annotated, Any, TypeVar
 import typer
 from typer.core import TyperGroup
 
+from monitor.bars import progress
 from monitor.compare_cli import compare
 from monitor.desk.people_cli import people_app
 from monitor.drill_cli import drill
@@ -35,6 +36,7 @@ from monitor.options import (
     window,
 )
 from monitor.past_cli import explain_then, opened, where
+from monitor.report_cli import report
 from monitor.shown_cli import shown
 from monitor.visits_cli import visits_app
 from monitor.work_cli import work_app
@@ -102,6 +104,7 @@ FAULTS = (
     ("monitor.journal", "JournalFault"),
     ("monitor.desk.people", "PeopleFault"),
     ("monitor.packing", "PackFault"),
+    ("monitor.history", "HistoryFault"),
     ("monitor.past", "PastFault"),
     ("monitor.plans", "PlanFault"),
     ("replay.concluded", "ConcludedFault"),
@@ -352,44 +355,6 @@ def written(path: Path | None) -> Iterator[IO[str] | None]:
     else:
         with output(path) as file:
             yield file
-
-
-def progress(items: Iterable[T], doing: str) -> Iterator[T]:
-    """The *items*, with their number on a terminal where they take longer than a second."""
-    if not sys.stderr.isatty():
-        yield from items
-        return
-    from time import monotonic
-
-    shown = None
-    begun = monotonic()
-    try:
-        for count, item in enumerate(items):
-            if not count % 1000 and monotonic() - begun > 1:
-                shown = shown or _bar(doing)
-                shown.update(shown.task_ids[0], completed=count)
-            yield item
-    finally:
-        if shown is not None:
-            shown.stop()
-
-
-def _bar(doing: str) -> Any:
-    from rich.console import Console
-    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-    bar = Progress(
-        TextColumn("{task.description}"),
-        BarColumn(),
-        TextColumn("{task.completed:,}"),
-        TimeElapsedColumn(),
-        console=Console(stderr=True),
-        transient=True,
-    )
-    # How many there will be is not known before the file has been read.
-    bar.add_task(doing, total=None)
-    bar.start()
-    return bar
 
 
 # The commands.
@@ -1016,6 +981,9 @@ app.command(
     epilog="Example: tallywatch compare --line line.toml --settings now.toml "
     "--settings tried.toml --events month.jsonl.zst"
 )(compare)
+    epilog="Example: tallywatch report --data /var/lib/tallywatch "
+    "--from 2026-05-01T00:00:00Z --to 2026-06-01T00:00:00Z --out may.html"
+)(report)
 app.add_typer(people_app)
 app.add_typer(work_app)
 app.add_typer(visits_app)

@@ -148,7 +148,7 @@ class History(Database):
         return history
 
     @classmethod
-    def read_only(cls, path: Path) -> Self:
+    def to_read(cls, path: Path) -> Self:
         """Open the file at *path* for reading alone, also while a monitor writes it.
 
         Raises:
@@ -156,28 +156,26 @@ class History(Database):
         """
         if not path.is_file():
             raise HistoryFault(f"{path}: there is no history here")
-        connection = None
         try:
-            connection = sqlite3.connect(
-                f"{path.resolve().as_uri()}?mode=ro", uri=True, check_same_thread=False
-            )
-            (form,) = connection.execute("PRAGMA user_version").fetchone()
+            history = super().to_read(path)
+            form = history.form()
         except sqlite3.Error as error:
-            if connection is not None:
-                connection.close()
             raise HistoryFault(f"{path} cannot be read: {error}") from error
         if form != FORMAT:
-            connection.close()
+            history.close()
             raise HistoryFault(
                 f"{path} has format {form}, not {FORMAT}: start the monitor on it once"
             )
-        return cls(connection)
+        return history
+
+    def form(self) -> int:
+        """The format of the file."""
+        return int(self._connection.execute("PRAGMA user_version").fetchone()[0])
 
     def count_once(self) -> None:
         """Count what an older version left out; nothing where that was done."""
         connection = self._connection
-        (form,) = connection.execute("PRAGMA user_version").fetchone()
-        if form >= FORMAT:
+        if self.form() >= FORMAT:
             return
         with connection:
             connection.execute("DELETE FROM traffic")

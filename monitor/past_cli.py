@@ -24,6 +24,7 @@ class Where:
 
     journal: Path
     alerts: Path
+    history: Path
     people: Path
 
 
@@ -47,6 +48,7 @@ def where(settings: Path | None, data: Path | None, journal: Path | None) -> Whe
     return Where(
         journal=journal if journal is not None else base / found.files.journal,
         alerts=base / found.files.alerts,
+        history=base / found.files.history,
         people=base / found.desk.people_file,
     )
 

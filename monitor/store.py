@@ -266,6 +266,15 @@ class Store(Database):
             )
         ]
 
+    def raised_by_subject(self, begin: Moment, end: Moment) -> dict[str, int]:
+        """How many alerts were raised from *begin* up to *end*, by subject."""
+        rows = self._connection.execute(
+            "SELECT subject, count(*) FROM alert WHERE raised >= ? AND raised < ?"
+            " GROUP BY subject",
+            (begin, end),
+        )
+        return dict(rows)
+
     def alert(self, name: str) -> str | None:
         """The last line of an alert."""
         return self._one("SELECT line FROM alert WHERE id = ?", name)

@@ -242,17 +242,17 @@ def test_for_reading_alone_a_file_must_be_there_and_be_of_this_version(tmp_path)
     """Each is told in one line that names the file."""
     path = tmp_path / "history.sqlite"
     with pytest.raises(HistoryFault, match="there is no history"):
-        History.read_only(path)
+        History.to_read(path)
     path.write_text("not a database at all, but long enough to be taken for one" * 20)
     with pytest.raises(HistoryFault, match="cannot be read"):
-        History.read_only(path)
+        History.to_read(path)
     path.unlink()
     with History.open(path) as history:
         history.write([passed(6.5)])
-        with History.read_only(path) as reader:
+        with History.to_read(path) as reader:
             assert len(trains(reader)) == 1
             with pytest.raises(sqlite3.Error):
                 reader.write([passed(7.5)])
         history._connection.execute("PRAGMA user_version = 0")
     with pytest.raises(HistoryFault, match="start the monitor"):
-        History.read_only(path)
+        History.to_read(path)

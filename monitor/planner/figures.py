@@ -1,0 +1,243 @@
+"""What was counted at a section, or at something that several sections need, in a period: plain values.
+
+A number without how long was watched is no number: with each stands what it had to happen in.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from monitor.core.moments import Duration, Moment
+from monitor.core.statistics.comparing import Counted, Ratio
+from monitor.core.statistics.fleets import Trend
+from monitor.core.statistics.ranking import Carried, Expected
+
+Kind = Literal["section", "head", "unit", "cable", "evaluator", "site"]
+KINDS: tuple[Kind, ...] = ("section", "head", "unit", "cable", "evaluator", "site")
+"""What a report has a table of, in this order."""
+
+FULLY = 0.95
+"""Observed for less than this share, trains are "at least"."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Apart:
+    """Disturbances that are counted, and count for nothing.
+
+    Args:
+        under_work: between the beginning of work and its end.
+        after_work: within an hour after it.
+        at_start: when an evaluator came into service.
+    """
+
+    under_work: int = 0
+    after_work: int = 0
+    at_start: int = 0
+
+    @property
+    def total(self) -> int:
+        """All of them."""
+        return self.under_work + self.after_work + self.at_start
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Resets:
+    """Accepted resets of one kind.
+
+    Args:
+        kind: the way of giving back.
+        accepted: how many, not under work.
+        followed: of those, how many a train followed since.
+        under_work: how many more under work.
+    """
+
+    kind: str
+    accepted: int
+    followed: int
+    under_work: int
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GivenBack:
+    """How long sections were not available.
+
+    Args:
+        number: how often.
+        going_on: of those, how many were not seen to be given back.
+        median_s: within so many seconds half were given back; None where that is not known.
+        most_s: within so many nine in ten.
+    """
+
+    number: int
+    going_on: int
+    median_s: float | None
+    most_s: float | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Figures:
+    """One row of the report.
+
+    Args:
+        subject: `section/T107`, or `line`.
+        place: where, in words.
+        ref: its number in the owner's register, or "".
+        sections: what it is made of, by id.
+        period: how long the period is.
+        watched: how much of it was observed; of several sections the mean.
+        dark_longest: the longest spell in it that was not observed, of any of its sections.
+        heard: whether any of it was ever heard by the end.
+        new: it was heard first within the period.
+        disturbances: that count.
+        spurious: of those, occupations that nothing explains and that ended by themselves.
+        occasions: disturbances within a minute of one another as one.
+        apart: disturbances that do not count.
+        resets: by kind.
+        no_train: occupied with no train seen.
+        failed: not available; of several sections the sum.
+        failed_busy: of that, in hours with trains.
+        trains: worked through; of several sections the sum.
+        counted: of those, the ones whose axles were told.
+        axles: of those.
+        held: trains that stood before it longer than usual while it was not available.
+        given_back: how long it took.
+        alerts: raised about it itself.
+    """
+
+    subject: str
+    place: str = ""
+    ref: str = ""
+    sections: tuple[str, ...] = ()
+    period: Duration
+    watched: Duration
+    dark_longest: Duration
+    heard: bool
+    new: bool = False
+    disturbances: int = 0
+    spurious: int = 0
+    occasions: int = 0
+    apart: Apart = Apart()
+    resets: tuple[Resets, ...] = ()
+    no_train: Duration = 0
+    failed: Duration = 0
+    failed_busy: Duration = 0
+    trains: int = 0
+    counted: int = 0
+    axles: int = 0
+    held: int = 0
+    given_back: GivenBack
+    alerts: int = 0
+
+    @property
+    def name(self) -> str:
+        """Its id."""
+        return self.subject.partition("/")[2] or self.subject
+
+    @property
+    def share(self) -> float:
+        """The share of the period that was observed."""
+        return self.watched / self.period if self.period else 0.0
+
+    @property
+    def at_least(self) -> bool:
+        """Whether there were more trains than were seen, as far as anybody can tell."""
+        return self.share < FULLY
+
+    def per_trains(self) -> Counted:
+        """Its disturbances in so many thousand trains."""
+        return Counted(self.disturbances, self.trains / 1000)
+
+    def per_axles(self) -> Counted:
+        """Its disturbances in so many hundred thousand axles; where not all axles were told, as many for the others."""
+        axles = self.axles * self.trains / self.counted if self.counted else 0.0
+        return Counted(self.disturbances, axles / 100_000)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rank:
+    """How a row stands among those of its kind.
+
+    Args:
+        subject: whose.
+        expected: disturbances to expect per thousand trains, drawn towards the fleet's; None where nothing is known of any.
+        quarter: disturbances to expect in 90 days, with as many trains as in the period; None where it had none.
+        more: how often it would have as many by its share of trains alone, adjusted for how many were asked about.
+        trend: whether they came faster and faster, or None where there were too few.
+        rising: how sure that is once all were asked about, and bursts are taken for what they are; None likewise.
+        against: the rate against that of the period before.
+        hours: when more of them came than trains would explain, in words, or "".
+        months: likewise.
+    """
+
+    subject: str
+    expected: Expected | None = None
+    quarter: float | None = None
+    more: float | None = None
+    trend: Trend | None = None
+    rising: float | None = None
+    against: Ratio | None = None
+    hours: str = ""
+    months: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Slot:
+    """An hour of the day, or a month, over all sections.
+
+    Args:
+        name: `14`, or `2026-05`.
+        disturbances: that count.
+        trains: worked through.
+        share: of it that was observed, or None where that is not asked.
+    """
+
+    name: str
+    disturbances: int
+    trains: int
+    share: float | None = None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Report:
+    """What a period was like.
+
+    Args:
+        line: the line's name.
+        timezone: in which its times are told.
+        begin: of the period.
+        end: of it.
+        reached: up to when anything is known; before *end* where the period is not over.
+        made: when, or None for one that is made of a recording.
+        rehearsal: none of it is so.
+        whole: the line.
+        before: the line in the period before, as long.
+        rows: by kind.
+        ranks: by subject.
+        carried: sections, by disturbances.
+        most: sections that carry four in five of them.
+        months: of the period.
+        hours: of the day.
+        fleet: whether disturbances came faster and faster, over all sections.
+        against: the line against the period before.
+        notes: what is not in the feed, and what else one should know.
+    """
+
+    line: str
+    timezone: str
+    begin: Moment
+    end: Moment
+    reached: Moment
+    made: Moment | None
+    rehearsal: bool
+    whole: Figures
+    before: Figures
+    rows: dict[Kind, tuple[Figures, ...]]
+    ranks: dict[str, Rank]
+    carried: tuple[Carried, ...]
+    most: tuple[str, ...]
+    months: tuple[Slot, ...]
+    hours: tuple[Slot, ...]
+    fleet: Trend | None
+    against: Ratio | None
+    notes: tuple[str, ...]

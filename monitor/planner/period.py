@@ -1,0 +1,436 @@
+"""The period report, worked out: what was seen of each section, added up by what sections need, and held against chance.
+
+Under work, within an hour after it and at the start of an evaluator disturbances are counted apart: maintenance makes them, and without that the best-kept section looks worst.
+What was not watched is told, and never counted as quiet.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from math import isfinite
+
+import numpy as np
+
+from monitor.core.layout import Line
+from monitor.core.moments import DAY, HOUR, MINUTE, Moment
+from monitor.core.statistics.comparing import Counted, compare
+from monitor.core.statistics.fleets import LEAST, Trend, Watched, fleet_trend, trend_of
+from monitor.core.statistics.ranking import (
+    adjusted,
+    carrying,
+    expected,
+    more_than_share,
+    pareto,
+)
+from monitor.core.statistics.trend import bursts, unevenness, upper_tail
+from monitor.core.statistics.waiting import lasting, within as within_share
+from monitor.core.words import in_full, names
+from monitor.history import HOURS, History
+from monitor.planner.figures import (
+    FULLY,
+    KINDS,
+    Apart,
+    Figures,
+    GivenBack,
+    Kind,
+    Rank,
+    Report,
+    Resets,
+    Slot,
+)
+from monitor.planner.seen import Section, Seen, see
+from monitor.planner.spells import length, within
+from monitor.planner.whereabouts import Whereabouts
+
+ONE_OCCASION = MINUTE
+"""Disturbances within a minute of one another have one cause more often than not (as `common-cause`, `window_s` 60)."""
+
+QUARTER_D = 90
+"""Disturbances to expect are told for so many days."""
+
+CARRY = 0.8
+"""Sections that carry so much are named."""
+
+NAMED = 0.1
+"""Named as more than chance: of those named, one in ten by accident."""
+
+MANY = 5
+"""With fewer disturbances nothing is said of when they came."""
+
+
+def report(
+    history: History,
+    line: Line,
+    begin: Moment,
+    end: Moment,
+    *,
+    reached: Moment,
+    made: Moment | None = None,
+    rehearsal: bool = False,
+    alerts: Mapping[str, int] | None = None,
+) -> Report:
+    """What the time from *begin* up to *end* was like.
+
+    Args:
+        history: of what was so.
+        line: the line file.
+        begin: the first moment of the period.
+        end: the first that is no longer in it.
+        reached: up to when the history knows anything.
+        made: when this is asked.
+        rehearsal: none of it is so.
+        alerts: how many were raised in it, by subject.
+
+    Raises:
+        ValueError: *begin* is not before *end*.
+    """
+    if begin >= end:
+        raise ValueError("the period ends before it begins")
+    period = end - begin
+    now = _Sums(see(history, line, begin, end, reached), line, period, alerts or {})
+    then = see(history, line, begin - period, begin, reached)
+    before = _Sums(then, line, period, {})
+    rows = {kind: now.rows(kind) for kind in KINDS}
+    last = {row.subject: row for kind in KINDS for row in before.rows(kind)}
+    ranks = {
+        rank.subject: rank
+        for kind in KINDS
+        for rank in _ranks(rows[kind], last, now, with_trend=kind == "section")
+    }
+    carried = pareto({row.name: row.disturbances for row in rows["section"]})
+    whole, whole_before = now.whole(), before.whole()
+    return Report(
+        line=line.name,
+        timezone=line.timezone,
+        begin=begin,
+        end=end,
+        reached=min(reached, end),
+        made=made,
+        rehearsal=rehearsal,
+        whole=whole,
+        before=whole_before,
+        rows=rows,
+        ranks=ranks,
+        carried=tuple(carried),
+        most=tuple(carrying(carried, CARRY)),
+        months=now.months(),
+        hours=now.hours(),
+        fleet=fleet_trend(now.fleet()),
+        against=compare(whole_before.per_trains(), whole.per_trains()),
+        notes=(
+            *_unfinished(reached, end, line),
+            *_notes(rows["section"], whole),
+        ),
+    )
+
+
+class _Sums:
+    """What was seen, added up."""
+
+    def __init__(
+        self, seen: Seen, line: Line, period: int, alerts: Mapping[str, int]
+    ) -> None:
+        self.seen = seen
+        self.line = line
+        self.period = period
+        self.alerts = alerts
+        self.there = Whereabouts(line)
+        self.place = {name: at for at, name in enumerate(seen.sections)}
+
+    def whole(self) -> Figures:
+        return self._row("line", tuple(self.seen.sections))
+
+    def rows(self, kind: Kind) -> tuple[Figures, ...]:
+        """A row for each thing of *kind* that the line file has."""
+        return tuple(
+            self._row(subject, self.there.sections(subject))
+            for subject in self._subjects(kind)
+        )
+
+    def _subjects(self, kind: Kind) -> list[str]:
+        line = self.line
+        heads = line.heads.values()
+        found: dict[Kind, Iterable[str | None]] = {
+            "section": line.sections,
+            "head": line.heads,
+            "unit": (one.unit for one in heads),
+            "cable": (one.cable for one in heads),
+            "evaluator": line.evaluators,
+            "site": (one.site for one in line.evaluators.values()),
+        }
+        return [f"{kind}/{name}" for name in dict.fromkeys(found[kind]) if name]
+
+    def _row(self, subject: str, sections: tuple[str, ...]) -> Figures:
+        seen = [self.seen.sections[name] for name in sections]
+        places = [self.place[name] for name in sections]
+        count = max(len(seen), 1)
+        disturbed = [one for section in seen for one in section.disturbed]
+        moments = sorted(at for at, _ in disturbed)
+        return Figures(
+            subject=subject,
+            place=self._where(subject),
+            ref=self.there.register(subject),
+            sections=sections,
+            period=self.period,
+            watched=sum(length(one.watched) for one in seen) // count,
+            dark_longest=max((one.dark_longest for one in seen), default=0),
+            heard=any(one.watched for one in seen),
+            new=any(self._is_new(one) for one in seen),
+            disturbances=len(disturbed),
+            spurious=sum(spurious for _, spurious in disturbed),
+            occasions=len(bursts(moments, ONE_OCCASION)),
+            apart=Apart(
+                under_work=sum(one.under_work for one in seen),
+                after_work=sum(one.after_work for one in seen),
+                at_start=sum(one.at_start for one in seen),
+            ),
+            resets=_resets(one for section in seen for one in section.resets),
+            no_train=sum(length(one.no_train) for one in seen),
+            failed=sum(length(one.failed) for one in seen),
+            failed_busy=sum(
+                self.seen.busy_length(at, one.failed)
+                for at, one in zip(places, seen, strict=True)
+            ),
+            trains=int(self.seen.by_hour[places].sum()),
+            counted=int(self.seen.counted[places].sum()),
+            axles=round(float(self.seen.axles[places].sum())),
+            held=sum(one.held for one in seen),
+            given_back=_given_back(one for section in seen for one in section.back),
+            alerts=self.alerts.get(subject, 0),
+        )
+
+    def _is_new(self, section: Section) -> bool:
+        heard = section.heard
+        return heard is not None and self.seen.begin < heard < self.seen.end
+
+    def _where(self, subject: str) -> str:
+        if subject == "line":
+            return ""
+        spot = self.there.spot(subject)
+        kilometres = ""
+        if spot.low is not None and spot.high is not None:
+            kilometres = f"km {spot.low:g}"
+            if spot.high - spot.low >= 0.05:
+                kilometres += f" to {spot.high:g}"
+        site = "" if subject.startswith("site/") else spot.site
+        return ", ".join(one for one in (site, kilometres) if one)
+
+    def fleet(self) -> list[Watched]:
+        """The disturbances of each section, in the time it was watched; those that come in bursts as one."""
+        return [
+            Watched(*_operating(section))
+            for section in self.seen.sections.values()
+            if section.watched
+        ]
+
+    def months(self) -> tuple[Slot, ...]:
+        clock, seen = self.seen.clock, self.seen
+        trains = seen.by_month.sum(axis=0)
+        counts = Counter(clock.at(at)[1] for at in self._disturbed())
+        shares = self._month_shares()
+        return tuple(
+            Slot(
+                name=name,
+                disturbances=counts[at],
+                trains=int(trains[at]),
+                share=shares[at],
+            )
+            for at, name in enumerate(clock.months)
+        )
+
+    def _month_shares(self) -> list[float]:
+        """The share of each month, within the period, that was observed, over all sections."""
+        clock, seen = self.seen.clock, self.seen
+        flat = np.where(clock.inside, clock.month, -1).reshape(-1)
+        found = []
+        for at in range(len(clock.months)):
+            hours = np.flatnonzero(flat == at)
+            if not len(hours):
+                found.append(0.0)
+                continue
+            begin = max(clock.begin + int(hours[0]) * HOUR, seen.begin)
+            # To the end of the period as asked for, not of what is known.
+            end = clock.begin + (int(hours[-1]) + 1) * HOUR
+            watched = sum(
+                length(within(one.watched, begin, end))
+                for one in seen.sections.values()
+            )
+            found.append(watched / ((end - begin) * max(len(seen.sections), 1)))
+        return found
+
+    def hours(self) -> tuple[Slot, ...]:
+        trains = self.seen.by_hour.sum(axis=0)
+        counts = Counter(self.seen.clock.at(at)[0] for at in self._disturbed())
+        return tuple(
+            Slot(name=f"{at:02d}", disturbances=counts[at], trains=int(trains[at]))
+            for at in range(HOURS)
+        )
+
+    def _disturbed(self) -> Iterable[Moment]:
+        return (at for one in self.seen.sections.values() for at, _ in one.disturbed)
+
+    def when(self, row: Figures) -> tuple[str, str]:
+        """The hours of the day, and the months, in which more of a row's disturbances came than its trains explain."""
+        if row.occasions < MANY:
+            return "", ""
+        moments = sorted(
+            at for name in row.sections for at, _ in self.seen.sections[name].disturbed
+        )
+        places = [self.place[name] for name in row.sections]
+        slots = [self.seen.clock.at(int(at)) for at in bursts(moments, ONE_OCCASION)]
+        hours = self.seen.by_hour[places].sum(axis=0)
+        months = self.seen.by_month[places].sum(axis=0)
+        return (
+            _more_in(
+                [f"{n:02d} h" for n in range(HOURS)], [h for h, _ in slots], hours
+            ),
+            _more_in(self.seen.clock.months, [m for _, m in slots], months),
+        )
+
+
+def _more_in(labels: Sequence[str], at: Sequence[int], trains: Iterable[int]) -> str:
+    counts = Counter(at)
+    slots = {
+        label: Counted(counts[place], float(exposure))
+        for place, (label, exposure) in enumerate(zip(labels, trains, strict=True))
+    }
+    chances = more_than_share(slots)
+    total = sum(one.exposure for one in slots.values())
+    said = []
+    for label, chance in chances.items():
+        if chance < NAMED / 2:
+            one = slots[label]
+            by_trains = len(at) * one.exposure / total
+            said.append(
+                f"{label}: {one.count} of {len(at)}, by its trains {by_trains:.1f}"
+            )
+    return "; ".join(said)
+
+
+def _resets(found: Iterable[tuple[str, bool, bool]]) -> tuple[Resets, ...]:
+    counts = Counter(found)
+    kinds = dict.fromkeys(kind for kind, _, _ in counts)
+    return tuple(
+        Resets(
+            kind=kind,
+            accepted=counts[kind, True, False] + counts[kind, False, False],
+            followed=counts[kind, True, False],
+            under_work=counts[kind, True, True] + counts[kind, False, True],
+        )
+        for kind in sorted(kinds)
+    )
+
+
+def _given_back(found: Iterable[tuple[float, bool]]) -> GivenBack:
+    spells = list(found)
+    curve = lasting(spells)
+    return GivenBack(
+        number=len(spells),
+        going_on=sum(not over for _, over in spells),
+        median_s=within_share(curve, 0.5),
+        most_s=within_share(curve, 0.9),
+    )
+
+
+def _operating(section: Section) -> tuple[list[float], float, float]:
+    """When it was disturbed, and from when to when, in days of the time it was watched; what came within an hour is one."""
+    times = [section.operating(at) / DAY for at, _ in section.disturbed]
+    return list(bursts(sorted(times), HOUR / DAY)), 0.0, length(section.watched) / DAY
+
+
+def _ranks(
+    rows: Sequence[Figures],
+    before: Mapping[str, Figures],
+    sums: _Sums,
+    *,
+    with_trend: bool,
+) -> list[Rank]:
+    records = {row.subject: row.per_trains() for row in rows}
+    rates = expected(records)
+    shares = more_than_share(records)
+    trends = {row.subject: _trend(row, sums) for row in rows} if with_trend else {}
+    told = [one for one in trends.values() if one is not None]
+    sure = dict(
+        zip(
+            (name for name, one in trends.items() if one is not None),
+            adjusted([chance for _, chance in told]),
+            strict=True,
+        )
+    )
+    found = []
+    for row in rows:
+        subject = row.subject
+        rate, trend = rates.get(subject), trends.get(subject)
+        last = before.get(subject)
+        hours, months = sums.when(row)
+        found.append(
+            Rank(
+                subject=subject,
+                expected=rate,
+                quarter=_quarter(row, rate.rate if rate is not None else None),
+                more=shares.get(subject),
+                trend=None if trend is None else trend[0],
+                rising=sure.get(subject),
+                against=None
+                if last is None
+                else compare(last.per_trains(), row.per_trains()),
+                hours=hours,
+                months=months if len(sums.seen.clock.months) > 1 else "",
+            )
+        )
+    return found
+
+
+def _quarter(row: Figures, rate: float | None) -> float | None:
+    """Disturbances to expect in 90 days, with as many trains a day as were seen."""
+    if rate is None or not row.trains or not row.watched:
+        return None
+    a_day = row.trains / (row.watched / DAY)
+    found = rate * a_day / 1000 * QUARTER_D
+    return found if isfinite(found) else None
+
+
+def _trend(row: Figures, sums: _Sums) -> tuple[Trend, float] | None:
+    """The trend of a section, and its chance with bursts taken for what they are; None where there is too little."""
+    section = sums.seen.sections[row.name]
+    if len(section.disturbed) < LEAST or not section.watched:
+        return None
+    times, _, end = _operating(section)
+    found = trend_of(times, end)
+    if found is None:
+        return None
+    uneven = max(1.0, unevenness(times)) if times[-1] > 0 else 1.0
+    guarded = min(1.0, 2 * upper_tail(abs(found.statistic) / uneven))
+    return found, max(found.chance, guarded)
+
+
+def _unfinished(reached: Moment, end: Moment, line: Line) -> Iterable[str]:
+    if reached < end:
+        shown = in_full(reached, line.zone, line.timezone)
+        yield f"The period is not over, or not all of it is on record: known up to {shown}."
+
+
+def _notes(sections: Sequence[Figures], whole: Figures) -> Iterable[str]:
+    silent = [row.name for row in sections if not row.heard]
+    if silent:
+        yield f"Not heard in this period: {_some(silent)}."
+    new = [row.name for row in sections if row.new]
+    if new:
+        yield f"Heard for the first time in this period: {_some(new)}."
+    partly = [row.name for row in sections if row.heard and row.share < FULLY]
+    if partly:
+        yield (
+            f"Observed for less than {FULLY:.0%} of the period, so that trains are "
+            f'"at least": {_some(partly)}.'
+        )
+    if not whole.resets and whole.disturbances:
+        yield "No reset is on record: either none was made, or this feed carries none."
+    if whole.trains and not whole.counted:
+        yield "This feed carries no axle counts: nothing is told per 100,000 axles."
+
+
+def _some(found: Sequence[str], most: int = 12) -> str:
+    if len(found) <= most:
+        return names(list(found))
+    return f"{', '.join(found[:most])} and {len(found) - most} more"

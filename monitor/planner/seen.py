@@ -1,0 +1,367 @@
+"""What was seen of each section in a period, read off the history: spells, moments, and trains by the hour."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from datetime import tzinfo
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from monitor.core.facts import Fact
+from monitor.core.layout import Line
+from monitor.core.moments import DAY, HOUR, MINUTE, Duration, Moment, as_datetime
+from monitor.history import HOURS, History
+from monitor.planner.spells import (
+    Spell,
+    is_in,
+    length,
+    longest,
+    together,
+    within,
+    without,
+)
+
+AFTER_WORK: Duration = HOUR
+"""So long after work what is disturbed may be its doing (common practice: what was worked on is settled within the first trains)."""
+
+AT_START: Duration = 10 * MINUTE
+"""An evaluator that comes into service shows its sections disturbed until each is reset (EULYNX SCI-TDS: start-up comes up disturbed); so long that counts for its start."""
+
+Numbers = npt.NDArray[np.int64]
+
+
+@dataclass(slots=True)
+class Section:
+    """What was seen of one section.
+
+    Args:
+        watched: when it was.
+        dark: when it was not, within the period.
+        work: when it was under work, with a little before.
+        starts: when its evaluator came into service.
+        heard: when it was heard first.
+        disturbed: when, and whether that was a spurious occupation; those that count.
+        under_work: how many disturbances fell under work.
+        after_work: within an hour after it.
+        at_start: when its evaluator started.
+        resets: accepted: kind, whether a train followed, whether under work.
+        failed: spells not available, not under work, as far as they were watched.
+        back: how long each took, in seconds, and whether that was its end.
+        no_train: spells occupied with no train seen, likewise.
+        held: trains held by it.
+    """
+
+    watched: list[Spell] = field(default_factory=list)
+    dark: list[Spell] = field(default_factory=list)
+    work: list[Spell] = field(default_factory=list)
+    starts: tuple[Moment, ...] = ()
+    heard: Moment | None = None
+    disturbed: list[tuple[Moment, bool]] = field(default_factory=list)
+    under_work: int = 0
+    after_work: int = 0
+    at_start: int = 0
+    resets: list[tuple[str, bool, bool]] = field(default_factory=list)
+    failed: list[Spell] = field(default_factory=list)
+    back: list[tuple[float, bool]] = field(default_factory=list)
+    no_train: list[Spell] = field(default_factory=list)
+    held: int = 0
+
+    @property
+    def dark_longest(self) -> Duration:
+        """The longest spell not observed."""
+        return longest(self.dark)
+
+    def operating(self, moment: Moment) -> Duration:
+        """For how long it had been watched by *moment*."""
+        return length(within(self.watched, self.watched[0][0], moment))
+
+
+@dataclass(frozen=True, slots=True)
+class Clockface:
+    """The hours of a period: which hour of the day, and which month, each is in local time.
+
+    Args:
+        begin: 00:00 UTC of the first day.
+        hour: by day and hour, UTC: the hour of the day where the line is.
+        month: likewise, the place of the month in `months`.
+        inside: likewise, whether it begins within the period.
+        months: `2026-05`.
+    """
+
+    begin: Moment
+    hour: Numbers
+    month: Numbers
+    inside: npt.NDArray[np.bool_]
+    months: tuple[str, ...]
+
+    @classmethod
+    def of(cls, begin: Moment, end: Moment, zone: tzinfo) -> Clockface:
+        """That of the time from *begin* up to *end*."""
+        first = begin - begin % DAY
+        days = max(1, -(-(end - first) // DAY))
+        starts = [first + at * HOUR for at in range(days * HOURS)]
+        local = [as_datetime(at).astimezone(zone) for at in starts]
+        names = [f"{one:%Y-%m}" for one in local]
+        inside = np.array([begin <= at < end for at in starts])
+        held = [name for name, here in zip(names, inside, strict=True) if here]
+        months = tuple(dict.fromkeys(held)) or (names[0],)
+        place = {name: at for at, name in enumerate(months)}
+        shape = (days, HOURS)
+        return cls(
+            begin=first,
+            hour=np.array([one.hour for one in local]).reshape(shape),
+            month=np.array([place.get(name, 0) for name in names]).reshape(shape),
+            inside=inside.reshape(shape),
+            months=months,
+        )
+
+    def at(self, moment: Moment) -> tuple[int, int]:
+        """The hour of the day and the place of the month of *moment*."""
+        day, rest = divmod(moment - self.begin, DAY)
+        place = min(max(int(day), 0), len(self.hour) - 1), int(rest // HOUR)
+        return int(self.hour[place]), int(self.month[place])
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Seen:
+    """What was seen of a line in a period.
+
+    Args:
+        begin: of it.
+        end: of it, or up to when anything is known.
+        sections: by id, each of the line file.
+        clock: the hours of the period.
+        by_hour: trains by section, in the order of the line file, and hour of the day.
+        by_month: likewise by month.
+        counted: trains whose axles were told, by section.
+        axles: of those.
+        busy: by section and hour of the day, whether that is an hour with trains.
+    """
+
+    begin: Moment
+    end: Moment
+    sections: dict[str, Section]
+    clock: Clockface
+    by_hour: Numbers
+    by_month: Numbers
+    counted: Numbers
+    axles: npt.NDArray[np.float64]
+    busy: npt.NDArray[np.bool_]
+
+    def busy_length(self, at: int, spells: Iterable[Spell]) -> Duration:
+        """How much of *spells* lies in hours with trains at the section that is *at* in order."""
+        total = 0
+        for begin, end in spells:
+            one = begin
+            while one < end:
+                until = min(end, one - one % HOUR + HOUR)
+                if self.busy[at, self.clock.at(one)[0]]:
+                    total += until - one
+                one = until
+        return total
+
+
+def see(
+    history: History, line: Line, begin: Moment, end: Moment, reached: Moment
+) -> Seen:
+    """What was seen from *begin* up to *end*, or up to *reached* where that is earlier."""
+    end = max(begin, min(end, reached))
+    sections = {name: Section() for name in line.sections}
+    _watched(history, sections, line, begin, end)
+    _disturbed(history, sections, begin, end)
+    _spells(history, sections, begin, end)
+    clock = Clockface.of(begin, end, line.zone)
+    trains, counted, axles = _trains(history, list(sections), clock, begin, end)
+    hours = range(HOURS)
+    months = range(len(clock.months))
+    return Seen(
+        begin=begin,
+        end=end,
+        sections=sections,
+        clock=clock,
+        by_hour=np.stack(
+            [trains[:, clock.hour == one].sum(axis=1) for one in hours], 1
+        ),
+        by_month=np.stack(
+            [trains[:, clock.month == one].sum(axis=1) for one in months], 1
+        ),
+        counted=counted,
+        axles=axles,
+        busy=_busy(trains, sections, clock, end),
+    )
+
+
+def _by_section(
+    facts: Iterable[Fact], sections: dict[str, Section]
+) -> Iterable[tuple[Fact, Section]]:
+    """Each fact with its section, where the line file has it."""
+    for fact in facts:
+        section = sections.get(fact.subject.partition("/")[2])
+        if section is not None:
+            yield fact, section
+
+
+def _watched(
+    history: History,
+    sections: dict[str, Section],
+    line: Line,
+    begin: Moment,
+    end: Moment,
+) -> None:
+    for fact, section in _by_section(history.read("heard", None, None, end), sections):
+        before = section.heard
+        section.heard = fact.began if before is None else min(before, fact.began)
+    for fact, section in _by_section(
+        history.read("not-known", None, begin, end), sections
+    ):
+        section.dark.append((fact.began, end if fact.ended is None else fact.ended))
+    work = history.read("work", None, begin - AFTER_WORK, end)
+    for fact, section in _by_section(work, sections):
+        section.work.append((fact.began, end if fact.ended is None else fact.ended))
+    starts = _starts(history, end)
+    for name, section in sections.items():
+        heard = end if section.heard is None else min(section.heard, end)
+        dark = [*section.dark, (begin, heard)]
+        section.dark = within(dark, begin, end)
+        section.watched = without(within([(begin, end)], begin, end), section.dark)
+        section.work = together(section.work)
+        section.starts = tuple(starts.get(line.sections[name].evaluator, ()))
+
+
+def _starts(history: History, end: Moment) -> dict[str, list[Moment]]:
+    """When each evaluator came into service; not where it was heard to be in it first."""
+    found: dict[str, list[Moment]] = {}
+    known: set[str] = set()
+    for fact in history.read("service", None, None, end):
+        name = fact.subject.partition("/")[2]
+        if fact.values.get("state") == "in_service" and name in known:
+            found.setdefault(name, []).append(fact.began)
+        known.add(name)
+    return found
+
+
+def _disturbed(
+    history: History, sections: dict[str, Section], begin: Moment, end: Moment
+) -> None:
+    facts = history.read("disturbance", None, begin, end)
+    for fact, section in _by_section(facts, sections):
+        at = fact.began
+        if fact.values.get("under_work") or is_in(at, section.work):
+            section.under_work += 1
+        elif any(over <= at < over + AFTER_WORK for _, over in section.work):
+            section.after_work += 1
+        elif _started(section.starts, at):
+            section.at_start += 1
+        else:
+            section.disturbed.append((at, bool(fact.values.get("spurious"))))
+
+
+def _started(starts: tuple[Moment, ...], at: Moment) -> bool:
+    """Whether an evaluator had come into service shortly before *at*; its sections may say so a moment before itself."""
+    before = bisect_right(starts, at + MINUTE)
+    return before > 0 and at - starts[before - 1] < AT_START
+
+
+def _spells(
+    history: History, sections: dict[str, Section], begin: Moment, end: Moment
+) -> None:
+    for fact, section in _by_section(history.read("reset", None, begin, end), sections):
+        values = fact.values
+        if values.get("step") == "accepted":
+            followed = values.get("proved_at") is not None
+            work = bool(values.get("under_work")) or is_in(fact.began, section.work)
+            section.resets.append((str(values.get("kind")), followed, work))
+    for fact, section in _by_section(
+        history.read("failed", None, begin, end), sections
+    ):
+        section.failed.append(_spell(fact, end))
+        if fact.began >= begin and _counts(fact, section):
+            section.back.append(_took(fact, section, end))
+    for fact, section in _by_section(
+        history.read("no-train", None, begin, end), sections
+    ):
+        section.no_train.append(_spell(fact, end))
+    for fact, section in _by_section(history.read("held", None, begin, end), sections):
+        section.held += fact.ended is not None and begin <= fact.ended < end
+    for section in sections.values():
+        for name in ("failed", "no_train"):
+            seen = within(getattr(section, name), begin, end)
+            kept = without(without(seen, section.dark), section.work)
+            setattr(section, name, kept)
+
+
+def _spell(fact: Fact, end: Moment) -> Spell:
+    return fact.began, end if fact.ended is None else fact.ended
+
+
+def _counts(fact: Fact, section: Section) -> bool:
+    """Whether it tells how long it takes to be given back: not under work, and its beginning was seen."""
+    values: dict[str, Any] = fact.values
+    return not (
+        values.get("under_work")
+        or not values.get("began_seen", True)
+        or is_in(fact.began, section.work)
+    )
+
+
+def _took(fact: Fact, section: Section, end: Moment) -> tuple[float, bool]:
+    """How long it took, as far as that was seen; work cuts it off."""
+    until = end if fact.ended is None or fact.ended > end else fact.ended
+    over = fact.ended is not None and fact.ended <= end
+    over = over and bool(fact.values.get("ended_seen", True))
+    for begin, _ in section.work:
+        if fact.began < begin < until:
+            until, over = begin, False
+    return (until - fact.began) / 1_000_000, over
+
+
+def _trains(
+    history: History, names: list[str], clock: Clockface, begin: Moment, end: Moment
+) -> tuple[Numbers, Numbers, npt.NDArray[np.float64]]:
+    """Trains by section, day and hour; those whose axles were told, and those axles, by section."""
+    place = {f"section/{name}": at for at, name in enumerate(names)}
+    days = len(clock.hour)
+    trains = np.zeros((len(names), days, HOURS), np.int64)
+    counted = np.zeros(len(names), np.int64)
+    axles = np.zeros(len(names))
+    if end <= begin:
+        return trains, counted, axles
+    for subject, day, one in history.traffic(begin, end):
+        at = place.get(subject)
+        if at is None:
+            continue
+        hours = np.frombuffer(one.trains, np.uint32)
+        inside = clock.inside[(day - clock.begin) // DAY]
+        here = hours if inside.all() else hours * inside
+        trains[at, (day - clock.begin) // DAY] = here
+        if one.counted:
+            # Of a day that is cut by the period, as many as of its trains.
+            part = 1.0 if inside.all() else here.sum() / max(int(hours.sum()), 1)
+            counted[at] += round(one.counted * part)
+            axles[at] += one.axles * part
+    return trains, counted, axles
+
+
+def _busy(
+    trains: Numbers, sections: dict[str, Section], clock: Clockface, end: Moment
+) -> npt.NDArray[np.bool_]:
+    """The hours of the day in which, on at least half of the days that saw that hour whole, a train worked through."""
+    seen = np.broadcast_to(clock.inside, trains.shape).copy()
+    for at, section in enumerate(sections.values()):
+        for begin, until in section.dark:
+            first = (begin - clock.begin) // HOUR
+            last = -(-(until - clock.begin) // HOUR)
+            seen[at].reshape(-1)[max(first, 0) : last] = False
+    late = (end - clock.begin) // HOUR
+    seen.reshape(len(trains), -1)[:, late:] = False
+    through = (trains > 0) & seen
+    found = np.zeros((len(trains), HOURS), np.bool_)
+    for hour in range(HOURS):
+        here = clock.hour == hour
+        days = seen[:, here].sum(axis=1)
+        found[:, hour] = (days > 0) & (through[:, here].sum(axis=1) * 2 >= days)
+    return found

@@ -1,0 +1,242 @@
+"""Numbers as a planner reads them: no more digits than there is evidence, nought with what it may hide, and "not heard" where nobody listened."""
+
+from __future__ import annotations
+
+from math import inf, isinf
+
+from monitor.core.moments import HOUR, MINUTE, Duration
+from monitor.core.statistics.comparing import Counted, Ratio
+from monitor.core.statistics.poisson import limits
+from monitor.planner.figures import Figures, Rank
+
+NOT_HEARD = "not heard"
+TOO_FEW = "too few"
+CONFIDENCE = 0.95
+
+SURE = 0.05
+"""Said of a trend and of a comparison: beyond chance at one in twenty, where only one was asked about."""
+
+NAMED = 0.1
+"""Where many were asked about: of those named, one in ten by accident."""
+
+
+def few_digits(value: float) -> str:
+    """*value* with two digits that count, never written with a power of ten.
+
+    Example:
+        >>> [few_digits(x) for x in (0, 0.0253, 3.689, 14.42, 1234.5, 61.4)]
+        ['0', '0.025', '3.7', '14', '1200', '61']
+    """
+    if value == 0:
+        return "0"
+    if isinf(value):
+        return "no limit"
+    return f"{float(f'{value:.2g}'):.12f}".rstrip("0").rstrip(".")
+
+
+def counted(count: int, *, heard: bool) -> str:
+    """A count with what it may stand for: its exact limits at 95 %.
+
+    Example:
+        >>> counted(0, heard=True), counted(4, heard=True), counted(0, heard=False)
+        ('0 (at most 3.7)', '4 (1.1 to 10)', 'not heard')
+    """
+    if not heard:
+        return NOT_HEARD
+    low, high = limits(count, CONFIDENCE)
+    if count == 0:
+        return f"0 (at most {few_digits(high)})"
+    return f"{count} ({few_digits(low)} to {few_digits(high)})"
+
+
+def rate(one: Counted, *, heard: bool) -> str:
+    """A rate with its limits.
+
+    Example:
+        >>> rate(Counted(4, 2.0), heard=True), rate(Counted(0, 2.0), heard=True)
+        ('2 (0.54 to 5.1)', '0 (at most 1.8)')
+        >>> rate(Counted(0, 0.0), heard=True)
+        'no trains seen'
+    """
+    if not heard:
+        return NOT_HEARD
+    if not one.exposure > 0:
+        return "no trains seen"
+    low, high = (end / one.exposure for end in limits(one.count, CONFIDENCE))
+    if one.count == 0:
+        return f"0 (at most {few_digits(high)})"
+    return (
+        f"{few_digits(one.count / one.exposure)} "
+        f"({few_digits(low)} to {few_digits(high)})"
+    )
+
+
+def share(part: float) -> str:
+    """A share in per cent; never 100 % or 0 % unless it is that.
+
+    Example:
+        >>> [share(x) for x in (1, 0.99999, 0.953, 0.0001, 0)]
+        ['100 %', '99.9 %', '95 %', '0.1 %', '0 %']
+    """
+    per_cent = part * 100
+    if part in (0, 1):
+        return f"{per_cent:.0f} %"
+    if per_cent > 99:
+        return f"{min(per_cent, 99.9):.1f} %"
+    if per_cent < 1:
+        return f"{max(per_cent, 0.1):.1f} %"
+    return f"{per_cent:.0f} %"
+
+
+def minutes(length: Duration) -> str:
+    """So many minutes, or hours where they are many.
+
+    Example:
+        >>> (
+        ...     minutes(0),
+        ...     minutes(30 * MINUTE // 60),
+        ...     minutes(95 * MINUTE),
+        ...     minutes(1300 * MINUTE),
+        ... )
+        ('0 min', '0.5 min', '95 min', '22 h')
+    """
+    if length == 0:
+        return "0 min"
+    if length < 10 * MINUTE:
+        return f"{few_digits(max(length / MINUTE, 0.1))} min"
+    if length < 10 * HOUR:
+        return f"{round(length / MINUTE)} min"
+    return f"{few_digits(length / HOUR)} h"
+
+
+def trains(row: Figures) -> str:
+    """Trains worked through; "at least" where not all of it was observed.
+
+    Example:
+        A section of which two days in ten were not observed:
+
+        >>> from monitor.planner.figures import GivenBack
+        >>> back = GivenBack(number=0, going_on=0, median_s=None, most_s=None)
+        >>> row = Figures(
+        ...     subject="section/T1",
+        ...     period=10,
+        ...     watched=8,
+        ...     dark_longest=2,
+        ...     heard=True,
+        ...     trains=1234,
+        ...     given_back=back,
+        ... )
+        >>> trains(row)
+        'at least 1,234'
+    """
+    if not row.heard:
+        return NOT_HEARD
+    return f"{'at least ' if row.at_least else ''}{row.trains:,}"
+
+
+def given_back(row: Figures) -> str:
+    """How long it took until a section was given back."""
+    back = row.given_back
+    if not row.heard:
+        return NOT_HEARD
+    if back.number == 0:
+        return "never failed" if row.failed == 0 else "began before"
+    if back.median_s is None:
+        return f"not known ({back.going_on} of {back.number} not seen to end)"
+    half = minutes(round(back.median_s * 1_000_000))
+    if back.number < 3:
+        return half
+    most = (
+        ""
+        if back.most_s is None or back.number < 10
+        else f", nine in ten within {minutes(round(back.most_s * 1_000_000))}"
+    )
+    return f"half within {half}{most}"
+
+
+def resets(row: Figures) -> str:
+    """How many resets, and how many a train followed."""
+    if not row.heard:
+        return NOT_HEARD
+    accepted = sum(one.accepted for one in row.resets)
+    followed = sum(one.followed for one in row.resets)
+    if accepted == 0:
+        return "0"
+    if followed == accepted:
+        return f"{accepted}, a train followed {'each' if accepted > 1 else 'it'}"
+    return f"{accepted}, a train followed {followed or 'none'}"
+
+
+def apart(row: Figures) -> str:
+    """What is counted apart.
+
+    Example:
+        >>> from monitor.planner.figures import Apart, GivenBack
+        >>> back = GivenBack(number=0, going_on=0, median_s=None, most_s=None)
+        >>> row = Figures(
+        ...     subject="section/T1",
+        ...     period=1,
+        ...     watched=1,
+        ...     dark_longest=0,
+        ...     heard=True,
+        ...     apart=Apart(under_work=3, at_start=1),
+        ...     given_back=back,
+        ... )
+        >>> apart(row)
+        '3 under work, 1 at a start'
+    """
+    found = (
+        (row.apart.under_work, "under work"),
+        (row.apart.after_work, "after work"),
+        (row.apart.at_start, "at a start"),
+    )
+    said = [f"{number} {what}" for number, what in found if number]
+    return ", ".join(said) or "0"
+
+
+def expected(rank: Rank) -> str:
+    """The rate to expect, with how far it is its own record that speaks."""
+    one = rank.expected
+    if one is None:
+        return TOO_FEW
+    return f"{few_digits(one.rate)} ({few_digits(one.low)} to {few_digits(one.high)})"
+
+
+def trend(rank: Rank) -> str:
+    """Whether it got worse, as far as that can be told."""
+    if rank.trend is None or rank.rising is None:
+        return TOO_FEW
+    if rank.rising >= NAMED:
+        return "none seen"
+    return "more and more often" if rank.trend.statistic > 0 else "less and less often"
+
+
+def against(ratio: Ratio | None) -> str:
+    """The rate against that of the period before.
+
+    Example:
+        >>> against(Ratio(value=4.0, low=1.08, high=22.1, chance=0.035))
+        '4 times as often (1.1 to 22)'
+        >>> against(Ratio(value=2.0, low=0.5, high=9.1, chance=0.4))
+        'no difference seen (0.5 to 9.1 times)'
+        >>> against(None)
+        'not comparable'
+    """
+    if ratio is None:
+        return "not comparable"
+    if ratio.value is None:
+        return "none in either"
+    ends = f"{few_digits(ratio.low)} to {few_digits(ratio.high)}"
+    if ratio.high == inf:
+        ends = f"{few_digits(ratio.low)} times or more"
+    if ratio.chance >= SURE:
+        tail = "" if ratio.high == inf else " times"
+        return f"no difference seen ({ends}{tail})"
+    if isinf(ratio.value):
+        return f"none before ({ends})"
+    return f"{few_digits(ratio.value)} times as often ({ends})"
+
+
+def more(rank: Rank) -> str:
+    """Whether it carries more than its share."""
+    return "yes" if rank.more is not None and rank.more < NAMED else ""

@@ -1,0 +1,408 @@
+"""The period report worked out, on small pasts written by hand."""
+
+from __future__ import annotations
+
+import pytest
+
+from monitor.core.facts import Fact
+from monitor.core.moments import DAY, HOUR, MINUTE, SECOND
+from monitor.planner import words
+from tests.planner.facts import (
+    JUNE,
+    MAY,
+    at,
+    disturbed,
+    fact,
+    heard,
+    line,
+    of,
+    row,
+    train,
+    trains,
+)
+
+
+def test_disturbances_stand_at_whatever_the_section_needs():
+    """At its section, both its heads, its units and cable, its evaluator and its site; once at each."""
+    found = of([*heard(), *trains(2), disturbed(2, at(3, 7)), disturbed(2, at(9, 7))])
+
+    for subject in (
+        "section/T2",
+        "head/H1",
+        "head/H2",
+        "unit/TU1",
+        "cable/C1",
+        "evaluator/EV1",
+        "site/Thornmere room",
+    ):
+        assert row(found, subject).disturbances == 2, subject
+    for subject in ("section/T1", "head/H3", "evaluator/EV2", "site/Ostrel room"):
+        assert row(found, subject).disturbances == 0, subject
+    assert found.whole.disturbances == 2
+    assert row(found, "evaluator/EV1").ref == "R-1"
+    assert row(found, "head/H2").place == "Thornmere room, km 2"
+
+
+def test_those_within_a_minute_are_one_occasion_of_what_they_share():
+    """Three sections of one cable within a minute: three disturbances, one occasion."""
+    found = of(
+        [
+            *heard(),
+            disturbed(1, at(3, 7)),
+            disturbed(2, at(3, 7) + 20 * SECOND),
+            disturbed(3, at(3, 7) + 60 * SECOND),
+            disturbed(3, at(9)),
+        ]
+    )
+
+    cable = row(found, "cable/C1")
+    assert (cable.disturbances, cable.occasions) == (4, 2)
+
+
+@pytest.mark.parametrize(
+    ("moment", "apart"),
+    [
+        (at(5, 8) - 1, None),
+        (at(5, 8), "under_work"),
+        (at(5, 12) - 1, "under_work"),
+        (at(5, 12), "after_work"),
+        (at(5, 13) - 1, "after_work"),
+        (at(5, 13), None),
+    ],
+)
+def test_under_work_and_within_an_hour_after_it_are_counted_apart(moment, apart):
+    """Work from 8 to 12: up to 13 nothing counts, and everything is told."""
+    found = of(
+        [*heard(), fact("work", 2, at(5, 8), at(5, 12), why="W1"), disturbed(2, moment)]
+    )
+
+    one = row(found, "section/T2")
+    assert one.disturbances == (apart is None)
+    assert one.apart.total == (apart is not None)
+    assert apart is None or getattr(one.apart, apart) == 1
+
+
+@pytest.mark.parametrize(
+    ("moment", "counts"),
+    [
+        (at(5, 8) - 2 * MINUTE, 1),
+        (at(5, 8) - 30 * SECOND, 0),
+        (at(5, 8) + 9 * MINUTE, 0),
+        (at(5, 8) + 10 * MINUTE, 1),
+    ],
+)
+def test_at_the_start_of_an_evaluator_too(moment, counts):
+    """It came into service at 8: its sections come up disturbed, up to a minute earlier by their own clocks."""
+    service = [
+        Fact(kind="service", subject="evaluator/EV1", began=began, values={"state": s})
+        for began, s in ((at(1), "in_service"), (at(5, 7), "locked_out"))
+    ]
+    back = Fact(
+        kind="service",
+        subject="evaluator/EV1",
+        began=at(5, 8),
+        values={"state": "in_service"},
+    )
+    found = of([*heard(), *service, back, disturbed(2, moment), disturbed(3, moment)])
+
+    assert row(found, "section/T2").disturbances == counts
+    assert row(found, "section/T2").apart.at_start == 1 - counts
+    assert row(found, "section/T3").disturbances == 1  # on the other evaluator
+
+
+def test_that_an_evaluator_is_heard_first_is_no_start():
+    """It was in service before anybody listened."""
+    first = Fact(
+        kind="service",
+        subject="evaluator/EV1",
+        began=at(5, 8),
+        values={"state": "in_service"},
+    )
+    found = of([*heard(), first, disturbed(2, at(5, 8))])
+
+    assert row(found, "section/T2").disturbances == 1
+
+
+def test_what_was_never_heard_has_no_noughts():
+    """T4 was never heard: nothing is said of it, and its trains are not nought but unknown."""
+    found = of([*heard(1, 2, 3), *trains(1)])
+
+    dead, live = row(found, "section/T4"), row(found, "section/T1")
+    assert (dead.heard, dead.share) == (False, 0)
+    assert words.counted(dead.disturbances, heard=dead.heard) == "not heard"
+    assert words.counted(live.disturbances, heard=live.heard) == "0 (at most 3.7)"
+    assert any(one.startswith("Not heard in this period: T4") for one in found.notes)
+
+
+def test_a_dead_feed_is_no_improvement():
+    """Ten disturbances in April, none in May because nobody heard: not comparable; heard and none is."""
+    april = [disturbed(2, MAY - n * DAY) for n in range(1, 11)]
+    before = [train(2, MAY - n * DAY + HOUR) for n in range(1, 31)]
+    silent = fact("not-known", 2, MAY - HOUR, JUNE + HOUR, why="silent")
+
+    dead = of([*heard(), *april, *before, silent])
+    live = of([*heard(), *april, *before, *trains(2, hours=(6,))])
+
+    assert dead.ranks["section/T2"].against is None
+    better = live.ranks["section/T2"].against
+    assert better is not None
+    assert better.value == 0
+    assert better.chance < 0.01
+
+
+def test_the_share_observed_and_the_longest_spell_that_was_not():
+    """Two spells of six hours and of a day in 31 days."""
+    found = of(
+        [
+            *heard(),
+            fact("not-known", 2, at(3), at(3, 6), why="gap"),
+            fact("not-known", 2, at(9, 12), at(10, 12), why="silent"),
+        ]
+    )
+
+    one = row(found, "section/T2")
+    assert one.share == pytest.approx(1 - 1.25 / 31)
+    assert one.dark_longest == DAY
+    assert not one.at_least
+
+
+def test_trains_are_at_least_where_less_than_95_per_cent_was_observed():
+    """29.4 of 31 days are less, 29.5 are not."""
+    less = of([*heard(), fact("not-known", 2, at(1), at(1, 38.4), why="gap")])
+    more = of([*heard(), fact("not-known", 2, at(1), at(1, 36), why="gap")])
+
+    assert row(less, "section/T2").at_least
+    assert not row(more, "section/T2").at_least
+
+
+def test_a_section_that_appeared_in_mid_period_is_watched_since():
+    """Heard first on the 16th: observed for 16 of 31 days, and said so."""
+    found = of([*heard(1, 2, 3), *heard(4, since=at(16)), *trains(4, first=16)])
+
+    one = row(found, "section/T4")
+    assert one.new
+    assert one.share == pytest.approx(16 / 31)
+    assert one.trains == 48
+    assert any("first time in this period: T4" in note for note in found.notes)
+
+
+def test_the_period_that_is_not_over_is_known_up_to_where_it_is():
+    """Asked for May on the 11th: a third is observed, and nothing is told of the rest."""
+    found = of([*heard(), *trains(2, last=10)], reached=at(11))
+
+    assert row(found, "section/T2").share == pytest.approx(10 / 31)
+    assert row(found, "section/T2").trains == 30
+    assert found.reached == at(11)
+    assert "known up to 2026-05-11" in found.notes[0]
+
+
+def test_not_available_in_hours_with_trains():
+    """Trains at 6, 12 and 18 every day: of an outage from 11:30 to 14:00 half an hour and half an hour count, 12 to 13."""
+    found = of([*heard(), *trains(2), fact("failed", 2, at(7, 11.5), at(7, 14))])
+
+    one = row(found, "section/T2")
+    assert one.failed == 2.5 * HOUR
+    assert one.failed_busy == HOUR
+
+
+def test_an_hour_is_one_with_trains_on_half_of_the_days():
+    """At 12 on 15 of 31 days it is none, on 16 it is one; a day that did not see that hour counts for neither."""
+    outage = fact("failed", 2, at(7, 12), at(7, 13))
+
+    def busy(days, *more):
+        found = of([*heard(), *trains(2, last=days, hours=(12,)), outage, *more])
+        return row(found, "section/T2").failed_busy
+
+    assert busy(15) == 0
+    assert busy(16) == HOUR
+    assert busy(15, fact("not-known", 2, at(20), at(22), why="gap")) == HOUR
+
+
+def test_the_hours_are_those_of_the_line():
+    """Trains at 22:30 UTC are trains of 0 h in Berlin, in summer."""
+    found = of([*heard(), *trains(2, hours=(22,))], graph=line("Europe/Berlin"))
+
+    assert [one.name for one in found.hours if one.trains] == ["00"]
+    assert [one.name for one in found.months] == ["2026-05", "2026-06"]
+
+
+def test_what_was_not_observed_or_under_work_is_not_counted_as_not_available():
+    """Of five hours one was under work and one not observed."""
+    found = of(
+        [
+            *heard(),
+            fact("failed", 2, at(7, 10), at(7, 15)),
+            fact("not-known", 2, at(7, 11), at(7, 12), why="gap"),
+            fact("work", 2, at(7, 14), at(7, 16), why="W1"),
+        ]
+    )
+
+    assert row(found, "section/T2").failed == 3 * HOUR
+
+
+def test_until_given_back():
+    """10, 20 and 30 min, and one that goes on: half within 20 min; what was cut off by work took at least so long."""
+    spells = [
+        fact("failed", 2, at(n), at(n) + n * 10 * MINUTE, ended_seen=True)
+        for n in (1, 2, 3)
+    ]
+    found = of([*heard(), *spells, fact("failed", 2, at(31, 23))])
+    cut = of(
+        [
+            *heard(),
+            fact("failed", 2, at(7, 10), at(7, 15)),
+            fact("work", 2, at(7, 14), at(7, 16), why="W1"),
+        ]
+    )
+
+    back = row(found, "section/T2").given_back
+    assert (back.number, back.going_on, back.median_s) == (4, 1, 20 * 60)
+    back = row(cut, "section/T2").given_back
+    assert (back.number, back.going_on, back.median_s) == (1, 1, None)
+
+
+def test_what_began_under_work_or_unseen_tells_nothing_of_how_long_it_takes():
+    """Nobody knows when it began, or nobody meant to give it back."""
+    found = of(
+        [
+            *heard(),
+            fact("failed", 2, at(7, 10), at(7, 15), began_seen=False),
+            fact("failed", 2, at(8, 10), at(8, 15), under_work=True),
+        ]
+    )
+
+    assert row(found, "section/T2").given_back.number == 0
+
+
+def test_resets_by_kind_and_whether_a_train_followed():
+    """Three accepted, one followed, one under work; one refused is none."""
+    found = of(
+        [
+            *heard(),
+            fact("reset", 2, at(3), step="accepted", kind="conditional"),
+            fact("reset", 2, at(4), step="refused", kind="conditional"),
+            fact(
+                "reset",
+                2,
+                at(5),
+                step="accepted",
+                kind="preparatory",
+                proved_at="2026-05-05T01:00:00.000Z",
+            ),
+            fact(
+                "reset", 2, at(6), step="accepted", kind="preparatory", under_work=True
+            ),
+        ]
+    )
+
+    told = {
+        one.kind: (one.accepted, one.followed, one.under_work)
+        for one in row(found, "section/T2").resets
+    }
+    assert told == {"conditional": (1, 0, 0), "preparatory": (1, 1, 1)}
+
+
+def test_per_thousand_trains_and_per_hundred_thousand_axles():
+    """3 in 93 trains of 40 axles: 32.26 and 80.65; axles that were not told for some are taken to be as many."""
+    told = [*heard(), *(disturbed(2, at(n, 7)) for n in (3, 9, 20))]
+    one = row(of([*told, *trains(2, axles=40)]), "section/T2")
+    half = [*trains(2, hours=(6, 12), axles=40), *trains(2, hours=(18,))]
+    other = row(of([*told, *half]), "section/T2")
+
+    assert one.per_trains().count / one.per_trains().exposure == pytest.approx(
+        3 / 0.093
+    )
+    for each in (one, other):
+        assert 3 / each.per_axles().exposure == pytest.approx(3 / 0.0372)
+    assert other.counted == 62
+
+
+def test_held_trains_and_occupied_with_no_train():
+    """Told in the period in which they ended, and as long as it was."""
+    found = of(
+        [
+            *heard(),
+            fact("held", 2, at(3, 1), at(3, 2), before="T1"),
+            fact("held", 2, MAY - HOUR, MAY - 1, before="T1"),
+            fact("no-train", 2, at(3, 1), at(3, 2)),
+            fact("no-train", 2, at(3, 1.5), at(3, 2.5), spurious=True),
+        ]
+    )
+
+    one = row(found, "section/T2")
+    assert (one.held, one.no_train) == (1, 1.5 * HOUR)
+
+
+def test_one_event_on_a_quiet_section_does_not_top_the_list():
+    """T1 had one in five trains, T2 eight in 93, T3 none in 93: T2 is expected to be worst."""
+    found = of(
+        [
+            *heard(),
+            *trains(1, last=5, hours=(6,)),
+            *(x for n in (2, 3, 4) for x in trains(n)),
+            disturbed(1, at(3, 7)),
+            *(disturbed(2, at(n, 7)) for n in range(3, 19, 2)),
+        ]
+    )
+
+    to_come = {
+        name: found.ranks[f"section/{name}"].quarter for name in ("T1", "T2", "T3")
+    }
+    raw = {name: row(found, f"section/{name}").per_trains() for name in ("T1", "T2")}
+    assert raw["T1"].count / raw["T1"].exposure > raw["T2"].count / raw["T2"].exposure
+    assert to_come["T2"] > to_come["T1"] > to_come["T3"] > 0
+    assert words.more(found.ranks["section/T2"]) == "yes"
+    assert found.most == ("T2",)
+
+
+def test_worsening_is_seen_where_it_is():
+    """Ten in the last ten days of 62 are a trend; ten spread over them are none."""
+    late = [disturbed(2, at(n, 7)) for n in range(22, 32)]
+    even = [disturbed(2, MAY - 31 * DAY + n * 6 * DAY) for n in range(1, 11)]
+    rising = of([*heard(), *trains(2), *late], begin=MAY - 31 * DAY)
+    steady = of([*heard(), *trains(2), *even], begin=MAY - 31 * DAY)
+
+    assert words.trend(rising.ranks["section/T2"]) == "more and more often"
+    assert words.trend(steady.ranks["section/T2"]) == "none seen"
+    assert words.trend(rising.ranks["section/T1"]) == "too few"
+    assert rising.fleet is not None
+    assert rising.fleet.chance < 0.01
+
+
+def test_hours_with_more_than_trains_explain():
+    """Six of seven at night, when one train in four runs."""
+    found = of(
+        [
+            *heard(),
+            *trains(2, hours=(2, 6, 12, 18)),
+            *(disturbed(2, at(n, 2.2)) for n in range(1, 12, 2)),
+            disturbed(2, at(20, 12.2)),
+        ]
+    )
+
+    assert found.ranks["section/T2"].hours == "02 h: 6 of 7, by its trains 1.8"
+
+
+def test_nothing_at_all():
+    """A line of which nothing is on record: a report that says so."""
+    found = of([])
+
+    assert not found.whole.heard
+    assert found.against is None
+    assert found.fleet is None
+    assert all(rank.expected is None for rank in found.ranks.values())
+    assert any(one.startswith("Not heard") for one in found.notes)
+
+
+def test_refuses_a_period_that_ends_before_it_begins():
+    """As a mistake of whoever asks."""
+    with pytest.raises(ValueError, match="before it begins"):
+        of([], begin=JUNE, end=MAY)
+
+
+def test_alerts_stand_at_what_they_are_about():
+    """And nowhere else."""
+    found = of([*heard()], alerts={"head/H1": 2, "section/T9": 1})
+
+    assert row(found, "head/H1").alerts == 2
+    assert row(found, "section/T1").alerts == 0
