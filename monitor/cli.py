@@ -981,6 +981,7 @@ app.command(
     epilog="Example: tallywatch compare --line line.toml --settings now.toml "
     "--settings tried.toml --events month.jsonl.zst"
 )(compare)
+app.command(
     epilog="Example: tallywatch report --data /var/lib/tallywatch "
     "--from 2026-05-01T00:00:00Z --to 2026-06-01T00:00:00Z --out may.html"
 )(report)

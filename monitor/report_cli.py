@@ -162,9 +162,27 @@ def _writer(form: Format) -> Callable[[Report], bytes]:
         from monitor.planner.as_csv import as_csv
 
         return lambda one: as_csv(one).encode()
+    if form is Format.HTML:
+        from monitor.planner.as_html import as_html
+
+        return lambda one: as_html(one).encode()
+    if form is Format.XLSX:
+        return _as_xlsx()
     from monitor.planner.as_json import as_json
 
     return lambda one: as_json(one).encode()
+
+
+def _as_xlsx() -> Callable[[Report], bytes]:
+    """What writes a workbook, where the extra is installed."""
+    try:
+        from monitor.planner.as_xlsx import as_xlsx
+    except ModuleNotFoundError as error:
+        typer.echo(
+            f"{error.name} is missing: install the extra, tallywatch[xlsx]", err=True
+        )
+        raise typer.Exit(1) from None
+    return as_xlsx
 
 
 def _write(text: bytes, out: Path | None) -> None:

@@ -421,7 +421,7 @@ def _notes(sections: Sequence[Figures], whole: Figures) -> Iterable[str]:
     partly = [row.name for row in sections if row.heard and row.share < FULLY]
     if partly:
         yield (
-            f"Observed for less than {FULLY:.0%} of the period, so that trains are "
+            f"Observed for less than {FULLY * 100:.0f} % of the period, so that trains are "
             f'"at least": {_some(partly)}.'
         )
     if not whole.resets and whole.disturbances:

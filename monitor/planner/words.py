@@ -104,7 +104,7 @@ def minutes(length: Duration) -> str:
         return "0 min"
     if length < 10 * MINUTE:
         return f"{few_digits(max(length / MINUTE, 0.1))} min"
-    if length < 10 * HOUR:
+    if length < 2 * HOUR:
         return f"{round(length / MINUTE)} min"
     return f"{few_digits(length / HOUR)} h"
 
@@ -142,29 +142,27 @@ def given_back(row: Figures) -> str:
     if back.number == 0:
         return "never failed" if row.failed == 0 else "began before"
     if back.median_s is None:
-        return f"not known ({back.going_on} of {back.number} not seen to end)"
+        return f"not known: {back.going_on} of {back.number} not seen"
     half = minutes(round(back.median_s * 1_000_000))
     if back.number < 3:
         return half
     most = (
         ""
         if back.most_s is None or back.number < 10
-        else f", nine in ten within {minutes(round(back.most_s * 1_000_000))}"
+        else f", nine in ten in {minutes(round(back.most_s * 1_000_000))}"
     )
-    return f"half within {half}{most}"
+    return f"half in {half}{most}"
 
 
 def resets(row: Figures) -> str:
-    """How many resets, and how many a train followed."""
+    """How many resets, and how many of them a train followed."""
     if not row.heard:
         return NOT_HEARD
     accepted = sum(one.accepted for one in row.resets)
     followed = sum(one.followed for one in row.resets)
     if accepted == 0:
         return "0"
-    if followed == accepted:
-        return f"{accepted}, a train followed {'each' if accepted > 1 else 'it'}"
-    return f"{accepted}, a train followed {followed or 'none'}"
+    return f"{accepted}, {'all' if followed == accepted else followed} followed"
 
 
 def apart(row: Figures) -> str:
@@ -235,6 +233,23 @@ def against(ratio: Ratio | None) -> str:
     if isinf(ratio.value):
         return f"none before ({ends})"
     return f"{few_digits(ratio.value)} times as often ({ends})"
+
+
+def times_before(ratio: Ratio | None) -> str:
+    """The same in short: how many times the rate of the period before, with its range.
+
+    Example:
+        >>> times_before(Ratio(value=2.0, low=0.5, high=9.1, chance=0.4))
+        '2 (0.5 to 9.1)'
+    """
+    if ratio is None:
+        return "not comparable"
+    if ratio.value is None:
+        return "none in either"
+    if isinf(ratio.value):
+        return f"none before (more than {few_digits(ratio.low)})"
+    high = few_digits(ratio.high)
+    return f"{few_digits(ratio.value)} ({few_digits(ratio.low)} to {high})"
 
 
 def more(rank: Rank) -> str:

@@ -90,6 +90,19 @@ def test_of_a_monitor(data):
     assert "Nothing here proves" in found.stderr
 
 
+@pytest.mark.parametrize(
+    ("form", "begins"), [("html", b"<!DOCTYPE html>"), ("xlsx", b"PK")]
+)
+def test_in_other_formats(data, tmp_path, form, begins):
+    """A page, which is what one gets without asking, and a workbook."""
+    out = tmp_path / f"out.{form}"
+    asked = () if form == "html" else ("--format", form)
+    found = told("--data", data, *MONDAY, *asked, "--out", out)
+
+    assert found.exit_code == 0, found.stderr
+    assert out.read_bytes().startswith(begins)
+
+
 def test_of_a_recording(tmp_path):
     """The same of the events alone, with the line file."""
     (tmp_path / "line.toml").write_text(LINE)

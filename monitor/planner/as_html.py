@@ -1,0 +1,449 @@
+"""The period report for people: one body, shown as a page of the desk and as a file that opens by double-click.
+
+The file loads nothing and runs nothing.
+First what there is to say, then the sections where most is to come, then drawings with their numbers, then everything, then how it was worked out, and the caution.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from html import escape
+from importlib.resources import files
+
+from monitor.charts import plots
+from monitor.charts.plots import Bar
+from monitor.core.moments import Moment, as_datetime
+from monitor.core.statistics.comparing import Counted
+from monitor.core.statistics.poisson import limits
+from monitor.core.words import CAUTION, span
+from monitor.planner import words
+from monitor.planner.figures import FULLY, KINDS, Figures, Kind, Rank, Report, Slot
+
+POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"  # fmt: skip
+"""Nothing is loaded and nothing runs, whatever else went wrong."""
+
+WORST = 12
+"""So many sections are told of first."""
+
+BARS = 15
+"""So many bars at most show what carries most."""
+
+PLURALS: dict[Kind, str] = {
+    "section": "Sections",
+    "head": "Heads",
+    "unit": "Trackside units",
+    "cable": "Cables",
+    "evaluator": "Evaluators",
+    "site": "Sites",
+}
+
+_STYLE = """
+:root { color-scheme: light; }
+* { box-sizing: border-box; }
+body { margin: 0 auto; padding: 16px; max-width: 1880px; background: #fff; color: #16191c; font: 16px/1.35 system-ui, sans-serif; }
+h1 { font-size: 24px; margin: 0 0 8px; }
+@media print { @page { size: A4 landscape; margin: 10mm; } body { padding: 0; max-width: none; } }
+"""
+
+NOTES: tuple[tuple[str, str], ...] = (
+    (
+        "Counts and rates",
+        "The range is the exact Poisson interval at 95 % (Garwood 1936): it covers in at least that share of cases, so it is rather too wide than too narrow. A nought stands with what it may hide.",
+    ),
+    (
+        "Counted apart",
+        "Disturbances under work, within an hour after it, and when an evaluator comes into service are told and do not count.",
+    ),
+    (
+        "To expect",
+        "Each rate is drawn towards that of its kind on this line, the more the shorter its own record (empirical Bayes, gamma-Poisson; Hauer and others 2002), so that one event on a quiet section does not top the list. In 90 days: with as many trains a day as were seen.",
+    ),
+    (
+        "Against the period before",
+        "As long a time just before, both by their trains: exact test given the total (Przyborowski and Wilenski 1940), twice the smaller tail. Said to differ below 5 %. Of many sections compared one in twenty differs by accident.",
+    ),
+    (
+        "Trend",
+        "Laplace's test over the time observed, exact for few events (Irwin and Hall), and divided by how uneven the gaps are where they come in bursts (Lewis and Robinson 1974); over all sections each against its own time (Kvaløy and Lindqvist 2003). Fewer than 4 are too few.",
+    ),
+    (
+        "More than its share",
+        "By its trains alone it would have so many less than once in ten, once all were asked about (Benjamini and Hochberg 1995): of those named, one in ten is named by accident.",
+    ),
+    (
+        "Not available",
+        "From turning disturbed until it was clear again, at the interlocking too where the feed tells that; of several sections the sum. An hour with trains is one in which, on at least half of the days, a train was worked through there.",
+    ),
+    (
+        "Given back",
+        "Times that are not over count for as long as they were seen (Kaplan and Meier 1958).",
+    ),
+    (
+        "Held",
+        "Trains that stood before a section that was not available for longer than any of the last 20 trains there. Trains behind those, and trains that were turned back, are not seen to be held: there may be more.",
+    ),
+    (
+        "Heads, units, cables, evaluators, sites",
+        "A disturbance stands at everything its section needs, so these figures do not add up. Occasions: disturbances within a minute of one another as one.",
+    ),
+)
+"""How the numbers are made, and after whom; in the order in which they are referred to."""
+
+
+def as_html(report: Report) -> str:
+    """*report* as one HTML file."""
+    title = f"Period report: {escape(report.line)}"
+    return (
+        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        f'<meta http-equiv="Content-Security-Policy" content="{escape(POLICY)}">\n'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
+        f"<title>{title}</title>\n<style>{_STYLE}{style()}</style>\n</head>\n<body>\n"
+        f"<h1>{title}</h1>\n<main>{body(report)}</main>\n</body>\n</html>\n"
+    )
+
+
+def style() -> str:
+    """The style sheet of the body."""
+    return (files("monitor.planner") / "report.css").read_text(encoding="utf-8")
+
+
+def body(report: Report, most: int | None = None) -> str:
+    """*report* as the body of a page.
+
+    Args:
+        report: what to tell.
+        most: so many rows of a kind at most; None: all.
+    """
+    return "\n".join(
+        part
+        for part in (
+            '<article class="report">',
+            _heading(report),
+            _says(report),
+            _notes(report),
+            _worst(report),
+            _charts(report),
+            *(_table(report, kind, most) for kind in KINDS),
+            _made_how(),
+            f'<p class="caution">{escape(CAUTION)}</p>',
+            "</article>",
+        )
+        if part
+    )
+
+
+def _day(moment: Moment, report: Report) -> str:
+    from zoneinfo import ZoneInfo  # noqa: PLC0415 - only where a date is written
+
+    local = as_datetime(moment).astimezone(ZoneInfo(report.timezone))
+    return f"{local:%Y-%m-%d %H:%M}"
+
+
+def _heading(report: Report) -> str:
+    rehearsal = '<p class="mark">Rehearsal: none of this is so.</p>'
+    return (
+        f'<p class="second">From {_day(report.begin, report)} up to '
+        f"{_day(report.end, report)} ({escape(report.timezone)}), known up to "
+        f"{_day(report.reached, report)}.</p>{rehearsal if report.rehearsal else ''}"
+    )
+
+
+def _says(report: Report) -> str:
+    whole = report.whole
+    if not whole.heard:
+        return '<p class="says">Nothing was heard in this period, so nothing is known of it.</p>'
+    told = whole.disturbances
+    passages = words.trains(whole)
+    dark = span(whole.dark_longest) if whole.dark_longest else "never"
+    sentences = [
+        f"<b>{words.counted(told, heard=True)}</b> disturbance{'' if told == 1 else 's'}, while trains worked through a section {passages} times: <b>{words.rate(whole.per_trains(), heard=True)}</b> per 1,000.",
+        f"Against the period before: <b>{words.against(report.against)}</b>.",
+        _fleet(report),
+        f"Not available for <b>{words.minutes(whole.failed)}</b> in all, {words.minutes(whole.failed_busy)} of it in hours with trains; <b>{whole.held}</b> train{'' if whole.held == 1 else 's'} held.",
+        f"Counted apart: {words.apart(whole)}." if whole.apart.total else "",
+        f"Observed {words.share(whole.share)} of the period; the longest that a section was not: {dark}.",
+        _carry(report),
+    ]
+    return f'<p class="says">{" ".join(one for one in sentences if one)}</p>'
+
+
+def _fleet(report: Report) -> str:
+    trend = report.fleet
+    if trend is None:
+        return ""
+    if trend.chance >= words.SURE:
+        return "Within the period they came neither more nor less often than before, as far as can be told."
+    way = "more" if trend.statistic > 0 else "less"
+    return f"Within the period they came <b>{way} and {way} often</b>."
+
+
+def _carry(report: Report) -> str:
+    most = report.most
+    if len(most) < 1 or report.whole.disturbances < len(most) * 2:
+        return ""
+    share = next(one.together for one in report.carried if one.name == most[-1])
+    there = len(report.rows["section"])
+    return (
+        f"{len(most)} of {there} sections carried {words.share(share)} of them: "
+        f"{escape(', '.join(most[:8]))}{' …' if len(most) > 8 else ''}."
+    )
+
+
+def _notes(report: Report) -> str:
+    if not report.notes:
+        return ""
+    items = "".join(f"<li>{escape(one)}</li>" for one in report.notes)
+    return f'<ul class="notes">{items}</ul>'
+
+
+Cells = Sequence[tuple[str, Callable[[Figures, Rank], str]]]
+
+_WORST: Cells = (
+    ("Where", lambda r, _: r.place),
+    ("To expect in 90 days", lambda _, k: _quarter(k)),
+    ("Disturbances", lambda r, _: words.counted(r.disturbances, heard=r.heard)),
+    ("Per 1,000 trains", lambda r, _: words.rate(r.per_trains(), heard=r.heard)),
+    ("Trains held", lambda r, _: str(r.held)),
+    ("More than its share", lambda _, k: words.more(k)),
+    ("Trend", lambda _, k: words.trend(k)),
+    ("Against the period before", lambda _, k: words.against(k.against)),
+    ("When", lambda _, k: "; ".join(x for x in (k.hours, k.months) if x)),
+)
+
+_ALL: Cells = (
+    ("Where", lambda r, _: " · ".join(x for x in (r.place, r.ref) if x)),
+    ("Observed", lambda r, _: _observed(r)),
+    ("Trains", lambda r, _: words.trains(r)),
+    ("Disturbances", lambda r, _: _disturbances(r)),
+    ("Counted apart", lambda r, _: _plain(r, words.apart(r))),
+    ("Per 1,000 trains", lambda r, _: words.rate(r.per_trains(), heard=r.heard)),
+    ("Per 100,000 axles", lambda r, _: _per_axles(r)),
+    ("Resets, a train followed", lambda r, _: words.resets(r)),
+    ("Occupied, no train seen", lambda r, _: _plain(r, words.minutes(r.no_train))),
+    ("Not available, in hours with trains", lambda r, _: _failed(r)),
+    ("Given back", lambda r, _: words.given_back(r)),
+    ("Held", lambda r, _: _plain(r, str(r.held))),
+    ("Trend", lambda _, k: words.trend(k)),
+    ("Times the period before", lambda _, k: words.times_before(k.against)),
+)
+
+
+def _plain(row: Figures, text: str) -> str:
+    return text if row.heard else words.NOT_HEARD
+
+
+def _disturbances(row: Figures) -> str:
+    said = words.counted(row.disturbances, heard=row.heard)
+    if row.occasions in (0, row.disturbances):
+        return said
+    return f"{said}, {row.occasions} occasion{'' if row.occasions == 1 else 's'}"
+
+
+def _per_axles(row: Figures) -> str:
+    if row.heard and not row.counted:
+        return "not told"
+    return words.rate(row.per_axles(), heard=row.heard)
+
+
+def _failed(row: Figures) -> str:
+    if not row.heard or not row.failed:
+        return _plain(row, "0 min")
+    busy = words.minutes(row.failed_busy)
+    return f"{words.minutes(row.failed)}, {busy} of it"
+
+
+def _quarter(rank: Rank) -> str:
+    return "not known" if rank.quarter is None else words.few_digits(rank.quarter)
+
+
+def _observed(row: Figures) -> str:
+    if not row.heard:
+        return words.NOT_HEARD
+    dark = f", longest not {span(row.dark_longest)}" if row.dark_longest else ""
+    return f"{words.share(row.share)}{dark}"
+
+
+def _worst(report: Report) -> str:
+    ranked = sorted(
+        (row for row in report.rows["section"] if row.heard and row.disturbances),
+        key=lambda row: (-(report.ranks[row.subject].quarter or 0), row.name),
+    )[:WORST]
+    if not ranked:
+        return ""
+    return "<h2>Where most is to come</h2>" + _rows(report, ranked, "Section", _WORST)
+
+
+def _table(report: Report, kind: Kind, most: int | None) -> str:
+    found = report.rows[kind]
+    if not found:
+        return ""
+    title = PLURALS[kind]
+    shown: Sequence[Figures] = found
+    more = ""
+    if most is not None and len(found) > most:
+        shown = sorted(found, key=lambda row: -(report.ranks[row.subject].quarter or 0))
+        shown = shown[:most]
+        more = (
+            f'<p class="second">The {most} of {len(found)} where most is to come; '
+            "all of them are in the table to download.</p>"
+        )
+    heading = f'<h2 id="{kind}s">{title}</h2>'
+    return heading + more + _rows(report, shown, title.removesuffix("s"), _ALL)
+
+
+def _rows(report: Report, rows: Iterable[Figures], name: str, columns: Cells) -> str:
+    head = "".join(f'<th scope="col">{escape(title)}</th>' for title, _ in columns)
+    lines = []
+    for row in rows:
+        rank = report.ranks[row.subject]
+        cells = "".join(f"<td>{escape(cell(row, rank))}</td>" for _, cell in columns)
+        lines.append(f'<tr><th scope="row">{escape(row.name)}</th>{cells}</tr>')
+    return (
+        f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(name)}"><table>'
+        f'<thead><tr><th scope="col">{escape(name)}</th>{head}</tr></thead>'
+        f"<tbody>{''.join(lines)}</tbody></table></div>"
+    )
+
+
+# Drawings, each with its numbers beside it.
+
+
+def _charts(report: Report) -> str:
+    if not report.whole.heard:
+        return ""
+    drawn = [_months(report), _carried(report), _expected(report), _hours(report)]
+    return f'<h2>Drawn</h2><div class="charts">{"".join(one for one in drawn if one)}</div>'
+
+
+def _figure(
+    title: str, svg: str, head: Sequence[str], rows: Iterable[Sequence[str]]
+) -> str:
+    ths = "".join(f'<th scope="col">{escape(one)}</th>' for one in head)
+    trs = "".join(
+        f'<tr><th scope="row">{escape(row[0])}</th>'
+        f"{''.join(f'<td>{escape(one)}</td>' for one in row[1:])}</tr>"
+        for row in rows
+    )
+    return (
+        f"<figure><figcaption>{escape(title)}</figcaption>{svg}"
+        "<details><summary>The numbers</summary>"
+        f"<table><thead><tr>{ths}</tr></thead><tbody>{trs}</tbody></table></details></figure>"
+    )
+
+
+def _slot_bar(slot: Slot) -> Bar:
+    one = Counted(slot.disturbances, slot.trains / 1000)
+    if not one.exposure > 0:
+        return Bar(label=slot.name[-5:], value=None)
+    low, high = limits(one.count, words.CONFIDENCE)
+    return Bar(
+        label=slot.name[2:],
+        value=one.count / one.exposure,
+        low=low / one.exposure,
+        high=high / one.exposure,
+        part=slot.share is not None and slot.share < FULLY,
+    )
+
+
+def _months(report: Report) -> str:
+    if len(report.months) < 2:
+        return ""
+    title = "Disturbances per 1,000 trains, by month"
+    svg = plots.columns(
+        "months",
+        title,
+        "A bar a month with its 95 % interval; hatched where less than 95 % was observed, "
+        "and a question mark where no train was seen.",
+        [_slot_bar(one) for one in report.months],
+    )
+    rows = [
+        (
+            one.name,
+            str(one.disturbances),
+            f"{one.trains:,}",
+            words.rate(Counted(one.disturbances, one.trains / 1000), heard=True),
+            "" if one.share is None else words.share(one.share),
+        )
+        for one in report.months
+    ]
+    head = ("Month", "Disturbances", "Trains", "Per 1,000 trains", "Observed")
+    return _figure(title, svg, head, rows)
+
+
+def _hours(report: Report) -> str:
+    total = report.whole.disturbances
+    trains = sum(one.trains for one in report.hours)
+    if not total or not trains:
+        return ""
+    title = "Disturbances by hour of the day"
+    shares = [total * one.trains / trains for one in report.hours]
+    svg = plots.columns(
+        "hours",
+        title,
+        "A bar an hour; the thick stroke is how many there would be by trains alone.",
+        [
+            Bar(label=one.name, value=float(one.disturbances), mark=share)
+            for one, share in zip(report.hours, shares, strict=True)
+        ],
+        every=2,
+    )
+    rows = [
+        (one.name, str(one.disturbances), f"{share:.1f}", f"{one.trains:,}")
+        for one, share in zip(report.hours, shares, strict=True)
+    ]
+    head = ("Hour", "Disturbances", "By trains alone", "Trains")
+    return _figure(f"{title}; stroke: by trains alone", svg, head, rows)
+
+
+def _carried(report: Report) -> str:
+    shown = report.carried[:BARS]
+    if len(shown) < 2:
+        return ""
+    title = "Sections that carry most disturbances"
+    svg = plots.carried(
+        "carried",
+        title,
+        "Bars from the most on; the dashed line is what they come to together, as a share of all.",
+        [Bar(label=one.name, value=float(one.count)) for one in shown],
+        [one.together for one in shown],
+    )
+    rows = [
+        (one.name, str(one.rank), str(one.count), words.share(one.together))
+        for one in report.carried
+    ]
+    head = ("Section", "Rank", "Disturbances", "Together")
+    return _figure(f"{title}; dashed: together", svg, head, rows)
+
+
+def _expected(report: Report) -> str:
+    found = [
+        (row, one)
+        for row in report.rows["section"]
+        if (one := report.ranks[row.subject].expected) is not None and row.heard
+    ]
+    ranked = sorted(found, key=lambda x: (-x[1].rate, x[0].name))[:WORST]
+    if len(ranked) < 2:
+        return ""
+    title = "Disturbances to expect per 1,000 trains"
+    svg = plots.rows(
+        "expected",
+        title,
+        "A dot a section, in the range that holds it with 95 %; the highest first.",
+        [
+            Bar(label=row.name, value=one.rate, low=one.low, high=one.high)
+            for row, one in ranked
+        ],
+        "per 1,000 trains",
+    )
+    rows = [
+        (row.name, *map(words.few_digits, (one.rate, one.low, one.high)))
+        for row, one in ranked
+    ]
+    return _figure(title, svg, ("Section", "To expect", "At least", "At most"), rows)
+
+
+def _made_how() -> str:
+    items = "".join(
+        f"<li><b>{escape(what)}.</b> {escape(how)}</li>" for what, how in NOTES
+    )
+    return f'<h2>How the numbers are made</h2><ol class="notes">{items}</ol>'

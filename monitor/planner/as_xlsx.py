@@ -1,0 +1,148 @@
+"""The period report as a workbook: a sheet a kind, with real types, a frozen head and filters.
+
+Nothing in it is a formula: text is written as text, whatever it begins with.
+A cell with nothing in it is not known, and never nought.
+"""
+
+from __future__ import annotations
+
+from io import BytesIO
+from typing import Any
+
+import xlsxwriter
+
+from monitor.core.moments import as_datetime
+from monitor.core.words import CAUTION
+from monitor.planner import words
+from monitor.planner.as_html import NOTES, PLURALS
+from monitor.planner.columns import COLUMNS, Cell, Form, cells
+from monitor.planner.figures import KINDS, Kind, Report
+
+WIDTHS: dict[Form, int] = {"text": 22, "count": 12, "number": 13, "share": 11, "yes": 9}
+
+
+def as_xlsx(report: Report) -> bytes:
+    """*report* as the bytes of a workbook."""
+    out = BytesIO()
+    book = xlsxwriter.Workbook(
+        out,
+        {
+            "in_memory": True,
+            "strings_to_formulas": False,
+            "strings_to_urls": False,
+            "strings_to_numbers": False,
+            "remove_timezone": True,
+        },
+    )
+    book.set_properties(
+        {
+            "title": f"Period report: {report.line}",
+            "comments": CAUTION,
+            "created": as_datetime(report.made or report.end),
+        }
+    )
+    sheets = _Sheets(book)
+    sheets.first(report)
+    for kind in KINDS:
+        if report.rows[kind]:
+            sheets.table(report, kind)
+    sheets.months(report)
+    sheets.how()
+    book.close()
+    return out.getvalue()
+
+
+class _Sheets:
+    """The sheets of one workbook."""
+
+    def __init__(self, book: Any) -> None:
+        self._book = book
+        wrap = {"text_wrap": True, "valign": "top"}
+        self._head = book.add_format({"bold": True, "bottom": 1, **wrap})
+        self._bold = book.add_format({"bold": True})
+        self._wrap = book.add_format(wrap)
+        self._moment = book.add_format({"num_format": "yyyy-mm-dd hh:mm"})
+        self._forms = {
+            "count": book.add_format({"num_format": "#,##0"}),
+            "number": book.add_format({"num_format": "0.0##"}),
+            "share": book.add_format({"num_format": "0.0%"}),
+        }
+
+    def first(self, report: Report) -> None:
+        """What period it is, and what is to be known of it."""
+        sheet = self._book.add_worksheet("Report")
+        sheet.set_column(0, 0, 30)
+        sheet.set_column(1, 1, 60)
+        whole = report.whole
+        sheet.write_string(0, 0, f"Period report: {report.line}", self._bold)
+        rows: list[tuple[str, Any]] = [
+            ("From (UTC)", report.begin),
+            ("Up to (UTC)", report.end),
+            ("Known up to (UTC)", report.reached),
+            ("Rehearsal: none of this is so", "yes" if report.rehearsal else "no"),
+            ("Disturbances", words.counted(whole.disturbances, heard=whole.heard)),
+            ("Trains worked through sections", words.trains(whole)),
+            ("Per 1,000 trains", words.rate(whole.per_trains(), heard=whole.heard)),
+            ("Against the period before", words.against(report.against)),
+            ("Observed share", words.share(whole.share)),
+            *(("To know", note) for note in report.notes),
+            ("Caution", CAUTION),
+        ]
+        for number, (name, value) in enumerate(rows, 2):
+            sheet.write_string(number, 0, name)
+            if isinstance(value, int):
+                sheet.write_datetime(number, 1, as_datetime(value), self._moment)
+            else:
+                sheet.write_string(number, 1, value, self._wrap)
+
+    def table(self, report: Report, kind: Kind) -> None:
+        """A row for each of a kind."""
+        sheet = self._book.add_worksheet(PLURALS[kind])
+        for at, column in enumerate(COLUMNS):
+            sheet.write_string(0, at, column.title, self._head)
+            sheet.set_column(at, at, WIDTHS[column.form])
+        number = 0
+        for number, row in enumerate(cells(report, kind), 1):
+            for at, (column, cell) in enumerate(zip(COLUMNS, row, strict=True)):
+                self._write(sheet, number, at, cell, column.form)
+        sheet.freeze_panes(1, 2)
+        sheet.autofilter(0, 0, number, len(COLUMNS) - 1)
+        sheet.set_landscape()
+        sheet.repeat_rows(0)
+        sheet.fit_to_pages(1, 0)
+
+    def _write(self, sheet: Any, row: int, at: int, cell: Cell, form: Form) -> None:
+        match cell:
+            case None:
+                pass
+            case bool():
+                sheet.write_boolean(row, at, cell)
+            case str():
+                sheet.write_string(row, at, cell)
+            case _:
+                sheet.write_number(row, at, cell, self._forms.get(form))
+
+    def months(self, report: Report) -> None:
+        """By month and by hour of the day."""
+        for name, slots in (("By month", report.months), ("By hour", report.hours)):
+            sheet = self._book.add_worksheet(name)
+            sheet.set_column(0, 3, 18)
+            titles = ("Month" if slots is report.months else "Hour", "Disturbances")
+            for at, title in enumerate((*titles, "Trains", "Observed share")):
+                sheet.write_string(0, at, title, self._head)
+            for number, slot in enumerate(slots, 1):
+                sheet.write_string(number, 0, slot.name)
+                sheet.write_number(number, 1, slot.disturbances)
+                sheet.write_number(number, 2, slot.trains, self._forms["count"])
+                if slot.share is not None:
+                    sheet.write_number(number, 3, slot.share, self._forms["share"])
+            sheet.freeze_panes(1, 1)
+
+    def how(self) -> None:
+        """How the numbers are made."""
+        sheet = self._book.add_worksheet("How the numbers are made")
+        sheet.set_column(0, 0, 34)
+        sheet.set_column(1, 1, 110)
+        for number, (what, text) in enumerate(NOTES):
+            sheet.write_string(number, 0, what, self._bold)
+            sheet.write_string(number, 1, text, self._wrap)

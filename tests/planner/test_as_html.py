@@ -1,0 +1,212 @@
+"""The period report for people, as a file, and as a workbook."""
+
+from __future__ import annotations
+
+import re
+from html.parser import HTMLParser
+from io import BytesIO
+
+import openpyxl
+import pytest
+
+from monitor.core.words import CAUTION
+from monitor.planner.as_html import as_html, body
+from monitor.planner.as_xlsx import as_xlsx
+from monitor.planner.columns import COLUMNS
+from tests.planner.facts import (
+    JUNE,
+    MAY,
+    at,
+    disturbed,
+    fact,
+    heard,
+    line,
+    of,
+    trains,
+)
+
+
+@pytest.fixture(name="told", scope="module")
+def _told():
+    return of(
+        [
+            *heard(1, 2, 3),
+            *trains(1),
+            *trains(2, axles=40),
+            *trains(3, last=15),
+            *(disturbed(2, at(n, 7)) for n in (3, 9, 20)),
+            disturbed(3, at(3, 7)),
+            fact("failed", 2, at(3, 7), at(3, 8)),
+            fact("not-known", 3, at(16), at(31, 24), why="silent"),
+        ],
+        graph=line(site="Thornmere <room> & hut"),
+    )
+
+
+class Reading(HTMLParser):
+    """What a page holds: its tags, whether they close, what they ask for, and its text."""
+
+    def __init__(self):
+        super().__init__()
+        self.open, self.asks, self.text, self.ids = [], [], [], []
+
+    def handle_starttag(self, tag, attrs):
+        """A tag opens."""
+        found = dict(attrs)
+        self.asks += [found[k] for k in ("src", "href", "action") if k in found]
+        self.ids += [found["id"]] if "id" in found else []
+        assert "style" not in found
+        assert not any(k.startswith("on") for k in found)
+        if tag not in {"meta", "br", "link", "rect", "line", "circle", "polyline"}:
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        """A tag closes."""
+        if tag not in {"meta", "br", "link", "rect", "line", "circle", "polyline"}:
+            assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        """Text between."""
+        self.text.append(data)
+
+
+def read(page):
+    """A page, read."""
+    found = Reading()
+    found.feed(page)
+    assert found.open == []
+    return found
+
+
+def test_the_file_asks_for_nothing(told):
+    """No address is in it, and its policy forbids to load or run anything."""
+    page = as_html(told)
+    found = read(page)
+
+    assert found.asks == []
+    assert "default-src &#x27;none&#x27;" in page
+    assert "<script" not in page
+    assert "@import" not in page
+
+
+def test_every_id_is_there_once(told):
+    """Else a drawing would be named by another."""
+    ids = read(as_html(told)).ids
+
+    assert len(ids) == len(set(ids))
+
+
+def test_it_says_what_there_is_to_say(told):
+    """By hand: 4 disturbances in 93 + 93 + 45 trains are 17 per 1,000, exact limits 1.09 and 10.24 (Garwood)."""
+    text = " ".join(" ".join(read(body(told)).text).split())
+
+    assert "4 (1.1 to 10) disturbances" in text
+    assert "at least 231 times: 17 (4.7 to 44) per 1,000" in text
+    assert "Not heard in this period: T4." in text
+    assert CAUTION in text
+
+
+def test_what_comes_from_files_is_escaped(told):
+    """A site may be called anything."""
+    page = as_html(told)
+
+    assert "Thornmere &lt;room&gt; &amp; hut" in page
+    assert "<room>" not in page
+
+
+def test_a_long_table_is_cut_on_a_page_and_says_so(told):
+    """The two where most is to come, and where the others are."""
+    whole, cut = body(told), body(told, 2)
+
+    assert whole.count("<tr>") > cut.count("<tr>")
+    assert "The 2 of 4 where most is to come" in cut
+
+
+def test_drawings_have_their_numbers_beside_them(told):
+    """Each figure has a drawing and a table."""
+    page = body(told)
+
+    figures = re.findall(r"<figure>.*?</figure>", page, flags=re.DOTALL)
+    assert len(figures) == 3  # one month alone is not drawn
+    assert all("<svg" in one and "<table>" in one for one in figures)
+
+
+def test_nothing_heard_is_said_and_nothing_else():
+    """No noughts, no drawings."""
+    text = body(of([]))
+
+    assert "Nothing was heard in this period" in text
+    assert "<svg" not in text
+    assert "0 (at most" not in text
+
+
+def test_a_rehearsal_says_that_none_of_it_is_so():
+    """On the first page."""
+    assert "Rehearsal: none of this is so." in body(of(heard(), rehearsal=True))
+    assert "Rehearsal" not in body(of(heard()))
+
+
+# The workbook, read by another library.
+
+
+@pytest.fixture(name="book", scope="module")
+def _book(told):
+    return openpyxl.load_workbook(BytesIO(as_xlsx(told)))
+
+
+def test_a_sheet_a_kind_with_a_frozen_head_and_filters(book):
+    """As openpyxl reads it."""
+    assert book.sheetnames[1:7] == [
+        "Sections",
+        "Heads",
+        "Trackside units",
+        "Cables",
+        "Evaluators",
+        "Sites",
+    ]
+    sheet = book["Sections"]
+    assert sheet.freeze_panes == "C2"
+    assert sheet.auto_filter.ref.startswith("A1:")
+    assert [one.value for one in sheet[1]] == [one.title for one in COLUMNS]
+
+
+def test_cells_have_real_types(book):
+    """Numbers are numbers, yes is true, what is not known is nothing, moments are moments."""
+    keys = [one.key for one in COLUMNS]
+    rows = {row[1].value: dict(zip(keys, row, strict=True)) for row in book["Sections"]}
+
+    assert rows["T2"]["disturbances"].value == 3
+    assert rows["T2"]["disturbances"].data_type == "n"
+    assert rows["T2"]["heard"].value is True
+    assert rows["T2"]["observed"].value == 1
+    assert rows["T2"]["observed"].number_format == "0.0%"
+    assert rows["T4"]["disturbances"].value is None
+    moments = [row[1].value for row in book["Report"] if row[0].value == "From (UTC)"]
+    assert [str(one) for one in moments] == ["2026-05-01 00:00:00"]
+
+
+def test_no_cell_is_a_formula():
+    """Whatever a site is called (OWASP, "CSV Injection")."""
+    found = of(heard(), graph=line(site="=HYPERLINK(A1)"))
+    book = openpyxl.load_workbook(BytesIO(as_xlsx(found)))
+    cells = [cell for sheet in book for row in sheet for cell in row]
+
+    assert "=HYPERLINK(A1)" in [row[1].value for row in book["Sites"]]
+    assert {cell.data_type for cell in cells} <= {"s", "n", "b", "d"}
+
+
+def test_the_caution_stands_on_the_first_sheet(book):
+    """And how the numbers are made on the last."""
+    first = [cell.value for row in book["Report"] for cell in row]
+
+    assert CAUTION in first
+    assert any("Garwood" in str(c.value) for r in book.worksheets[-1] for c in r)
+
+
+def test_the_same_report_gives_the_same_file(told):
+    """No clock of this machine is in it."""
+    again = of([], begin=MAY, end=JUNE)
+
+    assert as_html(again) == as_html(again)
+    assert as_xlsx(again) == as_xlsx(again)
+    assert as_html(told) != as_html(again)
