@@ -9,6 +9,7 @@
 | `alerts.jsonl`, `faults.jsonl`, `calls.jsonl` | what is concluded from the journal with that |
 | `told.jsonl` | what the monitor had in its store in the window, and where it was sent |
 | `shown.jsonl` | what pages had painted |
+| `report.html` | the incident report, where whoever calls adds it |
 
 The same journal, store and question give the same bytes.
 Secrets never go in; with roles in place of names a record in which one stands is changed, and named as that.
@@ -40,7 +41,7 @@ from monitor.core.events import (
 from monitor.core.faults import call_line, fault_line
 from monitor.core.layout import Line
 from monitor.core.moments import Moment, exact, stamp
-from monitor.core.wire import read
+from monitor.core.wire import read, write
 from monitor.core.words import CAUTION
 from monitor.journal import LEAD_OUT, Journal, Raw, Root
 from monitor.packing import PackFault
@@ -326,6 +327,17 @@ class Evidence:
         odd |= {_id(text) for text in stored} ^ set(here.values())
         return lines, sorted(odd)
 
+    def events(self) -> Iterator[AnyEvent]:
+        """What was concluded from last, without names where those are left out."""
+        for event in self._past.events(self._past.runs[-1]):
+            if self.withheld.leaves_names_out:
+                payload = write(event)
+                changed = self.withheld.payload(payload)
+                if changed != payload:
+                    yield from read(changed, recorded=True, rehearsal=True).events
+                    continue
+            yield event
+
     def shown(self) -> Iterator[Shown]:
         """What pages said within the records of the window, without names where those are left out."""
         for one in self._journal.raw(self._reach.first, self._reach.last):
@@ -516,6 +528,7 @@ line.toml and settings.json are what was in force, as the journal has them; pack
 alerts.jsonl, faults.jsonl and calls.jsonl are concluded from the journal with those, by version {version}.
 told.jsonl is what the store of the monitor had, with when, and where it was sent; it may be missing.
 shown.jsonl is what pages said they had painted; whether anybody looked is not known.
+report.html shows all of that on the whole line; it opens with no network.
 What is concluded, told and shown stands outside the chain, but for the records it comes from.
 """
 

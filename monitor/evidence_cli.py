@@ -21,6 +21,8 @@ from monitor.options import (
 from monitor.past_cli import opened, version, where
 
 if TYPE_CHECKING:
+    from monitor.evidence import Evidence
+    from monitor.past import Past
     from monitor.proof import Proof
     from monitor.store import Store
 
@@ -86,8 +88,22 @@ def evidence(
         TemporaryDirectory(prefix="tallywatch-") as scratch,
     ):
         made = Evidence(asked, past, store)
-        digest = pack(out, made.files(Path(scratch)))
+        more = {"report.html": _report(made, past).encode()}
+        digest = pack(out, made.files(Path(scratch), more))
     typer.echo(f"{out}: SHA-256 {digest}")
+
+
+def _report(made: Evidence, past: Past) -> str:
+    from monitor.incident.report import report
+
+    run = past.runs[-1]
+    return report(
+        made.events,
+        lambda: past.engine(run),
+        window=(past.begin, past.end),
+        shown=tuple(made.shown()),
+        notes=[("In force", past.said(version()))],
+    )
 
 
 def _roles(path: Path) -> dict[str, str]:
@@ -133,15 +149,17 @@ def verify(
     """
     asked = [one.lower() for one in roots or ()]
     if pack is not None:
+        from monitor.core.words import readable
         from monitor.packing import PackFault
         from monitor.proof import prove
 
         try:
             found = prove(pack, asked)
         except PackFault as fault:
-            raise PackFault(f"{pack}: {fault}") from None
+            # Whoever made it may have put anything into it.
+            raise PackFault(readable(f"{pack}: {fault}")) from None
         for text in in_words(found):
-            typer.echo(f"{pack}: {text}")
+            typer.echo(readable(f"{pack}: {text}"))
         return
     from monitor.journal import JournalFault, verify as audit
 

@@ -75,7 +75,7 @@ def prove(path: Path, roots: Iterable[str] = ()) -> Proof:
 def _about(files: Mapping[str, memoryview]) -> dict[str, Any]:
     for name in (ABOUT, RECORDS):
         if name not in files:
-            raise PackFault(f"{name} is missing")
+            raise PackFault(f"{name!r} is missing")
     try:
         about = json.loads(bytes(files[ABOUT]))
     except ValueError as error:
@@ -207,7 +207,7 @@ def _check_texts(files: Mapping[str, memoryview], about: Mapping[str, Any]) -> N
         for what in ("line", "settings"):
             name = one[what]
             if name not in files:
-                raise PackFault(f"{name} is missing")
+                raise PackFault(f"{name!r} is missing")
             if not one[f"{what}_whole"]:
                 continue
             if hashlib.sha256(files[name]).hexdigest() != one[f"{what}_digest"]:

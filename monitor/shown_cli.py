@@ -36,7 +36,7 @@ def shown(
 
     It says nothing about whether anybody looked.
     """
-    from monitor.core.words import CAUTION, in_full
+    from monitor.core.words import CAUTION, in_full, readable
     from monitor.painted import first_painted, in_words, pages_at
     from monitor.shown import shown_in
 
@@ -51,7 +51,7 @@ def shown(
         typer.echo(f"{desk} at {in_full(then, line.zone, line.timezone)}:")
         later = first_painted(records, position)
         for text in in_words(pages, standing, later, line, then):
-            typer.echo(text)
+            typer.echo(readable(text))
         if not pages:
             typer.echo("No page had said anything by then.")
     typer.echo(CAUTION)

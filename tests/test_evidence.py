@@ -1,8 +1,10 @@
 from __future__ import annotations
 
+import base64
 import gzip
 import json
 import os
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -171,6 +173,8 @@ def everything(path):
     """All that stands in evidence, as text."""
     files = inside(path)
     files["records.jsonl.gz"] = gzip.decompress(files["records.jsonl.gz"])
+    [data] = re.findall(rb'"packed":"([\w+/=]+)"', files["report.html"])
+    files["data of the report"] = gzip.decompress(base64.b64decode(data))
     return "\n".join(one.decode() for one in files.values())
 
 
@@ -214,6 +218,7 @@ def test_it_holds_what_was_written_concluded_told_and_shown(night):
         "T2 disturbed",
     )
     assert CAUTION in files["README.txt"].decode()
+    assert CAUTION in files["report.html"].decode()
 
 
 def test_it_is_checked_with_nothing_else(night, monkeypatch, tmp_path):
@@ -510,6 +515,22 @@ def test_verify_of_a_journal_finds_a_root_that_was_kept(night):
     assert f"has the digest {night.root}" in known.stdout
     assert other.exit_code == 1
     assert "its end is cut off" in other.stderr
+
+
+def test_what_somebody_else_packed_does_nothing_to_a_terminal(night):
+    """Whatever stands in it is told in one line that can be read."""
+    path = packed(night)
+    files = {name: one for name, one in inside(path).items() if name != "SHA256SUMS"}
+    about = json.loads(files["pack.json"])
+    about["in_force"][0]["line"] = "x\x1b[2J\nfine"
+    files["pack.json"] = json.dumps(about).encode()
+    pack(Path("again.zip"), files)
+    ended = call("verify", "again.zip")
+
+    assert ended.exit_code == 1
+    assert ended.stderr.endswith("is missing\n")
+    assert "\x1b" not in ended.stderr
+    assert len(ended.stderr.splitlines()) == 1
 
 
 @pytest.mark.parametrize("raw", [b"", b"PK", b"nonsense" * 100])
