@@ -170,10 +170,7 @@ def see(
 ) -> Seen:
     """What was seen from *begin* up to *end*, or up to *reached* where that is earlier."""
     end = max(begin, min(end, reached))
-    sections = {name: Section() for name in line.sections}
-    _watched(history, sections, line, begin, end)
-    _disturbed(history, sections, begin, end)
-    _spells(history, sections, begin, end)
+    sections = seen_sections(history, line, begin, end)
     clock = Clockface.of(begin, end, line.zone)
     trains, counted, axles = _trains(history, list(sections), clock, begin, end)
     hours = range(HOURS)
@@ -193,6 +190,17 @@ def see(
         axles=axles,
         busy=_busy(trains, sections, clock, end),
     )
+
+
+def seen_sections(
+    history: History, line: Line, begin: Moment, end: Moment
+) -> dict[str, Section]:
+    """What was seen of each section from *begin* up to *end*, its trains left aside."""
+    sections = {name: Section() for name in line.sections}
+    _watched(history, sections, line, begin, end)
+    _disturbed(history, sections, begin, end)
+    _spells(history, sections, begin, end)
+    return sections
 
 
 def _by_section(

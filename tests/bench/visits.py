@@ -23,7 +23,7 @@ from monitor.core.statistics.effect import (
     share,
     together,
 )
-from monitor.core.statistics.spread import prior_of
+from monitor.core.statistics.spread import fleet_of
 
 SECTIONS, WORST = 900, 20
 YEAR, RANKED, AFTER = 365.0, 90.0, 182.0
@@ -80,8 +80,8 @@ def month(draw: Random, rates: Rates, factor: float, told: Told) -> None:
     lately = [counted(draw, rate * RANKED / YEAR) for rate in sections]
     earlier = [counted(draw, rate * (1 - RANKED / YEAR)) for rate in sections]
     before = [a + b for a, b in zip(lately, earlier, strict=True)]
-    prior = prior_of((count, YEAR) for count in before)
-    if prior is None:
+    fleet = fleet_of((count, YEAR) for count in before)
+    if fleet is None:
         return
     # Of equal ones, whichever comes first: rates are drawn in no order.
     worst = sorted(range(SECTIONS), key=lambda one: -lately[one])[:WORST]
@@ -90,9 +90,9 @@ def month(draw: Random, rates: Rates, factor: float, told: Told) -> None:
         count = counted(draw, factor * sections[one] * AFTER / YEAR)
         after += count
         awaited.append(
-            Awaited.of(prior.after(before[one], YEAR), AFTER),
+            Awaited.after(fleet, Counted(before[one], YEAR), AFTER),
         )
-        found = change(Counted(before[one], YEAR), Counted(count, AFTER), prior)
+        found = change(Counted(before[one], YEAR), Counted(count, AFTER), fleet)
         told.visits += 1
         told.early += found is None or found.too_early
         told.visits_covered += found is not None and covers(found, 1.0)

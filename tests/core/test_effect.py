@@ -48,7 +48,7 @@ def test_the_ratio_is_hauers():
 
 
 AWAITED = st.builds(
-    lambda mean, spread: Awaited(mean=mean, variance=(mean * spread) ** 2),
+    lambda mean, spread: Awaited(mean=mean, own=(mean * spread) ** 2),
     st.floats(0.1, 60),
     st.floats(0.05, 2),
 )
@@ -89,7 +89,7 @@ def test_without_a_fleet_it_is_the_exact_comparison_of_two_counts(after, before,
 
 def test_where_the_expectation_is_sure_it_is_garwoods_interval():
     """Three where ten were to be expected: limits of a Poisson mean of 0.6187 and 8.7673 (Garwood 1936), over ten."""
-    found = effect(Awaited(mean=10.0, variance=0.0), 3)
+    found = effect(Awaited(mean=10.0, own=0.0), 3)
 
     assert found is not None
     assert found.ratio == 0.3
@@ -110,7 +110,7 @@ def test_enough_is_when_none_at_all_would_be_rare():
 )
 def test_what_is_told(mean, count, told):
     """Nothing before three are to be expected, however many came."""
-    found = effect(Awaited(mean=mean, variance=1.0), count)
+    found = effect(Awaited(mean=mean, own=1.0), count)
 
     assert found is not None
     assert found.told == told
@@ -128,15 +128,15 @@ def test_zero_counts_and_no_exposure_are_defined():
     assert nothing.awaited.mean == 1.0
     assert unwatched.awaited.mean == 2.0
     assert change(Counted(3, 1.0), Counted(0, 0.0), prior) is None
-    assert effect(Awaited(mean=0.0, variance=0.0), 0) is None
+    assert effect(Awaited(mean=0.0, own=0.0), 0) is None
 
 
 def test_several_are_added_up():
     """Means and variances add; and so the interval of many is narrower."""
-    one = Awaited(mean=2.0, variance=1.0)
+    one = Awaited(mean=2.0, own=1.0)
     many = together([one] * 9)
 
-    assert (many.mean, many.variance) == (18.0, 9.0)
+    assert (many.mean, many.own) == (18.0, 9.0)
     single, pooled = effect(one, 2), effect(many, 18)
     assert single is not None
     assert pooled is not None
@@ -156,7 +156,7 @@ def test_several_are_added_up():
 def test_what_cannot_be_is_refused(wrong):
     """Fewer than none, more than sure, more than all."""
     with pytest.raises(ValueError, match="expected"):
-        wrong(Awaited(mean=1.0, variance=1.0))
+        wrong(Awaited(mean=1.0, own=1.0))
 
 
 @given(st.integers(0, 40), st.integers(1, 40))

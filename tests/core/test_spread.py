@@ -6,7 +6,15 @@ import pytest
 from hypothesis import given, strategies as st
 
 from monitor.core.statistics.poisson import Gamma
-from monitor.core.statistics.spread import LARGE, Spread, prior_of, spread
+from monitor.core.statistics.spread import (
+    LARGE,
+    PARTS,
+    Fleet,
+    Spread,
+    fleet_of,
+    spread,
+    wander,
+)
 from tests.bench.visits import counted
 
 
@@ -14,14 +22,45 @@ def test_a_small_fleet_is_a_gamma_distribution():
     """One section too few; and one that was not watched does not make it large."""
     few = [(1, 1.0)] * (LARGE - 1)
 
-    assert isinstance(prior_of([*few, (4, 0.0)]), Gamma)
-    assert isinstance(prior_of([*few, (4, 1.0)]), Spread)
+    assert isinstance(prior([*few, (4, 0.0)]), Gamma)
+    assert isinstance(prior([*few, (4, 1.0)]), Spread)
+
+
+def prior(records):
+    """What a fleet tells."""
+    found = fleet_of(records)
+    return found and found.prior
 
 
 def test_a_fleet_with_nothing_has_half_of_one():
     """Where nothing was counted no spread can be known; where nothing was watched, nothing."""
-    assert prior_of([(0, 1.0)] * LARGE) == Gamma(0.5, float(LARGE))
-    assert prior_of([(0, 0.0)]) is None
+    assert prior([(0, 1.0)] * LARGE) == Gamma(0.5, float(LARGE))
+    assert fleet_of([(0, 0.0)]) is None
+
+
+def test_a_fleet_of_one_says_nothing_of_how_sure_it_is():
+    """There is no part to be left out; of three there are three."""
+    one, three = fleet_of([(2, 1.0)]), fleet_of([(2, 1.0), (0, 1.0), (9, 1.0)])
+
+    assert isinstance(one, Fleet)
+    assert isinstance(three, Fleet)
+    assert (one.without, len(three.without)) == ((), 3)
+    assert len(set(three.means(1, 1.0))) == 3
+
+
+def test_a_large_fleet_is_surer_of_itself():
+    """What leaving out a part moves is smaller, the more there are."""
+
+    def moves(number):
+        draw = Random(5)
+        fleet = fleet_of(
+            [(counted(draw, draw.gammavariate(1, 4)), 1.0) for _ in range(number)]
+        )
+        assert fleet is not None
+        assert len(fleet.without) == PARTS
+        return wander(fleet.means(12, 1.0))
+
+    assert moves(2000) < moves(250)
 
 
 @given(

@@ -1,11 +1,11 @@
 """Did something help: what was counted after it, against what was to be expected without it.
 
 The worst always fall: who is chosen for a bad spell has a better one next, whatever is done.
-So what is counted after is not held against what was counted before, but against the rate that was to be expected before (drawn towards the fleet's, `spread.prior_of`) times the exposure after (Hauer 1997; Hauer and others 2002).
+So what is counted after is not held against what was counted before, but against the rate that was to be expected before (drawn towards the fleet's, `spread.fleet_of`) times the exposure after (Hauer 1997; Hauer and others 2002).
 
 That expectation is itself uncertain.
 Given a rate of gamma distribution, a count is negative binomial; the interval of the ratio holds every ratio under which what was counted is no rarer than its tails allow, with no approximation but one: several expectations added up are taken for one gamma distribution with their mean and variance.
-The fleet's own rate and spread are taken as known.
+How far chance has moved what is known of the fleet is part of the uncertainty; where several expectations rest on one fleet, it moves them together.
 
 References:
     Hauer, E. (1997). Observational before-after studies in road safety. Pergamon; chapter 6 for the ratio, chapter 11 for the expectation.
@@ -16,14 +16,14 @@ References:
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf, sqrt
 
 from scipy.special import betaincinv
 
 from monitor.core.statistics.comparing import Counted
 from monitor.core.statistics.poisson import Gamma
-from monitor.core.statistics.spread import Prior
+from monitor.core.statistics.spread import Fleet, Prior, wander
 
 ENOUGH = 3.0
 """With fewer to be expected nothing can be told: none at all would come by chance one time in twenty (exp -3 is 0.0498)."""
@@ -35,11 +35,13 @@ class Awaited:
 
     Args:
         mean: events.
-        variance: of that mean, because the rate is not known.
+        own: variance of that mean, because the rate of each is not known.
+        without: the mean without one part of the fleet after the other; () where the fleet is known.
     """
 
     mean: float
-    variance: float
+    own: float
+    without: tuple[float, ...] = ()
 
     @classmethod
     def of(cls, belief: Gamma, exposure: float) -> Awaited:
@@ -49,9 +51,22 @@ class Awaited:
             >>> round(Awaited.of(Gamma(4.0, 2.0), 3.0).mean, 2)
             6.0
         """
-        return cls(
-            mean=belief.mean * exposure, variance=(belief.deviation * exposure) ** 2
-        )
+        return cls(mean=belief.mean * exposure, own=(belief.deviation * exposure) ** 2)
+
+    @classmethod
+    def after(cls, fleet: Fleet | Prior, before: Counted, exposure: float) -> Awaited:
+        """What *fleet*, and what was counted *before*, let expect in *exposure*."""
+        belief = fleet.after(before.count, before.exposure)
+        without: tuple[float, ...] = ()
+        if isinstance(fleet, Fleet):
+            means = fleet.means(before.count, before.exposure)
+            without = tuple(one * exposure for one in means)
+        return replace(cls.of(belief, exposure), without=without)
+
+    @property
+    def variance(self) -> float:
+        """Of the mean, all in all."""
+        return self.own + wander(self.without)
 
     @property
     def deviation(self) -> float:
@@ -65,11 +80,20 @@ class Awaited:
 
 
 def together(awaited: Iterable[Awaited]) -> Awaited:
-    """What was to be expected of several, which do not depend on one another."""
+    """What was to be expected of several, which have nothing in common but their fleet.
+
+    Those that rest on fleets divided otherwise are taken to have not even that.
+    """
     every = list(awaited)
+    parts = {len(one.without) for one in every}
+    common = len(parts) == 1
+    apart = 0.0 if common else sum(wander(one.without) for one in every)
     return Awaited(
         mean=sum(one.mean for one in every),
-        variance=sum(one.variance for one in every),
+        own=sum(one.own for one in every) + apart,
+        without=tuple(map(sum, zip(*(one.without for one in every), strict=True)))
+        if common
+        else (),
     )
 
 
@@ -118,7 +142,7 @@ def effect(awaited: Awaited, count: int, confidence: float = 0.95) -> Effect | N
     Example:
         Eight were to be expected, give or take two, and two came:
 
-        >>> found = effect(Awaited(mean=8.0, variance=4.0), 2)
+        >>> found = effect(Awaited(mean=8.0, own=4.0), 2)
         >>> f"{found.ratio:.2f}, from {found.low:.2f} to {found.high:.2f}"
         '0.24, from 0.03 to 1.06'
     """
@@ -151,7 +175,7 @@ def _ratio(share: float, shape: float, mean: float) -> float:
     return inf if share >= 1 else shape * share / (1 - share) / mean
 
 
-def change(before: Counted, after: Counted, prior: Prior) -> Effect | None:
+def change(before: Counted, after: Counted, fleet: Fleet | Prior) -> Effect | None:
     """How the rate of one has changed: *before* joins what is known of the fleet, and *after* is held against that.
 
     Where nothing was watched before, the fleet alone says what was to be expected; where nothing was watched after, there is nothing to tell (None).
@@ -163,8 +187,7 @@ def change(before: Counted, after: Counted, prior: Prior) -> Effect | None:
         >>> round(found.awaited.mean, 2), found.told
         (5.5, 0)
     """
-    belief = prior.after(before.count, before.exposure)
-    return effect(Awaited.of(belief, after.exposure), after.count)
+    return effect(Awaited.after(fleet, before, after.exposure), after.count)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,23 +1,31 @@
-"""How the rates of a large fleet are spread: without supposing a shape.
+"""How the rates of a fleet are spread: for a large one without supposing a shape, and how sure that is.
 
 A gamma distribution (`poisson.line_prior`) is what a small fleet lets one know.
 Where a few sections are far worse than all others it draws those too far down, and then a visit at which nothing was done seems to have made them worse.
 So a large fleet's spread is found as it is: weights on a grid of rates under which what was counted is likeliest (Laird 1978, by the steps of Dempster, Laird and Rubin 1977).
 What is then believed of one section has a mean and a variance, and is told as the gamma distribution with these.
 
+A fleet's spread is itself found from what was counted by chance.
+How far that moves an expectation is seen by leaving out one part of the fleet after the other (the jackknife, Quenouille 1956).
+
 References:
     Laird, N. (1978). Nonparametric maximum likelihood estimation of a mixing distribution. Journal of the American Statistical Association 73, 805-811.
 
     Dempster, A. P., Laird, N. M., Rubin, D. B. (1977). Maximum likelihood from incomplete data via the EM algorithm. Journal of the Royal Statistical Society B 39, 1-38.
+
+    Quenouille, M. H. (1956). Notes on bias in estimation. Biometrika 43, 353-360.
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from math import exp, fsum, log
-from typing import Protocol
+from math import exp, log
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
 
 from monitor.core.statistics.poisson import Gamma, line_prior
 
@@ -31,12 +39,10 @@ STEPS = 200
 STEP = 0.02
 """Exposures that differ by less are taken together."""
 
+PARTS = 10
+"""Into so many parts a fleet is divided, of which one after the other is left out."""
 
-class Prior(Protocol):
-    """What a fleet tells of one of which nothing is known."""
-
-    def after(self, count: float, exposure: float) -> Gamma:
-        """What is believed of one's rate once *count* were counted in *exposure*."""
+Numbers = npt.NDArray[np.float64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,50 +67,100 @@ class Spread:
             >>> round(belief.mean, 2), round(belief.deviation, 2)
             (9.0, 0.07)
         """
-        parts = _parts(self.rates, self.weights, count, exposure)
-        mean = fsum(p * rate for p, rate in zip(parts, self.rates, strict=True))
-        square = fsum(
-            p * (rate - mean) ** 2 for p, rate in zip(parts, self.rates, strict=True)
-        )
+        rates = np.array(self.rates)
+        parts = _likely(rates, count, exposure) * np.array(self.weights)
+        parts /= parts.sum()
+        mean = float((parts * rates).sum())
+        square = float((parts * (rates - mean) ** 2).sum())
         # Never surer than one in a thousand: a grid knows no more.
         variance = max(square, (0.001 * mean) ** 2)
         return Gamma(mean**2 / variance, mean / variance)
 
 
-def _parts(
-    rates: tuple[float, ...], weights: tuple[float, ...], count: float, exposure: float
-) -> list[float]:
-    """How likely it is that a count is of each rate."""
-    logs = [
-        (count * log(rate) - rate * exposure + log(weight)) if weight > 0 else None
-        for rate, weight in zip(rates, weights, strict=True)
-    ]
-    highest = max(one for one in logs if one is not None)
-    parts = [0.0 if one is None else exp(one - highest) for one in logs]
-    total = fsum(parts)
-    return [one / total for one in parts]
+Prior = Gamma | Spread
+"""What a fleet tells of one of which nothing is known."""
 
 
-def prior_of(records: Iterable[tuple[int, float]]) -> Prior | None:
+@dataclass(frozen=True, slots=True)
+class Fleet:
+    """What a fleet tells of one of which nothing is known, and how sure it is of that.
+
+    Args:
+        prior: by all of it.
+        without: by all but one part of it, one part after the other.
+    """
+
+    prior: Prior
+    without: tuple[Prior, ...] = ()
+
+    def after(self, count: float, exposure: float) -> Gamma:
+        """What is believed of one's rate once *count* were counted in *exposure*."""
+        return self.prior.after(count, exposure)
+
+    def means(self, count: float, exposure: float) -> tuple[float, ...]:
+        """The mean of that belief without one part of the fleet after the other."""
+        return tuple(one.after(count, exposure).mean for one in self.without)
+
+
+def fleet_of(records: Iterable[tuple[int, float]]) -> Fleet | None:
     """What a fleet tells of one of which nothing is known: as it is spread where it is large, else a gamma distribution.
 
     Args:
         records: for each, its count and its exposure; one without exposure says nothing.
 
     Returns:
-        The prior, or None where nothing was watched.
+        It, or None where nothing was watched.
+
+    Example:
+        >>> fleet = fleet_of([(0, 1.0), (1, 1.0), (0, 1.0), (9, 1.0)])
+        >>> round(fleet.after(9, 1.0).mean, 2), len(fleet.without)
+        (8.14, 4)
     """
     watched = [(count, exposure) for count, exposure in records if exposure > 0]
-    if len(watched) < LARGE or not any(count for count, _ in watched):
-        return line_prior(watched)
-    return spread(watched)
+    prior = _prior(watched, None)
+    if prior is None:
+        return None
+    rates = prior.rates if isinstance(prior, Spread) else None
+    without = []
+    for part in range(min(PARTS, len(watched))):
+        rest = [one for at, one in enumerate(watched) if at % PARTS != part]
+        found = _prior(rest, rates)
+        if found is not None:
+            without.append(found)
+    return Fleet(prior, tuple(without) if len(without) > 1 else ())
 
 
-def spread(records: Iterable[tuple[int, float]]) -> Spread:
+def _prior(
+    watched: Sequence[tuple[int, float]], rates: tuple[float, ...] | None
+) -> Prior | None:
+    large = rates is not None or len(watched) >= LARGE
+    if large and any(count for count, _ in watched):
+        return spread(watched, rates)
+    return line_prior(watched)
+
+
+def wander(values: Sequence[float]) -> float:
+    """The variance of what all parts together give, from what they give with one left out each.
+
+    Example:
+        >>> wander([1.0, 1.0, 1.0]), round(wander([1.0, 2.0, 3.0]), 3)
+        (0.0, 1.333)
+    """
+    if len(values) < 2:
+        return 0.0
+    mean = sum(values) / len(values)
+    square = sum((one - mean) ** 2 for one in values)
+    return square * (len(values) - 1) / len(values)
+
+
+def spread(
+    records: Iterable[tuple[int, float]], rates: tuple[float, ...] | None = None
+) -> Spread:
     """How the rates of *records* are spread.
 
     Args:
         records: for each, its count and its exposure, above nought; one at least with a count.
+        rates: the grid, where another spread is to be held against this one.
 
     Example:
         >>> found = spread([(1, 1.0)] * 100 + [(30, 1.0)] * 100)
@@ -114,20 +170,21 @@ def spread(records: Iterable[tuple[int, float]]) -> Spread:
     """
     cells = Counter((count, round(log(exposure) / STEP)) for count, exposure in records)
     known = [(count, exp(step * STEP), many) for (count, step), many in cells.items()]
-    longest = max(exposure for _, exposure, _ in known)
-    highest = max(max(count, 3) / exposure for count, exposure, _ in known)
-    low, high = log(0.05 / longest), log(1.5 * highest)
-    rates = tuple(exp(low + (high - low) * at / (POINTS - 1)) for at in range(POINTS))
-    weights = tuple(1 / POINTS for _ in rates)
-    flat = [
-        _parts(rates, weights, count, exposure) for count, exposure, _ in known
-    ]  # what each count makes of each rate, before anything is known of the fleet
-    total = sum(many for _, _, many in known)
+    if rates is None:
+        longest = max(exposure for _, exposure, _ in known)
+        highest = max(max(count, 3) / exposure for count, exposure, _ in known)
+        grid: Any = np.geomspace(0.05 / longest, 1.5 * highest, POINTS)
+    else:
+        grid = np.array(rates)
+    likely = np.array([_likely(grid, count, exposure) for count, exposure, _ in known])
+    many = np.array([number for _, _, number in known], np.float64)
+    weights = np.full(len(grid), 1 / len(grid))
     for _ in range(STEPS):
-        sums = [0.0] * POINTS
-        for likely, (_, _, many) in zip(flat, known, strict=True):
-            whole = fsum(a * b for a, b in zip(likely, weights, strict=True))
-            for at, (a, b) in enumerate(zip(likely, weights, strict=True)):
-                sums[at] += many * a * b / whole
-        weights = tuple(one / total for one in sums)
-    return Spread(rates, weights)
+        weights = weights * ((many / (likely @ weights)) @ likely) / many.sum()
+    return Spread(tuple(map(float, grid)), tuple(map(float, weights)))
+
+
+def _likely(rates: Numbers, count: float, exposure: float) -> Numbers:
+    """How likely a count is under each rate, the likeliest being one."""
+    logs = count * np.log(rates) - rates * exposure
+    return np.asarray(np.exp(logs - logs.max()))

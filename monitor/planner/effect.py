@@ -1,0 +1,327 @@
+"""Did the visit help: disturbances since, against those to be expected without it; and which kinds of alert were about something.
+
+What was to be expected is the rate of the section before the visit, drawn towards the line's as far as its own record is short, times how long it was watched since.
+So many disturbances as before are not to be expected: whoever is visited because of a bad month has a better one next, whatever is done, and the raw counts stand beside only with that word.
+
+Before is a year at most, and no further back than the visit before; after ends at the next.
+Visits to a section less than a day apart are one, since nobody can tell them apart; what happens from the first's beginning until an hour after the last's end counts for neither side.
+A disturbance belongs to when it began: one in the middle of which somebody came is the reason for the visit, and counts before it.
+What is under work, within an hour after it, or as an evaluator starts counts nowhere, and the time under work is not watched.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import cache
+
+from monitor.core.moments import DAY, HOUR, Duration, Moment
+from monitor.core.statistics.comparing import Counted
+from monitor.core.statistics.effect import (
+    Awaited,
+    Effect,
+    Share,
+    effect,
+    share,
+    together as added,
+)
+from monitor.core.statistics.spread import Fleet, fleet_of
+from monitor.findings import judged
+from monitor.planner.seen import AFTER_WORK, Section
+from monitor.planner.spells import Spell, together, without
+from monitor.planner.whereabouts import Whereabouts
+from monitor.visits import Visit
+
+BEFORE: Duration = 365 * DAY
+"""As far back the rate is looked at: longer ago the section was another, shorter there is too little."""
+
+SETTLED: Duration = HOUR
+"""So long after a visit what happens may be its doing, like after work."""
+
+ONE: Duration = DAY
+"""Visits to a section less than this apart are one."""
+
+LED: Duration = 30 * DAY
+"""An alert that was raised longer before a visit did not lead to it (a convention of ours)."""
+
+BETWEEN: Duration = 28 * DAY
+"""The line's rates are looked at anew for visits further apart than this."""
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """How a section was watched, and when it was disturbed.
+
+    Args:
+        spells: when it was watched, in order, apart from one another.
+        disturbed: moments that count, in order.
+    """
+
+    spells: tuple[Spell, ...]
+    disturbed: tuple[Moment, ...]
+
+    @classmethod
+    def of(cls, section: Section) -> Watched:
+        """What was seen of a section, without what was under work."""
+        work = together((begin, end + AFTER_WORK) for begin, end in section.work)
+        return cls(
+            tuple(without(section.watched, work)),
+            tuple(sorted(at for at, _ in section.disturbed)),
+        )
+
+    def counted(self, begin: Moment, end: Moment) -> Counted:
+        """Disturbances from *begin* up to *end*, and the days in which it was watched.
+
+        Example:
+            >>> seen = Watched(((0, 4 * DAY), (6 * DAY, 9 * DAY)), (DAY, 7 * DAY))
+            >>> seen.counted(2 * DAY, 8 * DAY)
+            Counted(count=1, exposure=4.0)
+        """
+        days = 0
+        for first, last in self.spells:
+            if first >= end:
+                break
+            days += max(0, min(last, end) - max(first, begin))
+        count = bisect_left(self.disturbed, end) - bisect_left(self.disturbed, begin)
+        return Counted(max(count, 0) if end > begin else 0, days / DAY)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Helped:
+    """What became of the sections of a visit.
+
+    Args:
+        visit: which.
+        sections: that it was for.
+        before: disturbances before it, and days watched; of several sections added up.
+        after: since, likewise.
+        during: while it went on, or within an hour after; they count for neither.
+        effect: what that means; None where nothing was watched since.
+        shared: how many other visits were to the same section within a day: they are told as one.
+        until: to when it is looked at: the next visit, or now.
+    """
+
+    visit: Visit
+    sections: tuple[str, ...]
+    before: Counted
+    after: Counted
+    during: int
+    effect: Effect | None
+    shared: int
+    until: Moment
+
+
+@dataclass(slots=True)
+class Visited:
+    """The visits to each section, in order, those that are one put together.
+
+    Args:
+        spells: from the beginning of the first to the end of the last.
+        visits: ids in each.
+    """
+
+    spells: list[Spell] = field(default_factory=list)
+    visits: list[list[str]] = field(default_factory=list)
+
+    def add(self, visit: Visit) -> None:
+        """One more, no earlier than those before it."""
+        if self.spells and visit.begin - self.spells[-1][1] < ONE:
+            begin, end = self.spells[-1]
+            self.spells[-1] = begin, max(end, visit.end)
+            self.visits[-1].append(visit.id)
+        else:
+            self.spells.append((visit.begin, visit.end))
+            self.visits.append([visit.id])
+
+
+def visited(visits: Iterable[Visit], there: Whereabouts) -> dict[str, Visited]:
+    """The visits to each section."""
+    found: dict[str, Visited] = defaultdict(Visited)
+    for visit in sorted(visits, key=lambda one: (one.begin, one.id)):
+        for section in sections_of(visit, there):
+            found[section].add(visit)
+    return dict(found)
+
+
+def sections_of(visit: Visit, there: Whereabouts) -> tuple[str, ...]:
+    """The sections that a visit was for: those it names, else all that need the parts it names."""
+    named = [one for one in visit.subjects if one.startswith("section/")]
+    found = [
+        section
+        for subject in named or visit.subjects
+        for section in there.sections(subject)
+    ]
+    return tuple(dict.fromkeys(found))
+
+
+def helped(
+    visits: Sequence[Visit],
+    watched: Mapping[str, Watched],
+    there: Whereabouts,
+    now: Moment,
+) -> list[Helped]:
+    """What became of each visit's sections, the newest first.
+
+    Args:
+        visits: all of them.
+        watched: each section of the line, from a year before the first of those visits.
+        there: the places of the line.
+        now: up to when.
+    """
+    by_section = visited(visits, there)
+    fleets = _fleets(watched)
+    return [
+        _helped(visit, by_section, watched, there, fleets, now)
+        for visit in sorted(visits, key=lambda one: (-one.begin, one.id))
+    ]
+
+
+def _fleets(watched: Mapping[str, Watched]) -> Callable[[Moment], Fleet | None]:
+    """What the line's rates were like in the year before a moment, give or take some weeks."""
+
+    @cache
+    def fleet(part: int) -> Fleet | None:
+        end = part * BETWEEN
+        records = [one.counted(end - BEFORE, end) for one in watched.values()]
+        return fleet_of((one.count, one.exposure) for one in records)
+
+    return lambda moment: fleet(moment // BETWEEN) or fleet(moment // BETWEEN + 1)
+
+
+def _helped(  # noqa: PLR0917 - all there is to go by
+    visit: Visit,
+    by_section: Mapping[str, Visited],
+    watched: Mapping[str, Watched],
+    there: Whereabouts,
+    fleets: Callable[[Moment], Fleet | None],
+    now: Moment,
+) -> Helped:
+    sections = sections_of(visit, there)
+    awaited: list[Awaited] = []
+    before, after, during = Counted(0, 0.0), Counted(0, 0.0), 0
+    shared, until = 0, now
+    for name in sections:
+        seen, mine = watched.get(name), by_section[name]
+        at = next(i for i, ids in enumerate(mine.visits) if visit.id in ids)
+        begin, end = mine.spells[at]
+        last = mine.spells[at - 1][1] + SETTLED if at else 0
+        stop = mine.spells[at + 1][0] if at + 1 < len(mine.spells) else now
+        shared = max(shared, len(mine.visits[at]) - 1)
+        until = min(until, stop)
+        if seen is None:
+            continue
+        was = seen.counted(max(begin - BEFORE, last), begin)
+        since = seen.counted(end + SETTLED, max(stop, end + SETTLED))
+        during += seen.counted(begin, min(end + SETTLED, now)).count
+        before, after = _sum(before, was), _sum(after, since)
+        fleet = fleets(begin)
+        if fleet is not None:
+            awaited.append(Awaited.after(fleet, was, since.exposure))
+    return Helped(
+        visit=visit,
+        sections=sections,
+        before=before,
+        after=after,
+        during=during,
+        effect=effect(added(awaited), after.count),
+        shared=shared,
+        until=until,
+    )
+
+
+def _sum(one: Counted, other: Counted) -> Counted:
+    return Counted(one.count + other.count, one.exposure + other.exposure)
+
+
+def all_together(found: Iterable[Helped]) -> Effect | None:
+    """What all visits did together; of those that are one, one counts."""
+    awaited: list[Awaited] = []
+    count = 0
+    seen: set[tuple[str, Moment]] = set()
+    for one in found:
+        keys = {(section, one.until) for section in one.sections}
+        if one.effect is None or (one.shared and keys & seen):
+            continue
+        seen |= keys
+        awaited.append(one.effect.awaited)
+        count += one.effect.count
+    return effect(added(awaited), count)
+
+
+# What was found, held against what had been raised.
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Raised:
+    """An alert, as far as a visit is held against it.
+
+    Args:
+        id: of it.
+        kind: of what.
+        subject: about what.
+        at: when it was raised.
+        fault: in which fault it is, or "".
+    """
+
+    id: str
+    kind: str
+    subject: str
+    at: Moment
+    fault: str = ""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Found:
+    """How often a kind of alert that led to a visit was about something; of those visited.
+
+    Args:
+        kind: of alert.
+        share: of the visits at which somebody said what was found; None where nobody ever did.
+        not_said: visits at which nobody said.
+    """
+
+    kind: str
+    share: Share | None
+    not_said: int
+
+
+def found_by_kind(
+    visits: Sequence[Visit], raised: Iterable[Raised], there: Whereabouts
+) -> list[Found]:
+    """For each kind that led to a visit, how often something was found; a kind counts once for a visit.
+
+    An alert led to a visit for whose fault it is, or that was to its subject, or to a section that it is about, within a month of it and with no other visit between.
+    """
+    alerts = sorted(raised, key=lambda one: one.at)
+    counts: dict[str, list[int]] = defaultdict(lambda: [0, 0, 0])
+    taken: set[str] = set()
+    for visit in sorted(visits, key=lambda one: (one.begin, one.id)):
+        sections = set(sections_of(visit, there))
+        led = [
+            one
+            for one in alerts
+            if one.id not in taken and _led(one, visit, sections, there)
+        ]
+        taken |= {one.id for one in led}
+        verdict = judged(visit.cause)
+        place = 2 if verdict is None else int(not verdict)
+        for kind in {one.kind for one in led}:
+            counts[kind][place] += 1
+    return [
+        Found(kind=kind, share=share(yes, yes + no), not_said=unsaid)
+        for kind, (yes, no, unsaid) in sorted(counts.items())
+    ]
+
+
+def _led(alert: Raised, visit: Visit, sections: set[str], there: Whereabouts) -> bool:
+    if visit.fault and alert.fault:
+        return visit.fault == alert.fault
+    if not visit.end - LED <= alert.at <= visit.end:
+        return False
+    if alert.subject in visit.subjects:
+        return True
+    kind = alert.subject.partition("/")[0]
+    narrow = kind in {"section", "head", "unit", "cable"}
+    return narrow and bool(sections & set(there.sections(alert.subject)))

@@ -1,0 +1,321 @@
+"""The work list: where it is worth while to go, in visits rather than sections.
+
+What lies at one site and near one kilometre, and is done in one place (on the track, or in the room), is one visit.
+Visits are in the order of trains held, then of disturbances to be expected in the next 90 days; a rate is drawn towards the line's, so that one bad week does not lead the list.
+A section stands there that held a train or was disturbed twice in the last 90 days, or about which something is open that asks for planned work; what was before a visit at which something was found and put right counts no more.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from monitor.core.moments import DAY, Duration, Moment
+from monitor.core.statistics.ranking import quantile
+from monitor.core.statistics.spread import fleet_of
+from monitor.core.words import names, times
+from monitor.findings import judged
+from monitor.planner.effect import BEFORE, SETTLED, Watched, sections_of
+from monitor.planner.quiet_hours import Hours, Quiet, rarest
+from monitor.planner.whereabouts import Whereabouts
+from monitor.visits import Visit
+
+LATELY: Duration = 90 * DAY
+AHEAD_DAYS = 90
+LEAST = 2
+"""Disturbances in the last 90 days, from which on a section is on the list."""
+
+NEAR_KM = 3.0
+"""What is no further apart is reached in one visit (a convention of ours)."""
+
+PLANNED = frozenset(
+    {
+        "repeat-disturbance",
+        "count-mismatch",
+        "contact-disagreement",
+        "level-out",
+        "level-drift",
+        "one-sided-head",
+        "worsening",
+    }
+)
+"""Kinds that ask for planned work while they are open, however rare disturbances are."""
+
+Place = Literal["track", "room"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Warned:
+    """An alert, as far as the list goes by it.
+
+    Args:
+        id: of it.
+        kind: of what.
+        at: when it was raised.
+        is_open: whether it still is.
+        about: subjects that it is about, or affects.
+        suspects: parts that may be the cause, with their weight.
+        summary: what happened.
+    """
+
+    id: str
+    kind: str
+    at: Moment
+    is_open: bool
+    about: tuple[str, ...]
+    suspects: tuple[tuple[str, float], ...]
+    summary: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Item:
+    """A section on the list.
+
+    Args:
+        section: which.
+        parts: the likeliest to look at, as subjects.
+        place: where those are.
+        registers: numbers of those in the owner's register, as far as known.
+        disturbed: how often it was, lately.
+        days: watched lately.
+        held: trains held by it lately.
+        expected: disturbances to be expected in the next 90 days.
+        low: the lower end of what that may be.
+        high: the upper end.
+        reason: why it is on the list, in a sentence.
+        evidence: what that rests on, the newest first.
+        visit: the last one, or None.
+    """
+
+    section: str
+    parts: tuple[str, ...]
+    place: Place
+    registers: tuple[str, ...]
+    disturbed: int
+    days: float
+    held: int
+    expected: float
+    low: float
+    high: float
+    reason: str
+    evidence: tuple[Warned, ...]
+    visit: Visit | None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Trip:
+    """One visit that would be worth while.
+
+    Args:
+        site: the room to which it all belongs, or "".
+        place: on the track, or in the room.
+        low: the lowest kilometre, or None.
+        high: the highest.
+        items: what to look at, the gravest first.
+        held: trains held, of all of them.
+        expected: disturbances to be expected in the next 90 days, of all.
+        quiet: when trains are rarest there, where the track is needed.
+    """
+
+    site: str
+    place: Place
+    low: float | None
+    high: float | None
+    items: tuple[Item, ...]
+    held: int
+    expected: float
+    quiet: tuple[Quiet, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Known:
+    """All that a list is made of.
+
+    Args:
+        now: when.
+        watched: each section of the line, over the last year.
+        held: when trains were held, by section.
+        warnings: alerts of the last 90 days, and open ones.
+        visits: all of them.
+        hours: trains by hour of the week, by section.
+    """
+
+    now: Moment
+    watched: Mapping[str, Watched]
+    held: Mapping[str, Sequence[Moment]]
+    warnings: Sequence[Warned]
+    visits: Sequence[Visit]
+    hours: Mapping[str, Hours]
+
+
+def worklist(known: Known, there: Whereabouts) -> tuple[Trip, ...]:
+    """The visits that would be worth while, the first first."""
+    items = _items(known, there)
+    groups: dict[tuple[str, Place], list[Item]] = defaultdict(list)
+    for item in items:
+        groups[there.spot(item.parts[0]).site, item.place].append(item)
+    trips = [
+        _trip(site, place, some, known, there)
+        for (site, place), every in groups.items()
+        for some in _near(every, place, there)
+    ]
+    return tuple(sorted(trips, key=lambda one: (-one.held, -one.expected, one.site)))
+
+
+def _items(known: Known, there: Whereabouts) -> list[Item]:
+    since, last = _since(known.visits, there)
+    now = known.now
+    records = {
+        name: seen.counted(max(now - BEFORE, since.get(name, 0)), now)
+        for name, seen in known.watched.items()
+    }
+    fleet = fleet_of((one.count, one.exposure) for one in records.values())
+    by_section = _by_section(known.warnings, there)
+    found = []
+    for name, seen in known.watched.items():
+        begin = max(now - LATELY, since.get(name, 0))
+        lately = seen.counted(begin, now)
+        held = sum(begin <= at <= now for at in known.held.get(name, ()))
+        told = [
+            one for one in by_section.get(name, ()) if one.is_open or one.at >= begin
+        ]
+        asked = any(one.is_open and one.kind in PLANNED for one in told)
+        if fleet is None or not (held or lately.count >= LEAST or asked):
+            continue
+        belief = fleet.after(records[name].count, records[name].exposure)
+        parts = _parts(name, told, there)
+        told.sort(key=lambda one: -one.at)
+        item = Item(
+            section=name,
+            parts=parts,
+            place="room" if there.where(parts[0]) == "room" else "track",
+            registers=tuple(filter(None, map(there.register, parts))),
+            disturbed=lately.count,
+            days=lately.exposure,
+            held=held,
+            expected=belief.mean * AHEAD_DAYS,
+            low=quantile(belief, 0.025) * AHEAD_DAYS,
+            high=quantile(belief, 0.975) * AHEAD_DAYS,
+            reason=_reason(name, lately.count, lately.exposure, held, told, parts),
+            evidence=tuple(told),
+            visit=last.get(name),
+        )
+        found.append(item)
+    return sorted(found, key=lambda one: (-one.held, -one.expected, one.section))
+
+
+def _since(
+    visits: Iterable[Visit], there: Whereabouts
+) -> tuple[dict[str, Moment], dict[str, Visit]]:
+    """From when on a section is as it is now, because something was found and put right; and its last visit."""
+    since: dict[str, Moment] = {}
+    last: dict[str, Visit] = {}
+    for visit in sorted(visits, key=lambda one: (one.end, one.id)):
+        for section in sections_of(visit, there):
+            last[section] = visit
+            if judged(visit.cause):
+                since[section] = visit.end + SETTLED
+    return since, last
+
+
+def _by_section(
+    warnings: Iterable[Warned], there: Whereabouts
+) -> dict[str, list[Warned]]:
+    found: dict[str, list[Warned]] = defaultdict(list)
+    for one in warnings:
+        sections = {
+            section
+            for subject in one.about
+            if subject.partition("/")[0] in {"section", "head"}
+            for section in there.sections(subject)
+        }
+        for section in sections:
+            found[section].append(one)
+    return found
+
+
+def _parts(section: str, told: Iterable[Warned], there: Whereabouts) -> tuple[str, ...]:
+    """What to look at: the parts of *section* that alerts suspect most, all that are as likely; its heads where none does."""
+    own = set(there.parts(section))
+    weights: dict[str, float] = defaultdict(float)
+    for one in told:
+        for asset, weight in one.suspects:
+            if asset in own:
+                weights[asset] += weight
+    if not weights:
+        heads = tuple(one for one in there.parts(section) if one.startswith("head/"))
+        return heads or (f"section/{section}",)
+    most = max(weights.values())
+    return tuple(
+        one for one in there.parts(section) if weights.get(one, 0) >= most - 1e-9
+    )
+
+
+def _reason(  # noqa: PLR0917 - what there is to say
+    section: str,
+    disturbed: int,
+    days: float,
+    held: int,
+    told: Sequence[Warned],
+    parts: Sequence[str],
+) -> str:
+    said = []
+    if disturbed:
+        said.append(f"was disturbed {times(disturbed)} in {days:.0f} days watched")
+    if held:
+        said.append(f"held {held} train{'' if held == 1 else 's'}")
+    waiting = list(
+        dict.fromkeys(x.kind for x in told if x.is_open and x.kind in PLANNED)
+    )
+    if waiting:
+        kinds = names([one.replace("-", " ") for one in waiting])
+        said.append(f"has {kinds} open")
+    likely = names([one.replace("/", " ") for one in parts])
+    return f"{section} {names(said)}; look at {likely} first."
+
+
+def _near(items: list[Item], place: Place, there: Whereabouts) -> list[list[Item]]:
+    """What of *items* is reached in one visit: all in a room, and along the track what is near."""
+    if place == "room":
+        return [items]
+    spots = {one.section: there.spot(one.parts[0]).low for one in items}
+    known = sorted(
+        (one for one in items if spots[one.section] is not None),
+        key=lambda one: spots[one.section] or 0.0,
+    )
+    groups: list[list[Item]] = []
+    before: float | None = None
+    for one in known:
+        at = spots[one.section] or 0.0
+        if before is None or at - before > NEAR_KM:
+            groups.append([])
+        groups[-1].append(one)
+        before = at
+    nowhere = [one for one in items if spots[one.section] is None]
+    return [*groups, nowhere] if nowhere else groups
+
+
+def _trip(
+    site: str,
+    place: Place,
+    items: Sequence[Item],
+    known: Known,
+    there: Whereabouts,
+) -> Trip:
+    ordered = sorted(items, key=lambda one: (-one.held, -one.expected, one.section))
+    spots = [there.spot(part) for one in ordered for part in one.parts]
+    lows = [one.low for one in spots if one.low is not None]
+    highs = [one.high for one in spots if one.high is not None]
+    sections = [one.section for one in ordered]
+    return Trip(
+        site=site,
+        place=place,
+        low=min(lows, default=None),
+        high=max(highs, default=None),
+        items=tuple(ordered),
+        held=sum(one.held for one in ordered),
+        expected=sum(one.expected for one in ordered),
+        quiet=rarest(known.hours, sections) if place == "track" else (),
+    )

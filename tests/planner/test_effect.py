@@ -1,0 +1,282 @@
+from __future__ import annotations
+
+from random import Random
+
+import pytest
+
+from monitor.core.detector import Place
+from monitor.core.facts import Fact
+from monitor.core.moments import DAY, HOUR, MINUTE, parse
+from monitor.core.statistics.comparing import Counted
+from monitor.history import History
+from monitor.planner.effect import (
+    Raised,
+    Watched,
+    all_together,
+    found_by_kind,
+    helped,
+    visited,
+)
+from monitor.planner.seen import seen_sections
+from monitor.planner.whereabouts import Whereabouts
+from monitor.visits import Visit
+from tests.bench.visits import Told, gamma, month
+
+LINE = Place.example().line
+THERE = Whereabouts(LINE)
+BEGIN = parse("2025-05-04T00:00:00Z")
+VISITED = BEGIN + 365 * DAY
+NOW = VISITED + 182 * DAY
+
+
+def visit(day=0.0, hours=1, subject="section/T107", cause="head", **more):
+    """Somebody was there, days after the year."""
+    begin = VISITED + round(day * DAY)
+    values = {
+        "id": f"{day:g}/{subject}",
+        "begin": begin,
+        "end": begin + hours * HOUR,
+        "subjects": (subject,),
+        "cause": cause,
+        "by": "Ada",
+        "entered": NOW,
+    } | more
+    return Visit(**values)
+
+
+def watched(*days, spells=((BEGIN, NOW),)):
+    """A section that was disturbed so many days after the year began."""
+    return Watched(spells, tuple(sorted(BEGIN + round(day * DAY) for day in days)))
+
+
+MONTHLY = tuple(30 * number + 1.5 for number in range(18))
+LINE_SEEN = {name: watched(*MONTHLY) for name in ("T106", "T108")}
+
+
+def became(*visits, **sections):
+    """What became of them, on a line whose other sections are disturbed every month."""
+    return helped(visits, LINE_SEEN | sections, THERE, NOW)
+
+
+def test_what_was_to_be_expected_is_by_the_rate_before():
+    """Twelve in the year before and none in half a year since: six were to be expected, and none is beyond chance."""
+    [found] = became(visit(), T107=watched(*MONTHLY[:12]))
+
+    assert found.before == Counted(12, 365.0)
+    assert found.after.count == 0
+    assert found.after.exposure == pytest.approx(182 - 2 / 24)
+    assert found.effect is not None
+    assert found.effect.awaited.mean == pytest.approx(6.07, abs=0.5)
+    assert found.effect.told == -1
+
+
+def test_it_is_too_early_until_three_are_to_be_expected():
+    """A fortnight after."""
+    seen = LINE_SEEN | {"T107": watched(*MONTHLY[:12])}
+    [found] = helped([visit()], seen, THERE, VISITED + 14 * DAY)
+
+    assert found.effect is not None
+    assert found.effect.too_early
+    assert found.effect.told == 0
+
+
+def test_nothing_before_and_nothing_after_are_defined():
+    """A section that was never disturbed is expected to have what the line lets expect, and no less."""
+    [found] = became(visit(), T107=watched())
+
+    assert (found.before.count, found.after.count) == (0, 0)
+    assert found.effect is not None
+    assert 0 < found.effect.awaited.mean < 6
+    assert found.effect.ratio == 0
+
+
+def test_a_section_that_appeared_lately_has_the_lines_rate():
+    """It was not watched before the visit: the line alone says what was to be expected."""
+    [found] = became(visit(), T107=watched(spells=((VISITED + DAY, NOW),)))
+
+    assert found.before == Counted(0, 0.0)
+    assert found.effect is not None
+    assert found.effect.awaited.mean == pytest.approx(13 * 181 / 365, rel=0.05)
+
+
+def test_where_nothing_was_watched_since_there_is_nothing_to_tell():
+    """The feed was dark; a section that the line file lacks now is told likewise."""
+    [found] = became(visit(), T107=watched(*MONTHLY[:12], spells=((BEGIN, VISITED),)))
+    [gone] = became(visit(subject="section/T107"))
+
+    assert (found.after, found.effect) == (Counted(0, 0.0), None)
+    assert gone.effect is None
+
+
+def test_a_disturbance_in_the_middle_of_which_somebody_came_counts_before():
+    """And what came while they were there, or within an hour after, counts for neither side."""
+    days = (364.9, 365 + 0.5 / 24, 365 + 1.9 / 24, 365 + 2.1 / 24)
+    [found] = became(visit(), T107=watched(*days))
+
+    assert (found.before.count, found.during, found.after.count) == (1, 2, 1)
+
+
+def test_the_next_visit_ends_what_came_after_and_begins_what_was_before():
+    """Two visits, sixty days apart."""
+    later, first = became(
+        visit(), visit(60), T107=watched(364, 366, 400, 430, 440, 460)
+    )
+
+    assert (first.before.count, first.after.count) == (1, 2)
+    assert first.until == VISITED + 60 * DAY
+    assert (later.before.count, later.after.count) == (2, 3)
+    assert later.until == NOW
+
+
+def test_two_visits_in_a_day_are_one():
+    """Nobody can tell them apart, and together they count once."""
+    found = became(visit(), visit(0.5), T107=watched(*MONTHLY[:12], 400))
+    one, other = found
+
+    assert one.shared == other.shared == 1
+    assert (one.before, one.after, one.effect) == (
+        other.before,
+        other.after,
+        other.effect,
+    )
+    together = all_together(found)
+    assert together is not None
+    assert one.effect is not None
+    assert together.awaited.mean == pytest.approx(one.effect.awaited.mean)
+
+
+def test_a_visit_to_a_part_is_for_all_that_need_it():
+    """Supply PS1 serves all three; what is named as a section beside it says which are meant."""
+    [all_of_it] = became(visit(subject="supply/PS1"), T107=watched())
+    named = visit(subject="supply/PS1", subjects=("supply/PS1", "section/T107"))
+
+    assert all_of_it.sections == ("T106", "T107", "T108")
+    assert all_of_it.before.exposure == 3 * 365
+    assert visited([named], THERE).keys() == {"T107"}
+
+
+def test_what_was_under_work_is_not_watched(tmp_path):
+    """Nor the hour after, nor what was dark; what was disturbed then counts nowhere."""
+    section = "section/T107"
+    with History.open(tmp_path / "history.sqlite") as history:
+        history.write(
+            [
+                Fact(kind="heard", subject=section, began=BEGIN),
+                Fact(
+                    kind="work",
+                    subject=section,
+                    began=BEGIN + DAY,
+                    ended=BEGIN + 2 * DAY,
+                ),
+                Fact(
+                    kind="not-known",
+                    subject=section,
+                    began=BEGIN + 4 * DAY,
+                    ended=BEGIN + 5 * DAY,
+                ),
+                *(
+                    Fact(kind="disturbance", subject=section, began=BEGIN + at)
+                    for at in (HOUR, DAY + HOUR, 2 * DAY + 30 * MINUTE, 3 * DAY)
+                ),
+            ]
+        )
+        found = seen_sections(history, LINE, BEGIN, BEGIN + 10 * DAY)
+    seen = Watched.of(found["T107"])
+    unheard = Watched.of(found["T106"])
+
+    assert seen.counted(BEGIN, BEGIN + 10 * DAY).count == 2
+    assert seen.counted(BEGIN, NOW).exposure == pytest.approx(8 - 1 / 24)
+    assert seen.counted(BEGIN + 20 * DAY, BEGIN) == Counted(0, 0.0)
+    assert unheard.counted(BEGIN, NOW) == Counted(0, 0.0)
+
+
+def test_a_visit_at_which_nothing_was_done_changes_nothing():
+    """A year of months in which the worst twenty of 900 steady sections are visited and nothing is done: the effect covers nought in ten of twelve at least (at 95 % fewer come one time in fifty), while the raw counts fall by a quarter and more."""
+    draw, told = Random(7), Told()
+    for _ in range(12):
+        month(draw, gamma, 1.0, told)
+
+    assert told.covered >= 10
+    assert sum(told.raw) / len(told.raw) < 0.75
+
+
+# What was found.
+
+
+def raised(
+    kind="section-disturbed", day=-1.0, subject="section/T107", fault="", name=""
+):
+    """An alert, days before the visit."""
+    at = VISITED + round(day * DAY)
+    return Raised(
+        id=name or f"{kind}{day}{subject}",
+        kind=kind,
+        subject=subject,
+        at=at,
+        fault=fault,
+    )
+
+
+def counts(visits, alerts):
+    """Of each kind: true, judged, not said."""
+    return {
+        one.kind: (
+            one.share and one.share.count,
+            one.share and one.share.total,
+            one.not_said,
+        )
+        for one in found_by_kind(visits, alerts, THERE)
+    }
+
+
+def test_what_was_found_says_whether_what_was_raised_was_so():
+    """Of those visited: something, nothing, and not said; a kind counts once for a visit."""
+    visits = [visit(), visit(40, cause="nothing"), visit(80, cause="not-said")]
+    alerts = [
+        raised(),
+        raised(day=-2),
+        raised("repeat-disturbance"),
+        raised(day=39),
+        raised(day=79),
+    ]
+
+    assert counts(visits, alerts) == {
+        "repeat-disturbance": (1, 1, 0),
+        "section-disturbed": (1, 2, 1),
+    }
+
+
+def test_an_alert_leads_to_one_visit():
+    """The first after it, within a month, at its place; one after the visit, too long before it, or elsewhere led to none."""
+    visits = [visit(), visit(1)]
+    alerts = [
+        raised(),
+        raised("level-out", day=2),
+        raised("level-drift", day=-31),
+        raised("worsening", subject="section/T106"),
+        raised("one-sided-head", subject="head/H107"),
+        raised("feed-silent", subject="gateway/GW1"),
+    ]
+
+    assert counts(visits, alerts) == {
+        "one-sided-head": (1, 1, 0),
+        "section-disturbed": (1, 1, 0),
+    }
+
+
+def test_a_visit_for_a_fault_is_for_its_alerts():
+    """Whatever else is raised there."""
+    visits = [visit(fault="f1")]
+    alerts = [raised(fault="f1"), raised("level-out", fault="f2"), raised("worsening")]
+
+    assert counts(visits, alerts) == {
+        "section-disturbed": (1, 1, 0),
+        "worsening": (1, 1, 0),
+    }
+
+
+def test_what_is_withdrawn_is_not_there():
+    """Effects are of the visits that are given, and of none other."""
+    assert became() == []
+    assert all_together([]) is None
+    assert counts([], [raised()]) == {}

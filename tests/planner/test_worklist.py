@@ -1,0 +1,328 @@
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from monitor.core.facts import Fact
+from monitor.core.layout import read_line
+from monitor.core.moments import DAY, HOUR, MINUTE, parse
+from monitor.history import History
+from monitor.planner.effect import Watched
+from monitor.planner.quiet_hours import WEEK, Quiet, by_hour_of_week, rarest
+from monitor.planner.whereabouts import Spot, Whereabouts
+from monitor.planner.worklist import Known, Warned, worklist
+from monitor.visits import Visit
+
+NOW = parse("2026-05-04T06:00:00Z")  # a Monday
+
+TEXT = """
+[line]
+name = "two rooms"
+timezone = "Europe/Berlin"
+[[evaluator]]
+id = "EV1"
+site = "North room"
+supply = "PS1"
+gateway = "GW1"
+ref = "N-1"
+[[evaluator]]
+id = "EV2"
+site = "South room"
+[[head]]
+id = "H0"
+km = 0
+between = ["open", "T1"]
+"""
+SECTION = """
+[[section]]
+id = "T{n}"
+area = "a"
+evaluator = "EV{of}"
+length_m = 1000
+speed_km_h = 100
+[[head]]
+id = "H{n}"
+km = {n}
+between = ["T{n}", "{next}"]
+unit = "TU{n}"
+ref = "R-{n}"
+"""
+LINE = read_line(
+    TEXT
+    + "".join(
+        SECTION.format(
+            n=n, of=1 if n <= 6 else 2, next=f"T{n + 1}" if n < 12 else "open"
+        )
+        for n in range(1, 13)
+    )
+)
+THERE = Whereabouts(LINE)
+
+
+def seen(count, days=90):
+    """A section that was disturbed so often, evenly over the last days, and watched for a year."""
+    step = days * DAY // (count + 1)
+    moments = tuple(NOW - days * DAY + step * (at + 1) for at in range(count))
+    return Watched(((NOW - 365 * DAY, NOW),), moments)
+
+
+def known(counts, **more):
+    """What the list is made of: disturbances in the last 90 days by section; the others have none."""
+    watched = {name: seen(counts.get(name, 0)) for name in LINE.sections}
+    values: dict[str, Any] = {
+        "now": NOW,
+        "watched": watched,
+        "held": {},
+        "warnings": [],
+        "visits": [],
+        "hours": {},
+    } | more
+    return Known(**values)
+
+
+def warned(section, *suspects, kind="section-disturbed", days=5, is_open=False):
+    """An alert about a section."""
+    return Warned(
+        id=f"{kind}{section}{days}",
+        kind=kind,
+        at=NOW - days * DAY,
+        is_open=is_open,
+        about=(f"section/{section}",),
+        suspects=suspects,
+        summary=f"{section} disturbed",
+    )
+
+
+def visit(section, days, cause="head"):
+    """Somebody was there so many days ago."""
+    at = NOW - days * DAY
+    return Visit(
+        id=f"{section}{days}",
+        begin=at,
+        end=at,
+        subjects=(f"section/{section}",),
+        cause=cause,
+        by="Ada",
+        entered=NOW,
+    )
+
+
+def sections(trips):
+    """The sections of each visit."""
+    return [[one.section for one in trip.items] for trip in trips]
+
+
+def test_what_is_near_is_one_visit():
+    """T2 and T3 are, T9 is a visit of its own; one disturbance is nothing to go for."""
+    found = worklist(known({"T2": 4, "T3": 3, "T9": 2, "T12": 1}), THERE)
+
+    assert sections(found) == [["T2", "T3"], ["T9"]]
+    first, second = found
+    assert (first.site, first.place, first.low, first.high) == (
+        "North room",
+        "track",
+        1,
+        3,
+    )
+    assert second.site == "South room"
+    assert first.expected > second.expected
+
+
+def test_the_track_and_the_room_are_two_visits():
+    """By the suspect part; in a room the kilometre says nothing."""
+    told = [
+        warned("T1", ("evaluator/EV1", 0.6), ("head/H1", 0.2)),
+        warned("T6", ("supply/PS1", 0.5)),
+        warned("T2", ("head/H2", 0.5), ("head/H1", 0.5)),
+        warned("T3", ("head/H9", 0.9)),
+    ]
+    found = worklist(known({"T1": 4, "T6": 4, "T2": 3, "T3": 2}, warnings=told), THERE)
+
+    assert [
+        (one.place, names) for one, names in zip(found, sections(found), strict=True)
+    ] == [
+        ("room", ["T1", "T6"]),
+        ("track", ["T2", "T3"]),
+    ]
+    room, track = found
+    assert [one.parts for one in room.items] == [("evaluator/EV1",), ("supply/PS1",)]
+    assert room.items[0].registers == ("N-1",)
+    assert [one.parts for one in track.items] == [
+        ("head/H1", "head/H2"),
+        ("head/H2", "head/H3"),
+    ]
+    assert track.items[0].registers == ("R-1", "R-2")
+
+
+def test_trains_held_come_first():
+    """One train held by T9 goes before ten disturbances that held none; longer ago than 90 days it counts no more."""
+    held = {"T9": [NOW - 3 * DAY], "T12": [NOW - 100 * DAY]}
+    found = worklist(known({"T2": 10}, held=held), THERE)
+
+    assert sections(found) == [["T9"], ["T2"]]
+    assert [one.held for one in found] == [1, 0]
+    assert found[0].items[0].reason == (
+        "T9 held 1 train; look at head H8 and head H9 first."
+    )
+
+
+def test_the_reason_is_a_sentence():
+    """How often, how long it was watched, what is open, and what to look at."""
+    told = [warned("T2", ("head/H2", 1.0), kind="level-drift", is_open=True, days=200)]
+    [trip] = worklist(known({"T2": 3}, warnings=told), THERE)
+    [item] = trip.items
+
+    assert item.reason == (
+        "T2 was disturbed 3 times in 90 days watched and has level drift open; "
+        "look at head H2 first."
+    )
+    assert item.low < item.expected < item.high
+    assert item.evidence == tuple(told)
+
+
+def test_what_is_open_and_asks_for_work_is_on_the_list():
+    """However rarely it was disturbed; what is over is not."""
+    told = [
+        warned("T2", kind="level-drift", is_open=True),
+        warned("T9", kind="level-drift", is_open=False),
+        warned("T12", kind="section-disturbed", is_open=True),
+    ]
+
+    assert sections(worklist(known({}, warnings=told), THERE)) == [["T2"]]
+
+
+def test_what_was_put_right_counts_no_more():
+    """Since the visit nothing came, and it is off the list; where nothing was found all of it counts still."""
+    counts = {"T2": 6, "T9": 6}
+    visits = [visit("T2", 0.5), visit("T9", 0.5, cause="nothing")]
+    [trip] = worklist(known(counts, visits=visits), THERE)
+    [item] = trip.items
+
+    assert (item.section, item.disturbed) == ("T9", 6)
+    assert item.visit == visits[1]
+
+
+def test_one_bad_week_does_not_lead_the_list():
+    """Two in a section that was first heard 45 days ago are a higher raw rate than nine in a year, and less is to be expected of it where the others have three."""
+    one = known(dict.fromkeys(LINE.sections, 3) | {"T9": 9})
+    short = Watched(((NOW - 45 * DAY, NOW),), (NOW - 2 * DAY, NOW - DAY))
+    found = worklist(replace(one, watched=dict(one.watched) | {"T2": short}), THERE)
+    expected = {item.section: item.expected for trip in found for item in trip.items}
+
+    assert expected["T9"] > expected["T2"] > expected["T3"]
+
+
+def test_a_line_without_anything_has_no_list():
+    """Nothing disturbed; nothing watched."""
+    nothing = {name: Watched((), ()) for name in LINE.sections}
+
+    assert worklist(known({}), THERE) == ()
+    assert worklist(known({}, watched=nothing, held={"T2": [NOW]}), THERE) == ()
+
+
+def test_without_kilometres_it_is_one_visit_to_a_room():
+    """A line file need not say where heads are."""
+    text = "".join(
+        line for line in TEXT.splitlines(keepends=True) if not line.startswith("km")
+    ) + SECTION.format(n=1, of=1, next="open").replace("km = 1\n", "")
+    line = read_line(
+        text.replace('[[evaluator]]\nid = "EV2"\nsite = "South room"\n', "")
+    )
+    one = Known(
+        now=NOW, watched={"T1": seen(3)}, held={}, warnings=[], visits=[], hours={}
+    )
+    [trip] = worklist(one, Whereabouts(line))
+
+    assert (trip.low, trip.high, trip.site) == (None, None, "North room")
+
+
+# When.
+
+
+def test_the_rarest_hours_are_found():
+    """A train an hour by day and none from one to four; on Sunday none until six."""
+    day = [0.2, 0, 0, 0, 1, 1] + [4.0] * 18
+    sunday = [0.0] * 6 + [4.0] * 18
+    found = rarest({"T1": day * 6 + sunday, "T2": [0.0] * WEEK}, ["T1", "T2", "T9"])
+
+    assert [one.words for one in found] == [
+        "Monday, Tuesday, Wednesday, Thursday, Friday, Saturday 01:00 to 04:00, no trains",
+        "Sunday 00:00 to 03:00, no trains",
+    ]
+    assert rarest({}, ["T1"]) == ()
+
+
+@pytest.mark.parametrize(
+    ("trains", "words"),
+    [(0.0, "no trains"), (1.0, "1 train"), (0.54, "0.5 trains"), (12.0, "12 trains")],
+)
+def test_trains_are_told_with_as_many_digits_as_there_are(trains, words):
+    """On every day of the week, over midnight."""
+    every = (
+        "Monday",
+        "Tuesday",
+        "Wednesday",
+        "Thursday",
+        "Friday",
+        "Saturday",
+        "Sunday",
+    )
+    quiet = Quiet(days=every, begin=23, end=2, trains=trains)
+
+    assert quiet.words == f"every day 23:00 to 02:00, {words}"
+
+
+def test_hours_are_counted_off_the_history_in_local_time():
+    """Trains at 22:30 UTC on four Sundays are on Monday at half past midnight in Berlin; what is not asked for is left out."""
+    trains = [
+        Fact(
+            kind="occupation",
+            subject=f"section/{name}",
+            began=NOW - 6 * HOUR - 90 * MINUTE - 7 * DAY * week,
+            ended=NOW - 7 * HOUR - 30 * MINUTE - 7 * DAY * week,
+            values={"worked_through": True, "under_work": False},
+        )
+        for week in range(4)
+        for name in ("T1", "T2")
+    ]
+    with History.open(":memory:") as history:
+        history.write(trains)
+        found = by_hour_of_week(history, NOW, ZoneInfo("Europe/Berlin"), ["T1", "T3"])
+
+    assert found.keys() == {"T1"}
+    assert [at for at, one in enumerate(found["T1"]) if one] == [0]
+    assert found["T1"][0] == 1.0
+
+
+# Where.
+
+
+@pytest.mark.parametrize(
+    ("subject", "spot", "where", "register"),
+    [
+        ("head/H3", Spot("North room", 3, 3), "track", "R-3"),
+        ("unit/TU3", Spot("North room", 3, 3), "track", ""),
+        ("section/T3", Spot("North room", 2, 3), "track", ""),
+        ("evaluator/EV2", Spot("South room", 6, 12), "room", ""),
+        ("gateway/GW1", Spot("North room", 0, 6), "room", ""),
+        ("site/South room", Spot("South room", 6, 12), "room", ""),
+        ("area/a", Spot("North room", 0, 12), "", ""),
+        ("head/H99", Spot("", None, None), "track", ""),
+    ],
+)
+def test_where_things_are(subject, spot, where, register):
+    """Site and kilometres of a part, whether it is on the track, and its number."""
+    assert THERE.spot(subject) == spot
+    assert THERE.where(subject) == where
+    assert THERE.register(subject) == register
+
+
+def test_what_the_line_file_lacks_is_nowhere():
+    """Of no kind that there is, or of no name."""
+    assert not any(
+        map(THERE.has, ["section/X", "head/X", "gateway/X", "cable/X", "x", ""])
+    )
+    assert all(map(THERE.has, ["section/T1", "head/H1", "gateway/GW1", "unit/TU1"]))
