@@ -548,6 +548,7 @@ export class Diagram {
       return bar(view, this.rowOf[trace.sections[item.visit]], trace.entered[item.visit], trace.left[item.visit]);
     }
     const flag = item.kind === "alert" ? this.flags[item.index] : null;
+    if (this.known && flag !== null && this.model.alerts[item.index].lines[0][0] > this.cursor) return null;
     const at = flag !== null ? flag.at : this.model.marks[item.index].at;
     const y = flag !== null ? this.flagAt(flag.row) - 9 : yOf(view, this.rowOf[this.model.marks[item.index].section]) + 2;
     const x = xOf(view, at);

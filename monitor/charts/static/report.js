@@ -8,7 +8,7 @@ import { eventName, unpack } from "./unpack.js";
 const at = (id) => document.getElementById(id);
 const ROW_PX = 30; // a row of the table of events
 const SPARE = 6; // rows made above and below what is seen
-const PRINTED = 2000; // rows of events on paper at most
+const PRINTED = 600; // rows of events on paper at most
 
 const STATES = {
   clear: "clear", occupied: "occupied", disturbed: "disturbed", awaiting_sweep: "awaiting sweep",
@@ -34,10 +34,10 @@ function words(model) {
     return ` (${minutes < 0 ? "-" : "+"}${two(minutes / 60)}:${two(Math.abs(minutes) % 60)})`;
   };
   const day = (t) => { const p = parts(t); return `${p.year}-${p.month}-${p.day}`; };
-  const many = day(model.begin) !== day(model.end);
+  const first = day(model.begin);
   const clock = (t) => { const p = parts(t); return `${p.hour}:${p.minute}:${p.second}`; };
   const thousandths = (t) => String(Math.floor(((t % 1000) + 1000) % 1000)).padStart(3, "0");
-  const moment = (t) => `${many ? `${day(t)} ` : ""}${clock(t)}.${thousandths(t)}${changes ? east(t) : ""}`;
+  const moment = (t) => `${day(t) === first ? "" : `${day(t)} `}${clock(t)}.${thousandths(t)}${changes ? east(t) : ""}`;
   const tick = (t, length) => {
     const p = parts(t);
     if (length > 4 * 864e5) return `${p.month}-${p.day} ${p.hour}:00`;
@@ -102,6 +102,7 @@ class Report {
     const subject = events.subjects[events.subject[i]];
     let data = {};
     try { data = JSON.parse(events.texts[events.text[i]]); } catch { /* shown as it is */ }
+    if (data.contacts) data.contacts = `clear ${data.contacts.clear ? "up" : "down"} and occupied ${data.contacts.occupied ? "up" : "down"}`;
     const rest = (...known) => Object.entries(data).filter(([name]) => !known.includes(name)).map(([name, value]) => `${name} ${typeof value === "object" ? JSON.stringify(value) : value}`);
     switch (kind) {
       case "section.state": return [subject, [STATES[data.state] ?? data.state, ...(data.axles === undefined ? [] : [`${data.axles} axles`]), ...rest("state", "axles")].join(", ")];
@@ -251,7 +252,7 @@ class Report {
 
   chooseAlert(index) {
     const one = this.model.alerts[index];
-    const half = Math.max(60e3, (one.raised - one.began) * 2);
+    const half = Math.max(6e5, (one.raised - one.began) * 2);
     const length = this.was.view.to - this.was.view.from;
     if (length > 6 * half || one.raised < this.was.view.from || one.began > this.was.view.to) {
       this.was.show(one.began - half, one.raised + half);
@@ -296,8 +297,13 @@ class Report {
     this.wanted = at("search").value;
     const wanted = this.wanted.trim().toLowerCase();
     const found = this.list();
-    for (const row of document.querySelectorAll("#alerts tbody tr")) {
-      row.hidden = Boolean(wanted) && !row.textContent.toLowerCase().includes(wanted);
+    let alerts = 0;
+    for (const row of document.querySelectorAll("#alerts tr[data-alert]")) {
+      const more = row.nextElementSibling;
+      const has = !wanted || (row.textContent + more.textContent).toLowerCase().includes(wanted);
+      row.hidden = !has;
+      more.hidden = !has;
+      alerts += Number(has);
     }
     if (!wanted) { this.say(""); return; }
     const section = this.model.sections.findIndex((one) => one.id.toLowerCase() === wanted);
@@ -306,13 +312,9 @@ class Report {
     if (train >= 0) {
       const one = this.was.traces[train];
       this.was.show(one.first - 6e4, Math.min(one.last, this.model.end) + 6e4);
-      this.picked2(train);
+      for (const diagram of this.diagrams()) { diagram.picked = { kind: "visit", index: train, visit: 0 }; diagram.draw(); }
     }
-    this.say(train >= 0 ? this.trainSays(train) : `${found.length} events and ${[...document.querySelectorAll("#alerts tbody tr")].filter((row) => !row.hidden).length} alerts have "${this.wanted.trim()}".`);
-  }
-
-  picked2(train) {
-    for (const one of this.diagrams()) { one.picked = { kind: "visit", index: train, visit: 0 }; one.draw(); }
+    this.say(train >= 0 ? this.trainSays(train) : `${found.length} events and ${alerts} alerts have "${this.wanted.trim()}".`);
   }
 
   trainSays(train) {
@@ -327,9 +329,9 @@ class Report {
     for (const row of document.querySelectorAll("#alerts tr[data-alert]")) {
       const index = Number(row.dataset.alert);
       row.querySelector("button").addEventListener("click", () => this.chooseAlert(index));
-      for (const one of row.querySelectorAll("[data-event]")) {
-        one.addEventListener("click", () => { const i = this.events.find(one.dataset.event); if (i >= 0) this.events.choose(i, true); });
-      }
+    }
+    for (const one of document.querySelectorAll("#alerts [data-event]")) {
+      one.addEventListener("click", () => { const i = this.events.find(one.dataset.event); if (i >= 0) this.events.choose(i, true); });
     }
   }
 
@@ -426,6 +428,7 @@ class Report {
 
   paper(on) {
     document.documentElement.toggleAttribute("data-paper", on);
+    for (const one of document.querySelectorAll("#alerts details")) one.open = on;
     if (on) this.events.all(PRINTED); else this.events.paint();
     for (const one of this.diagrams()) { one.colours(); one.fit(); one.waiting = false; one.paint(); }
   }

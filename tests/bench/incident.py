@@ -1,0 +1,123 @@
+"""How heavy an incident report of 100,000 occupations is: bytes of the file, time to open it, and the longest frame while its diagram is dragged.
+
+`python -m tests.bench.incident` prints them, from Debian's Chromium without a screen and without a graphics card; what is wanted stands beside each.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import shutil
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from playwright.async_api import Page, async_playwright
+
+from monitor.core.engine import Engine
+from monitor.core.layout import read_line
+from monitor.core.wire import read
+from monitor.incident.page import page
+from monitor.incident.story import Story, gather
+from tests.bench.traffic import events, line_text
+
+OCCUPATIONS = 100_000
+SECTIONS = 200
+OPENS_MS, FRAME_MS, BYTES = 2000, 100, 8_000_000
+DRAGS = 40
+
+FRAMES = """() => {
+  window.frames_ms = [];
+  let last = performance.now();
+  const next = (now) => { window.frames_ms.push(now - last); last = now; requestAnimationFrame(next); };
+  requestAnimationFrame(next);
+}"""
+
+
+def story_of(occupations: int) -> Story:
+    """Trains over four rows of fifty sections, until there are as many occupations."""
+    line = read_line(line_text(SECTIONS), "rows")
+    taken = (
+        event
+        for text in events(SECTIONS, SECTIONS + 2 * occupations + 4000)
+        for event in read(text, recorded=True).events
+    )
+    return gather(Engine(line), taken)
+
+
+async def dragged(tab: Page) -> list[float]:
+    """The milliseconds of each frame while the diagram is dragged to and fro."""
+    box = await tab.locator("#was").bounding_box()
+    assert box is not None
+    x, y = box["x"] + box["width"] / 2, box["y"] + box["height"] / 2
+    await tab.mouse.move(x, y)
+    await tab.mouse.down()
+    await tab.mouse.move(x + 10, y)
+    await tab.evaluate(FRAMES)
+    for number in range(DRAGS):
+        await tab.mouse.move(x + 300 * (1 if number % 2 else -1), y, steps=5)
+    frames: list[float] = await tab.evaluate("window.frames_ms")
+    await tab.mouse.up()
+    return frames[1:]
+
+
+async def looked_at(path: Path) -> None:
+    """Open the report at *path*, drag it, and print how long that took."""
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(
+            executable_path=shutil.which("chromium"),
+            args=["--no-sandbox", "--disable-gpu"],
+        )
+        tab = await browser.new_page(viewport={"width": 1920, "height": 1080})
+        opened = []
+        for _ in range(5):
+            begun = time.perf_counter()
+            await tab.goto(f"file://{path}")
+            await tab.wait_for_selector("html[data-ready]", state="attached")
+            await tab.wait_for_selector("#was[data-took]", state="attached")
+            opened.append((time.perf_counter() - begun) * 1000)
+        print(
+            f"opened in {sorted(opened)[2]:,.0f} ms (middle of 5: "
+            f"{', '.join(f'{one:,.0f}' for one in opened)}); wanted: {OPENS_MS:,}"
+        )
+        for name, closer in (("whole window", 0), ("an eighth of it", 3)):
+            for _ in range(closer):
+                await tab.locator("#nearer").click()
+            for edge in ("earlier",) * closer:
+                await tab.locator(f"#{edge}").click()
+            frames = sorted(await dragged(tab))
+            print(
+                f"dragged, {name}: {len(frames)} frames, middle "
+                f"{frames[len(frames) // 2]:.0f} ms, longest {frames[-1]:.0f} ms; "
+                f"wanted: {FRAME_MS}"
+            )
+        took = await tab.evaluate("document.getElementById('was').dataset.took")
+        print(f"painted in full when let go: {took} ms")
+        await browser.close()
+
+
+def main() -> None:
+    """Make the report, and look at it."""
+    count = int(sys.argv[1]) if len(sys.argv) > 1 else OCCUPATIONS
+    begun = time.perf_counter()
+    story = story_of(count)
+    occupied = sum(one.kind == "occupied" for one in story.spans)
+    print(
+        f"{occupied:,} occupations, {len(story.events):,} events, "
+        f"{len(story.traces):,} trains, {len(story.alerts):,} alerts; "
+        f"replayed in {time.perf_counter() - begun:.1f} s"
+    )
+    begun = time.perf_counter()
+    text = page(story)
+    print(
+        f"written in {time.perf_counter() - begun:.1f} s; "
+        f"{len(text.encode()):,} bytes; wanted: {BYTES:,}"
+    )
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "report.html"
+        path.write_text(text, encoding="utf-8")
+        asyncio.run(looked_at(path))
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,282 @@
+"""The report in Debian's Chromium, opened as a file, as by a double-click."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from contextlib import asynccontextmanager
+from dataclasses import replace
+
+import pytest
+from axe_playwright_python.async_playwright import Axe
+from playwright.async_api import async_playwright, expect
+
+from monitor.core.engine import Engine
+from monitor.incident.page import asset, page
+from monitor.incident.report import report
+from monitor.incident.story import gather
+
+CHROMIUM = shutil.which("chromium")
+ARGUMENTS = ("--no-sandbox", "--disable-gpu", "--no-first-run")
+SLOW_MS = 20_000
+
+pytestmark = [
+    pytest.mark.browser,
+    pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not here"),
+]
+
+GEOMETRY = re.sub(r"^export ", "", asset("geometry.js"), flags=re.MULTILINE)
+"""The module by which the diagram places everything, to be asked beside it."""
+
+
+@asynccontextmanager
+async def opened(path, width=1920, height=1080):
+    """A report in a browser in which nothing may go wrong and nothing may be asked for."""
+    async with async_playwright() as playwright:
+        browser = await playwright.chromium.launch(
+            executable_path=CHROMIUM, args=list(ARGUMENTS)
+        )
+        tab = await browser.new_page(viewport={"width": width, "height": height})
+        tab.set_default_timeout(SLOW_MS)
+        expect.set_options(timeout=SLOW_MS)
+        wrong, asked = [], []
+        tab.on("pageerror", lambda error: wrong.append(str(error)))
+        tab.on(
+            "console",
+            # That pixels are read is the test's own doing.
+            lambda said: wrong.append(said.text)
+            if said.type != "log" and "getImageData" not in said.text
+            else None,
+        )
+        tab.on("request", lambda request: asked.append(request.url))
+        await tab.goto(f"file://{path}")
+        await tab.wait_for_selector("html[data-ready]", state="attached")
+        yield tab
+        assert wrong == []
+        assert [one for one in asked if one != f"file://{path}"] == []
+        await browser.close()
+
+
+async def settled(tab):
+    """The diagram has been painted."""
+    await tab.evaluate(
+        "() => new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)))"
+    )
+
+
+@pytest.fixture(scope="module")
+def path(tmp_path_factory, morning):
+    """The report of a simulated morning."""
+    line, events = morning
+    written = tmp_path_factory.mktemp("report") / "morning.html"
+    written.write_text(report(lambda: events, lambda: Engine(line)))
+    return written
+
+
+PIXELS = (
+    """([section, kind, begun, ended]) => {
+  %s
+  const canvas = document.getElementById("was");
+  const data = canvas.dataset;
+  const view = Object.fromEntries(["from", "to", "top", "rowHeight", "width", "height"].map((name) => [name, Number(data[name])]));
+  const row = Number(section);
+  const box = bar(view, row, begun, ended);
+  if (box === null) return null;
+  const ratio = canvas.width / view.width;
+  const pen = canvas.getContext("2d");
+  const y = Math.round((box.y + 3) * ratio);
+  const at = (x) => Array.from(pen.getImageData(Math.round(x * ratio), y, 1, 1).data.slice(0, 3)).join();
+  return { box, inside: [at(box.x + 1), at(box.x + box.width - 2)], outside: [at(box.x - 2), at(box.x + box.width + 1)], middle: [xOf(view, begun), xOf(view, ended)], view };
+}"""
+    % GEOMETRY
+)
+
+
+async def test_bars_are_at_the_pixel_where_their_events_put_them(tmp_path, day_of, at):
+    """Of a day that is read off its table: where each bar begins and ends, by hand, by the module, and by the pixels that are dark."""
+    day = day_of("vanished-train")
+    window = at("06:08:00"), at("06:16:00")
+    story = gather(Engine(day.line), day.events, window, until=day.until)
+    written = tmp_path / "day.html"
+    # Bars alone: the front of a train and a flag lie over them.
+    written.write_text(page(replace(story, alerts=(), traces=())))
+    dark, light = "43,52,60", "243,245,246"
+    async with opened(written) as tab:
+        await tab.evaluate("document.getElementById('whole').click()")
+        await settled(tab)
+        for row, begun, ended in (
+            (0, "06:10:00", "06:11:10"),
+            (1, "06:11:00", "06:12:10"),
+            (2, "06:12:00", "06:14:00"),
+        ):
+            times = at(begun) / 1000, at(ended) / 1000
+            seen = await tab.evaluate(PIXELS, [row, "occupied", *times])
+            # 132 px are left for names; the rest are the eight minutes of the window.
+            width = seen["view"]["width"] - 132
+            for x, moment in zip(seen["middle"], times, strict=True):
+                share = (moment - window[0] / 1000) / (8 * 60_000)
+                assert x == pytest.approx(132 + share * width, abs=0.01)
+            assert seen["box"]["x"] == round(seen["middle"][0])
+            right = seen["box"]["x"] + seen["box"]["width"]
+            assert right == round(seen["middle"][1])
+            assert seen["inside"] == [dark, dark], (row, seen)
+            assert dark not in seen["outside"], (row, seen)
+        assert light in seen["outside"]
+
+
+async def test_whatever_is_chosen_anywhere_is_shown_everywhere(path):
+    """Alert, diagram, events, moment and line go together; keys tell an event and its source; a window can be marked, found and sent."""
+    async with opened(path) as tab:
+        focus, moment = tab.locator("#focus"), tab.locator("#moment")
+        await tab.locator("#alerts tr[data-alert] button").first.click()
+        await expect(focus).to_contain_text("raised")
+        raised = await tab.locator(
+            "#alerts tr[data-alert] td:nth-child(3)"
+        ).first.text_content()
+        await expect(moment).to_have_text(raised)
+        await expect(tab.locator("#alerts tr[data-chosen]")).to_have_count(1)
+        # By keys alone: a section, what happened there next, and who says so.
+        await tab.locator("#was").focus()
+        await tab.keyboard.press("Home")
+        for key in ("ArrowDown", "ArrowDown", ".", "."):
+            await tab.keyboard.press(key)
+        await expect(focus).to_contain_text("shown by event gw/GW")
+        await expect(focus).to_contain_text("after its time")
+        first = await focus.text_content()
+        await tab.keyboard.press(".")
+        await expect(focus).not_to_have_text(first)
+        await tab.keyboard.press(",")
+        await expect(focus).to_have_text(first)
+        # What the diagram chose the table of events shows.
+        await expect(tab.locator("#events tr[data-chosen]")).to_have_count(1)
+        await tab.locator("#events tr[data-event]").nth(4).click()
+        chosen = tab.locator("#events tr[data-chosen] td").nth(3)
+        await expect(focus).to_contain_text(await chosen.text_content())
+        # Words.
+        await tab.locator("#search").fill("vanished")
+        await tab.keyboard.press("Enter")
+        await expect(focus).to_contain_text('alerts have "vanished"')
+        shown = tab.locator("#alerts tr[data-alert]:visible")
+        assert (
+            0
+            < await shown.count()
+            < await tab.locator("#alerts tr[data-alert]").count()
+        )
+        await tab.locator("#search").fill("")
+        await tab.keyboard.press("Enter")
+        # A window, marked by the pointer.
+        box = await tab.locator("#was").bounding_box()
+        await tab.locator("#brush").click()
+        await tab.mouse.move(box["x"] + 400, box["y"] + 200)
+        await tab.mouse.down()
+        await tab.mouse.move(box["x"] + 700, box["y"] + 210, steps=4)
+        await tab.mouse.up()
+        await expect(tab.locator("#brushed")).to_contain_text(" to ")
+        await expect(tab.locator("#events-count")).to_contain_text(" of ")
+        await tab.locator("#into").click()
+        await expect(tab.locator("#into")).to_be_enabled()
+        await tab.wait_for_url(re.compile("w=.*-"))
+        address = await tab.evaluate("location.hash")
+        view = await tab.evaluate("document.getElementById('was').dataset.from")
+        await tab.reload()
+        await tab.wait_for_selector("html[data-ready]", state="attached")
+        await settled(tab)
+        assert await tab.evaluate("location.hash") == address
+        again = await tab.evaluate("document.getElementById('was').dataset.from")
+        assert float(again) == pytest.approx(float(view), abs=1)
+        # Dragging moves time; the wheel with Ctrl shows less of it.
+        await tab.keyboard.press("Home")
+        await tab.locator("#brush").scroll_into_view_if_needed()
+        await tab.locator("#was").focus()
+        await tab.keyboard.press("+")
+        await settled(tab)
+        before = await tab.evaluate("document.getElementById('was').dataset.from")
+        box = await tab.locator("#was").bounding_box()
+        await tab.mouse.move(box["x"] + 600, box["y"] + 200)
+        await tab.mouse.down()
+        await tab.mouse.move(box["x"] + 500, box["y"] + 200, steps=3)
+        await tab.mouse.up()
+        await settled(tab)
+        after = await tab.evaluate("document.getElementById('was').dataset.from")
+        assert float(after) > float(before)
+
+
+async def test_the_line_is_drawn_as_it_stood_and_as_it_was_known(path):
+    """At the first moment nothing is known; while a train is in a section it is dark; what had not come yet is not drawn as known."""
+    async with opened(path) as tab:
+        await tab.evaluate(
+            "document.getElementById('scrub').value = 0; document.getElementById('scrub').dispatchEvent(new Event('input'))"
+        )
+        known = tab.locator('#line [data-section][data-known="1"]')
+        await expect(known).to_have_count(0)
+        middle = "const s = document.getElementById('scrub'); s.value = s.max / 2; s.dispatchEvent(new Event('input'))"
+        await tab.evaluate(middle)
+        await expect(tab.locator('#line [data-known="1"]')).not_to_have_count(0)
+        await expect(tab.locator('#line [data-shows="train"]')).not_to_have_count(0)
+        await tab.locator("#truth").select_option("both")
+        await settled(tab)
+        # Right of the moment the lower diagram has neither line nor bar.
+        right = await tab.evaluate(
+            """() => {
+              const canvas = document.getElementById("then");
+              const view = canvas.dataset;
+              const pen = canvas.getContext("2d");
+              const from = Math.round(canvas.width * 0.75);
+              const found = new Set();
+              for (let y = 70; y < canvas.height - 2; y += 3) {
+                const data = pen.getImageData(from, y, canvas.width - from - 2, 1).data;
+                for (let i = 0; i < data.length; i += 4) found.add([data[i], data[i + 1], data[i + 2]].join());
+              }
+              return [...found].filter((one) => one === "43,52,60" || one === "124,134,142");
+            }"""
+        )
+        assert right == []
+        await tab.locator("#walk").select_option(index=0)
+        await expect(tab.locator("#step-what")).not_to_be_empty()
+        await tab.locator("#step-only").uncheck()
+        await expect(tab.locator("#step-said li")).not_to_have_count(0)
+        said = await tab.locator("#step-at").text_content()
+        await tab.locator("#step-on").click()
+        await expect(tab.locator("#step-at")).not_to_have_text(said)
+
+
+SMALL = """() => {
+  const small = [];
+  for (const one of document.querySelectorAll("body *")) {
+    const own = [...one.childNodes].some((n) => n.nodeType === 3 && n.textContent.trim());
+    const box = one.getBoundingClientRect();
+    if (!own || !box.width || one.closest("title, noscript, svg")) continue;
+    const px = parseFloat(getComputedStyle(one).fontSize);
+    if (px < 15.5) small.push(`${one.tagName} ${px} ${one.textContent.slice(0, 20)}`);
+  }
+  return [small, document.documentElement.scrollWidth - innerWidth];
+}"""
+
+
+@pytest.mark.parametrize(("width", "height"), [(1920, 1080), (390, 844)])
+async def test_it_can_be_read_by_everybody(path, width, height):
+    """axe-core (WCAG 2.2 AA and good practice) finds nothing serious, no text is under 16 px, and the page is no wider than its window."""
+    async with opened(path, width, height) as tab:
+        small, wide = await tab.evaluate(SMALL)
+        assert small == []
+        assert wide <= 0
+        # The checker's own script comes from outside the page, by the debugger.
+        found = await Axe().run(tab)
+        grave = [
+            f"{one['id']}: {one['nodes'][0]['html'][:120]}"
+            for one in found.response["violations"]
+            if one["impact"] in {"serious", "critical"}
+        ]
+        assert grave == []
+
+
+async def test_paper_has_the_diagram_and_every_alert(path):
+    """Printed, the evidence is open, the tools are gone, and the pages hold it."""
+    async with opened(path) as tab:
+        await tab.emulate_media(media="print")
+        pdf = await tab.pdf(prefer_css_page_size=True)
+        assert pdf.startswith(b"%PDF")
+        await tab.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+        assert await tab.locator("#alerts details:not([open])").count() == 0
+        await expect(tab.locator(".tools").first).to_be_hidden()
+        await expect(tab.locator("#was")).to_be_visible()
