@@ -34,6 +34,11 @@ FRAMES = """() => {
 }"""
 
 
+def say(text: str) -> None:
+    """Print a line."""
+    sys.stdout.write(f"{text}\n")
+
+
 def story_of(occupations: int) -> Story:
     """Trains over four rows of fifty sections, until there are as many occupations."""
     line = read_line(line_text(SECTIONS), "rows")
@@ -76,7 +81,7 @@ async def looked_at(path: Path) -> None:
             await tab.wait_for_selector("html[data-ready]", state="attached")
             await tab.wait_for_selector("#was[data-took]", state="attached")
             opened.append((time.perf_counter() - begun) * 1000)
-        print(
+        say(
             f"opened in {sorted(opened)[2]:,.0f} ms (middle of 5: "
             f"{', '.join(f'{one:,.0f}' for one in opened)}); wanted: {OPENS_MS:,}"
         )
@@ -86,13 +91,13 @@ async def looked_at(path: Path) -> None:
             for edge in ("earlier",) * closer:
                 await tab.locator(f"#{edge}").click()
             frames = sorted(await dragged(tab))
-            print(
+            say(
                 f"dragged, {name}: {len(frames)} frames, middle "
                 f"{frames[len(frames) // 2]:.0f} ms, longest {frames[-1]:.0f} ms; "
                 f"wanted: {FRAME_MS}"
             )
         took = await tab.evaluate("document.getElementById('was').dataset.took")
-        print(f"painted in full when let go: {took} ms")
+        say(f"painted in full when let go: {took} ms")
         await browser.close()
 
 
@@ -102,14 +107,14 @@ def main() -> None:
     begun = time.perf_counter()
     story = story_of(count)
     occupied = sum(one.kind == "occupied" for one in story.spans)
-    print(
+    say(
         f"{occupied:,} occupations, {len(story.events):,} events, "
         f"{len(story.traces):,} trains, {len(story.alerts):,} alerts; "
         f"replayed in {time.perf_counter() - begun:.1f} s"
     )
     begun = time.perf_counter()
     text = page(story)
-    print(
+    say(
         f"written in {time.perf_counter() - begun:.1f} s; "
         f"{len(text.encode()):,} bytes; wanted: {BYTES:,}"
     )

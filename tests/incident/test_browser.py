@@ -44,9 +44,11 @@ async def opened(path, width=1920, height=1080):
         tab.on(
             "console",
             # That pixels are read is the test's own doing.
-            lambda said: wrong.append(said.text)
-            if said.type != "log" and "getImageData" not in said.text
-            else None,
+            lambda said: (
+                wrong.append(said.text)
+                if said.type != "log" and "getImageData" not in said.text
+                else None
+            ),
         )
         tab.on("request", lambda request: asked.append(request.url))
         await tab.goto(f"file://{path}")
@@ -73,9 +75,8 @@ def path(tmp_path_factory, morning):
     return written
 
 
-PIXELS = (
-    """([section, kind, begun, ended]) => {
-  %s
+PIXELS = """([section, kind, begun, ended]) => {
+  GEOMETRY
   const canvas = document.getElementById("was");
   const data = canvas.dataset;
   const view = Object.fromEntries(["from", "to", "top", "rowHeight", "width", "height"].map((name) => [name, Number(data[name])]));
@@ -87,9 +88,7 @@ PIXELS = (
   const y = Math.round((box.y + 3) * ratio);
   const at = (x) => Array.from(pen.getImageData(Math.round(x * ratio), y, 1, 1).data.slice(0, 3)).join();
   return { box, inside: [at(box.x + 1), at(box.x + box.width - 2)], outside: [at(box.x - 2), at(box.x + box.width + 1)], middle: [xOf(view, begun), xOf(view, ended)], view };
-}"""
-    % GEOMETRY
-)
+}""".replace("GEOMETRY", GEOMETRY)
 
 
 async def test_bars_are_at_the_pixel_where_their_events_put_them(tmp_path, day_of, at):
@@ -152,7 +151,12 @@ async def test_whatever_is_chosen_anywhere_is_shown_everywhere(path):
         await tab.locator("#events tr[data-event]").nth(4).click()
         chosen = tab.locator("#events tr[data-chosen] td").nth(3)
         await expect(focus).to_contain_text(await chosen.text_content())
-        # Words.
+
+
+async def test_a_window_is_found_marked_and_sent(path):
+    """Words find events and alerts, the pointer marks a window, and the address brings somebody else to the same place."""
+    async with opened(path) as tab:
+        focus = tab.locator("#focus")
         await tab.locator("#search").fill("vanished")
         await tab.keyboard.press("Enter")
         await expect(focus).to_contain_text('alerts have "vanished"')
