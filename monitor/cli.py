@@ -321,11 +321,12 @@ class Reader:
         except ValueError as error:
             raise Failed(f"{self.path}: {error}") from None
 
-    def read(self, doing: str) -> Iterator[AnyEvent]:
-        """The events in order of arrival."""
+    def read(self, doing: str | None) -> Iterator[AnyEvent]:
+        """The events in order of arrival; *doing*: with progress, told as that."""
         from replay.recording import read_recording
 
-        for event in progress(read_recording(self.path, self._bad), doing):
+        events = read_recording(self.path, self._bad)
+        for event in events if doing is None else progress(events, doing):
             self.events += 1
             yield event
         if self.rejected > SHOWN_FAULTS:
@@ -686,17 +687,33 @@ def explain(
     "--broker mqtt://127.0.0.1:1883"
 )
 def play(
-    line: LineFile,
-    events: EventsFile,
     speed: Annotated[
         float,
         typer.Option(
             metavar="N", help="How many times as fast as it happened.", min=0.001
         ),
     ],
+    line: LineFileOrNone = None,
+    events: EventsOrNone = None,
     broker: BrokerURL = "mqtt://127.0.0.1:1883",
+    at: Annotated[
+        str | None,
+        typer.Option(
+            "--at",
+            metavar="TIME",
+            help="What came before is sent without pauses; else the lead-in alone.",
+        ),
+    ] = None,
+    begin: FromOrNone = None,
+    to: ToOrNone = None,
+    settings: SettingsOrNone = None,
+    data: DataDirectory = None,
+    journal: JournalFile = None,
 ) -> None:
-    """Play a recording onto a broker, as a rehearsal, under rehearsal/."""
+    """Play a recording, or a window of the journal, onto a broker, as a rehearsal, under rehearsal/.
+
+    Pauses are kept. On a terminal keys hold it, change its speed and move it ahead.
+    """
     import asyncio
 
     from monitor.settings import read_url
@@ -705,19 +722,47 @@ def play(
         address = read_url(broker or "mqtt://127.0.0.1:1883")
     except ValueError as error:
         raise typer.BadParameter(str(error)) from None
-    graph, reader = load_line(line), Reader(events)
-    played = asyncio.run(_play(graph, reader, speed, address))
+    start = None if at is None else moment(at)
+    attended = sys.stdin.isatty() and sys.stderr.isatty()
+    with ExitStack() as stack:
+        if events is None:
+            source = _journaled(stack, line, settings, (begin, to), data, journal)
+            name, graph, asked = f"journal {begin}", source.line, source.asked
+            taken = source.again(None)
+        else:
+            if line is None:
+                raise typer.BadParameter("--events needs --line")
+            reader, graph = Reader(events), load_line(line)
+            name, asked = events.name, reader.survey()
+            taken = reader.read(None if attended else "playing")
+        if start is None and asked.window is not None:
+            start = asked.window[0]
+        played = asyncio.run(
+            _play(graph, taken, name, (speed, start), address, attended=attended)
+        )
     say(
         f"{played.published:,} events published; {played.left_out:,} left out, "
         "which only a monitor may write"
     )
 
 
-async def _play(graph: Line, reader: Reader, speed: float, address: Address) -> Played:
+async def _play(
+    line: Line,
+    events: Iterable[AnyEvent],
+    name: str,
+    how: tuple[float, Moment | None],
+    address: Address,
+    *,
+    attended: bool,
+) -> Played:
     import aiomqtt
 
+    from replay import keys
+    from replay.deck import Deck
     from replay.player import play as played
 
+    speed, begin = how
+    deck = Deck(speed, begin=begin)
     try:
         async with aiomqtt.Client(
             address.host,
@@ -729,13 +774,13 @@ async def _play(graph: Line, reader: Reader, speed: float, address: Address) -> 
             async def publish(topic: str, payload: bytes) -> None:
                 await client.publish(topic, payload, qos=1)
 
-            return await played(
-                reader.read("playing"),
-                publish,
-                line=graph,
-                name=reader.path.name,
-                speed=speed,
-            )
+            with ExitStack() as stack:
+                if attended:
+                    terminal = sys.stdin.fileno()
+                    stack.enter_context(
+                        keys.attended(deck, line.zone, terminal, sys.stderr)
+                    )
+                return await played(events, publish, line=line, name=name, deck=deck)
     except aiomqtt.MqttError as error:
         raise Failed(f"{address.host}:{address.port}: {error}") from None
 

@@ -4,15 +4,13 @@ Through the engine there is no network and no clock: the events are taken as fas
 What a monitor learnt from traffic stands in a recording after the day it was learnt from, but holds from its midnight on; so a recording is read twice, and the first reading (`survey`) finds what the second must know beforehand.
 
 Onto a broker the events are marked as a rehearsal and go out under `rehearsal/`, where no monitor takes them for real unless it was started to.
-Their `time` and `recordedtime` are kept; only the pauses between them are shortened.
+Their `time` and `recordedtime` are kept; only the pauses between them are shortened, and a deck (`deck`) holds it and moves it ahead.
 What only a monitor may write (its own records, and what people enter) is left out, since every monitor refuses that from a broker.
 """
 
 from __future__ import annotations
 
-import asyncio
 import json
-import time
 from collections.abc import Awaitable, Callable, Iterable, Iterator
 from dataclasses import asdict, dataclass, fields, replace
 from functools import partial
@@ -36,8 +34,9 @@ from monitor.core.events import (
 )
 from monitor.core.faults import call_line, fault_line
 from monitor.core.layout import Line
-from monitor.core.moments import SECOND, Moment, parse, seconds
+from monitor.core.moments import Moment, parse, seconds
 from monitor.core.wire import write
+from replay.deck import Deck
 from replay.recheck import Book, Rules, Verdict, recheck
 
 # Through the engine.
@@ -292,9 +291,8 @@ async def play(
     *,
     line: Line,
     name: str,
-    speed: float,
-    clock: Callable[[], float] = time.monotonic,
-    sleep: Callable[[float], Awaitable[object]] = asyncio.sleep,
+    speed: float = 1.0,
+    deck: Deck | None = None,
 ) -> Played:
     """Publish *events* in their order, their pauses divided by *speed*.
 
@@ -306,27 +304,19 @@ async def play(
         line: for the areas in the topics.
         name: what the rehearsal is called: that of the recording.
         speed: how many times as fast as it happened; above nought.
-        clock: seconds, steadily rising.
-        sleep: waits so many seconds.
+        deck: by which it is held and moved while it plays; it has a speed of its own.
 
     Raises:
         ValueError: *speed* is not above nought.
     """
-    if not speed > 0:
-        raise ValueError(f"expected a speed above nought, came {speed:g}")
-    begun = clock()
-    first: Moment | None = None
+    deck = deck if deck is not None else Deck(speed)
     published = left_out = 0
     for event in events:
         if not may_be_played(event):
             left_out += 1
             continue
-        moment = heard(event)
-        if first is None:
-            first = moment
-        pause = begun + (moment - first) / SECOND / speed - clock()
-        if pause > 0:
-            await sleep(pause)
+        if not await deck.until(heard(event)):
+            break
         await publish(*message(replace(event, rehearsal=name), line))
         published += 1
     return Played(published=published, left_out=left_out)

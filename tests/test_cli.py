@@ -139,7 +139,7 @@ COMMANDS = {
     ],
     "kinds": ["--table", "--format"],
     "drill": ["--desk", "--token-file", "--ca-file", "--within"],
-    "play": ["--line", "--events", "--speed", "--broker"],
+    "play": ["--line", "--events", "--speed", "--broker", "--at", "--from", "--to"],
     "export": ["--from", "--to", "--events"],
     "explain": ["--line", "--events", "--section", "--at", "--kind"],
     "shown": ["--at", "--position", "--data", "--journal"],

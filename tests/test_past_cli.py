@@ -1,8 +1,10 @@
 from __future__ import annotations
 
+import asyncio
 import json
 import os
 
+import aiomqtt
 import pytest
 from typer.testing import CliRunner
 
@@ -10,10 +12,12 @@ from monitor import cli
 from monitor.core.moments import HOUR, MINUTE, SECOND, parse, stamp
 from monitor.core.words import CAUTION
 from monitor.journal import Journal
+from monitor.settings import read_url
 from monitor.shown import Painted, Shown, entry as shown_entry
 from monitor.store import Store
 from tests.journals import come, connect, start
 from tests.live import LINE
+from tests.mosquitto import running
 from tests.test_past import SLOW, disturbed
 
 SIX = parse("2026-05-04T06:00:00Z")
@@ -250,3 +254,30 @@ def test_shown_without_the_store_says_what_it_cannot_tell(here, painted):
 
     assert "what was concluded and not painted cannot be said" in ended.stderr
     assert "  painted 06:11:03: f1 T2 disturbed (prompt)" in ended.stdout.splitlines()
+
+
+# play
+
+
+@pytest.mark.broker
+@pytest.mark.slow
+async def test_a_window_of_the_journal_is_played_as_a_rehearsal(here):
+    """Its events come with the time that they had, marked; what only a monitor writes does not come."""
+    with running(here / "broker") as broker:
+        address = read_url(broker.url)
+        async with aiomqtt.Client(address.host, address.port) as client:
+            await client.subscribe("#", qos=1)
+            ended = await asyncio.to_thread(
+                call,
+                *("play", *WINDOW, "--data", "var", "--speed", "100000"),
+                *("--broker", broker.url),
+            )
+            assert ended.exit_code == 0, ended.output
+            async with asyncio.timeout(10):
+                came = [await anext(client.messages) for _ in range(3)]
+
+    assert "3 events published; 6 left out" in ended.stderr
+    told = [json.loads(bytes(one.payload)) for one in came]
+    assert [one["id"] for one in told] == ["1", "2", "3"]
+    assert {one["rehearsal"] for one in told} == {f"journal {WINDOW[1]}"}
+    assert {str(one.topic).split("/")[0] for one in came} == {"rehearsal"}

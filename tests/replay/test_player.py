@@ -27,6 +27,7 @@ from monitor.core.events import (
 from monitor.core.layout import read_line
 from monitor.core.moments import HOUR, MINUTE, SECOND, parse
 from monitor.core.wire import read
+from replay.deck import Deck
 from replay.player import heard, message, play, replay, survey, up_to
 
 SIX = parse("2026-05-04T06:00:00Z")
@@ -96,7 +97,7 @@ class Broker:
         self.now += self.takes
         self.messages.append((round(self.now - 100, 6), topic, payload))
 
-    async def sleep(self, seconds):
+    async def wait(self, seconds, _changed):
         """Let time pass."""
         self.now += seconds
 
@@ -107,9 +108,7 @@ class Broker:
             self.publish,
             line=LINE,
             name="monday",
-            speed=speed,
-            clock=lambda: self.now,
-            sleep=self.sleep,
+            deck=Deck(speed, clock=lambda: self.now, waits=self.wait),
         )
 
 
