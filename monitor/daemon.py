@@ -49,6 +49,7 @@ from monitor.delivery.services import NotInstalled
 from monitor.desk.burden import LOOKED_BACK
 from monitor.desk.front import Daemonic, Front, Pulse, Records
 from monitor.desk.people import PeopleFault
+from monitor.desk.planning import Planning
 from monitor.desk.positions import Around, Positions
 from monitor.doings import Doings
 from monitor.feed import FeedLost, Message
@@ -153,6 +154,14 @@ class Daemon:
         self._drained = False
         self._last_heard: Moment = 0
         self._rounds = 0
+        self._planning = Planning(
+            line,
+            settings.files.history,
+            settings.files.alerts,
+            self._present,
+            reached=lambda: self.engine.watermark,
+            rehearsal=self._played,
+        )
         self._front: Front | None = None
         self._courier: Courier | None = None
         self._drill: Drill | None = None
@@ -222,7 +231,12 @@ class Daemon:
         )
         if self._settings.desk.on:
             self._front = Front(
-                self._line, self._settings.desk, self._lent(), self._now, self._caption
+                self._line,
+                self._settings.desk,
+                self._lent(),
+                self._now,
+                self._caption,
+                planning=self._planning,
             )
         self._courier = self._sender()
         await self._in_force()

@@ -49,9 +49,11 @@ from monitor.desk.model import (
     Who,
 )
 from monitor.desk.pace import Pace
+from monitor.desk.pages.planner import PlannerPages
 from monitor.desk.pages.routes import Pages
 from monitor.desk.pages.ticks import Ticks
 from monitor.desk.people import People, PeopleFault, Sessions
+from monitor.desk.planning import Planning
 from monitor.desk.roles import Role
 from monitor.desk.stream import Stream
 from monitor.settings.desk import DeskSettings
@@ -599,6 +601,7 @@ def create(
     *,
     people: People | None = None,
     ticks: Ticks | None = None,
+    planning: Planning | None = None,
 ) -> Guard:
     """The application, with its guard around it.
 
@@ -609,6 +612,7 @@ def create(
         now: the clock.
         people: who may do what; by default those of the settings' file.
         ticks: what pages follow; None: there are no pages.
+        planning: makes reports; None: the planner has no page.
     """
     file = settings.people_file
 
@@ -646,7 +650,10 @@ def create(
     for router in (OPEN, SEEN, DONE):
         app.include_router(router)
     if ticks is not None:
-        app.include_router(Pages(desk, ticks, door, seconds).router())
+        pages = Pages(desk, ticks, door, seconds)
+        app.include_router(pages.router())
+        if planning is not None:
+            app.include_router(PlannerPages(planning, pages.page, door).router())
     for fault in (
         Refusal,
         NotThere,

@@ -17,6 +17,7 @@ from monitor.desk.app import create
 from monitor.desk.monitor import Daemonic, MonitorDesk, Pulse
 from monitor.desk.pages.ticks import Ticks
 from monitor.desk.people import People
+from monitor.desk.planning import Planning
 from monitor.desk.records import Records
 from monitor.desk.serve import DeskServer
 from monitor.desk.stream import Stream
@@ -34,6 +35,7 @@ class Front:
         lent: by the daemon.
         clock: by which sessions end, whatever time it is on a feed that is played.
         caption: what a show says about what one sees, or "".
+        planning: makes the planner's reports.
 
     Attributes:
         at: where people are answered, once it listens.
@@ -46,12 +48,15 @@ class Front:
         lent: Daemonic,
         clock: Callable[[], Moment],
         caption: Callable[[], str] = str,
+        *,
+        planning: Planning | None = None,
     ) -> None:
         self._settings = settings
         self._clock = clock
         self._stream = Stream(readers=settings.readers)
         self._desk = MonitorDesk(line, lent, self._stream)
         self._ticks = Ticks(self._desk, line, self._stream, caption)
+        self._planning = planning
         self._server: DeskServer | None = None
         self.at: str | None = None
 
@@ -91,6 +96,7 @@ class Front:
             self._clock,
             people=people,
             ticks=self._ticks,
+            planning=self._planning,
         )
         self._server = DeskServer(app, self._settings, self._stream)
         self.at = self._server.at

@@ -146,6 +146,12 @@ class Pages:
             **more,
         )
 
+    async def page(
+        self, template: str, title: str, position: str | None = None, **more: Any
+    ) -> str:
+        """A page of *template*, with what every page has: for those that others answer."""
+        return await self._page(template, title, position, **more)
+
     def _render(self, template: str, **values: Any) -> Markup:
         """A template with its values escaped: it is markup, for another to hold as it is."""
         return _markup(self._templates.get_template(template).render(**values))

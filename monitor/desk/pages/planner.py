@@ -1,0 +1,180 @@
+"""The planner's page: what a period was like, and the same to download.
+
+The body is that of the report as a file, so that the two never tell different things.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from datetime import timedelta
+from typing import Annotated, Any, Protocol
+
+from fastapi import APIRouter, Depends, Query, Request, Response
+from fastapi.responses import HTMLResponse
+from markupsafe import Markup
+
+from monitor.core.moments import SECOND, as_datetime
+from monitor.desk.door import Asker, Door
+from monitor.desk.guard import Refusal
+from monitor.desk.planning import NoReport, Period, Planning
+from monitor.desk.roles import Role
+
+MOST = 100
+"""So many rows of a kind on a page; the files hold all."""
+
+FORMS: dict[str, str] = {
+    "html": "text/html; charset=utf-8",
+    "csv": "text/csv; charset=utf-8",
+    "json": "application/json",
+    "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+}
+
+Day = Annotated[str | None, Query(max_length=20)]
+Position = Annotated[str | None, Query(max_length=64)]
+
+
+class Page(Protocol):
+    """Makes a page of a template."""
+
+    async def __call__(
+        self, template: str, title: str, position: str | None = None, **more: Any
+    ) -> str:
+        """A page with what every page has."""
+
+
+class PlannerPages:
+    """Answers the planner.
+
+    Args:
+        planning: makes reports.
+        page: makes a page of a template.
+        door: who may look.
+    """
+
+    def __init__(self, planning: Planning, page: Page, door: Door) -> None:
+        self._planning = planning
+        self._page = page
+        self._door = door
+
+    def router(self) -> APIRouter:
+        """Everything that is answered; none of it stands in the API's description."""
+        router = APIRouter(include_in_schema=False)
+        looks = [Depends(self._look)]
+        router.add_api_route(
+            "/planner", self.planner, dependencies=looks, response_class=HTMLResponse
+        )
+        router.add_api_route("/planner/report", self.download, dependencies=looks)
+        router.add_api_route("/planner/report.css", self.style)
+        return router
+
+    async def _look(self, request: Request) -> Asker:
+        return self._door.check(request, Role.LOOK)
+
+    async def planner(
+        self,
+        position: Position = None,
+        begin: Annotated[Day, Query(alias="from")] = None,
+        end: Annotated[Day, Query(alias="to")] = None,
+    ) -> str:
+        """What a period was like."""
+        from monitor.planner.as_html import body  # noqa: PLC0415 - as in `planning`
+
+        period = self._period(begin, end)
+        report = await self._report(period)
+        first, last = self._days(period)
+        return await self._page(
+            "planner.html",
+            "Planner",
+            position,
+            body=Markup(body(report, MOST)),  # noqa: S704 - escaped where it is made
+            first=first,
+            last=last,
+            choices=self._choices(),
+            forms=[one for one in FORMS if one != "xlsx" or _writes_workbooks()],
+        )
+
+    async def download(
+        self,
+        form: Annotated[str, Query(alias="format", max_length=8)] = "csv",
+        begin: Annotated[Day, Query(alias="from")] = None,
+        end: Annotated[Day, Query(alias="to")] = None,
+    ) -> Response:
+        """The report as a file."""
+        write = _writer(form)
+        period = self._period(begin, end)
+        report = await self._report(period)
+        first, last = self._days(period)
+        name = f"period-{first}-{last}.{form}"
+        return Response(
+            write(report),
+            media_type=FORMS[form],
+            headers={"Content-Disposition": f'attachment; filename="{name}"'},
+        )
+
+    async def style(self) -> Response:
+        """The style sheet of the report."""
+        from monitor.planner.as_html import style  # noqa: PLC0415
+
+        return Response(
+            style(), media_type="text/css", headers={"Cache-Control": "no-cache"}
+        )
+
+    def _period(self, begin: str | None, end: str | None) -> Period:
+        try:
+            return self._planning.period(begin, end)
+        except ValueError as error:
+            raise Refusal(422, f"{error}.") from None
+
+    async def _report(self, period: Period) -> Any:
+        try:
+            return await self._planning.report(*period)
+        except NoReport as error:
+            raise Refusal(503, f"{error}.") from None
+
+    def _days(self, period: Period) -> tuple[str, str]:
+        """The first and the last day of a period."""
+        zone = self._planning.line.zone
+        first = as_datetime(period[0]).astimezone(zone)
+        last = as_datetime(period[1] - SECOND).astimezone(zone)
+        return f"{first:%Y-%m-%d}", f"{last:%Y-%m-%d}"
+
+    def _choices(self) -> list[tuple[str, str, str]]:
+        """Periods that are asked for often: what they are called, first and last day."""
+        now = as_datetime(self._planning.now()).astimezone(self._planning.line.zone)
+        before = now.replace(day=1) - timedelta(days=1)
+
+        def day(back: int) -> str:
+            return f"{now - timedelta(days=back):%Y-%m-%d}"
+
+        return [
+            ("30 days", day(30), day(0)),
+            (f"{before:%Y-%m}", f"{before:%Y-%m}-01", f"{before:%Y-%m-%d}"),
+            ("90 days", day(90), day(0)),
+            ("a year", day(365), day(0)),
+        ]
+
+
+def _writes_workbooks() -> bool:
+    from importlib.util import find_spec  # noqa: PLC0415 - looked for once a page
+
+    return find_spec("xlsxwriter") is not None
+
+
+def _writer(form: str) -> Callable[[Any], bytes]:
+    if form == "html":
+        from monitor.planner.as_html import as_html  # noqa: PLC0415
+
+        return lambda report: as_html(report).encode()
+    if form == "csv":
+        from monitor.planner.as_csv import as_csv  # noqa: PLC0415
+
+        return lambda report: as_csv(report).encode()
+    if form == "json":
+        from monitor.planner.as_json import as_json  # noqa: PLC0415
+
+        return lambda report: as_json(report).encode()
+    if form == "xlsx" and _writes_workbooks():
+        from monitor.planner.as_xlsx import as_xlsx  # noqa: PLC0415
+
+        return as_xlsx
+    raise Refusal(422, "There are html, csv, json and, where it is installed, xlsx.")

@@ -1,0 +1,166 @@
+"""The period report for whoever asks the running monitor: made beside it, of its files, one at a time.
+
+It reads with connections of its own, in a thread of its own, so that what comes in and what people do never waits for it.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import sqlite3
+from collections.abc import Callable
+from datetime import datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from monitor.core.layout import Line
+from monitor.core.moments import (
+    DAY,
+    MINUTE,
+    Duration,
+    Moment,
+    as_datetime,
+    from_datetime,
+)
+from monitor.history import History, HistoryFault
+from monitor.store import Store
+
+if TYPE_CHECKING:
+    from monitor.planner.figures import Report
+
+LONGEST: Duration = 800 * DAY
+"""Nobody asks for more than two years at once."""
+
+USUAL_D = 30
+"""Days that are told of where nobody says how many."""
+
+FRESH: Duration = MINUTE
+"""A report of the same period is not made anew so soon."""
+
+Period = tuple[Moment, Moment]
+
+
+class NoReport(Exception):
+    """There is none; the text says why, in one line."""
+
+
+class Planning:
+    """Makes period reports of the running monitor.
+
+    Args:
+        line: the line file.
+        history: the file of facts.
+        alerts: the file of alerts.
+        now: the clock.
+        reached: how far time has surely come in what was heard; None: nothing was.
+        rehearsal: none of it is so.
+    """
+
+    def __init__(
+        self,
+        line: Line,
+        history: Path,
+        alerts: Path,
+        now: Callable[[], Moment],
+        *,
+        reached: Callable[[], Moment | None],
+        rehearsal: bool = False,
+    ) -> None:
+        self.line = line
+        self.now = now
+        self.rehearsal = rehearsal
+        self._reached = reached
+        self._history = history
+        self._alerts = alerts
+        self._one = asyncio.Lock()
+        self._last: tuple[Period, Moment, Report] | None = None
+
+    async def report(self, begin: Moment, end: Moment) -> Report:
+        """The report of the time from *begin* up to *end*.
+
+        Raises:
+            NoReport: the files cannot be read.
+        """
+        async with self._one:
+            now = self.now()
+            if self._last is not None:
+                period, made, report = self._last
+                if period == (begin, end) and now - made < FRESH:
+                    return report
+            loop = asyncio.get_running_loop()
+            report = await loop.run_in_executor(None, self._make, begin, end, now)
+            self._last = (begin, end), now, report
+            return report
+
+    def _make(self, begin: Moment, end: Moment, now: Moment) -> Report:
+        # What reckons is loaded when the first report is asked for: a monitor starts without it.
+        from monitor.planner.period import report  # noqa: PLC0415
+
+        try:
+            with (
+                History.to_read(self._history) as history,
+                Store.to_read(self._alerts) as store,
+            ):
+                return report(
+                    history,
+                    self.line,
+                    begin,
+                    end,
+                    reached=self._reached() or begin,
+                    made=now,
+                    rehearsal=self.rehearsal,
+                    alerts=store.raised_by_subject(begin, end),
+                )
+        except (HistoryFault, sqlite3.Error) as error:
+            raise NoReport(f"no report can be made now: {error}") from error
+
+    def period(self, begin: str | None, end: str | None) -> Period:
+        """The period from the beginning of one day up to the end of another, as the line's clocks show them; by default the last 30 days.
+
+        Raises:
+            ValueError: these are no days, or the period is none, or too long; the text says which.
+
+        Example:
+            >>> from monitor.core.detector import Place
+            >>> from monitor.core.moments import parse, stamp
+            >>> noon = parse("2026-06-10T12:00:00Z")
+            >>> planning = Planning(
+            ...     Place.example().line,
+            ...     Path("h"),
+            ...     Path("a"),
+            ...     lambda: noon,
+            ...     reached=lambda: noon,
+            ... )
+            >>> [stamp(x)[:16] for x in planning.period("2026-05-01", "2026-05-31")]
+            ['2026-05-01T00:00', '2026-06-01T00:00']
+            >>> [stamp(x)[:16] for x in planning.period(None, None)]
+            ['2026-05-11T00:00', '2026-06-10T12:00']
+        """
+        today = as_datetime(self.now()).astimezone(self.line.zone)
+        stop = self.now() if not end else self._midnight(end, 1)
+        start = (
+            self._midnight(f"{today:%Y-%m-%d}", -USUAL_D)
+            if not begin
+            else self._midnight(begin, 0)
+        )
+        if start >= stop:
+            raise ValueError("the period ends before it begins")
+        if stop - start > LONGEST:
+            raise ValueError("the period is longer than two years")
+        return start, stop
+
+    def _midnight(self, day: str, later: int) -> Moment:
+        """When a day begins, or one so many days later."""
+        try:
+            found = datetime.strptime(day, "%Y-%m-%d") + timedelta(days=later)  # noqa: DTZ007 - of the line's zone, below
+            moment = from_datetime(found.replace(tzinfo=self.line.zone))
+        except (ValueError, OverflowError):
+            raise ValueError(f"{day[:20]!r} is no day, like 2026-05-31") from None
+        return moment
+
+    def month_before(self, now: Moment) -> tuple[str, Period]:
+        """The month that was over last at *now*, as `2026-05` and as a period."""
+        local = as_datetime(now).astimezone(self.line.zone)
+        first = local.replace(day=1)
+        last = first - timedelta(days=1)
+        begin = self._midnight(f"{last:%Y-%m}-01", 0)
+        return f"{last:%Y-%m}", (begin, self._midnight(f"{first:%Y-%m-%d}", 0))
