@@ -317,6 +317,14 @@ async def section(
     return await desk.section(name, hours)
 
 
+@SEEN.get("/sections/{name}/days", tags=["the line"], operation_id="section_days")
+async def section_days(
+    desk: TheDesk, name: str, days: Annotated[int, Query(ge=1, le=92)] = 30
+) -> list[model.DayOut]:
+    """A section day by day: how often it was disturbed, and for what share nobody could tell."""
+    return await desk.days(name, days)
+
+
 @SEEN.get("/heads", tags=["the line"], operation_id="heads")
 async def heads(desk: TheDesk) -> list[model.HeadOut]:
     """The heads, in the order of the line file."""
@@ -327,6 +335,14 @@ async def heads(desk: TheDesk) -> list[model.HeadOut]:
 async def head(desk: TheDesk, name: str) -> model.HeadOut:
     """One head."""
     return await desk.head(name)
+
+
+@SEEN.get("/heads/{name}/live", tags=["the line"], operation_id="head_live")
+async def head_live(
+    desk: TheDesk, name: str, since: Time | None = None
+) -> model.HeadLiveOut:
+    """What a head said last, as it came, also under work: for a test with a wheel."""
+    return await desk.head_live(name, None if since is None else parse(since))
 
 
 @SEEN.get("/lists/resets-waiting", tags=["lists"], operation_id="resets_waiting")

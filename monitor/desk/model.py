@@ -713,6 +713,83 @@ class SectionFullOut(SectionOut):
     explained: list[str]
 
 
+class DayOut(Out):
+    """A day of a section, UTC.
+
+    Args:
+        day: its date.
+        disturbances: how many began on it, those under work left out.
+        not_known: for what share of it, so far, its state was not known or it was not heard of yet.
+    """
+
+    day: str
+    disturbances: int
+    not_known: float
+
+
+class PassageOut(Out):
+    """What a head counted, as it came.
+
+    Args:
+        at: the last axle, by the sender's clock.
+        axles: how many.
+        a: seen by sensor A, where the feed tells it.
+        b: seen by sensor B.
+        seconds: from first axle to last.
+    """
+
+    at: str
+    direction: Literal["forward", "reverse", "none"]
+    axles: int
+    a: int | None
+    b: int | None
+    seconds: float | None
+
+
+class LevelOut(Out):
+    """A measured value of a head.
+
+    Args:
+        name: as the feed has it.
+        what: in words.
+        value: with its unit.
+        at: when, by the sender's clock.
+    """
+
+    name: str
+    what: str
+    value: str
+    at: str
+
+
+class HeadLiveOut(Out):
+    """What a head said last, as it came, also under work; nothing is concluded from it.
+
+    Args:
+        now: the time of the monitor's clock.
+        heard: the time of its last event since the monitor started, or None.
+        since: from when on axles were counted, as asked for.
+        forward: axles counted forward since then, by the passages that are kept.
+        reverse: likewise.
+        undirected: likewise, where no direction was told.
+        passages: the newest first.
+        levels: the last value of each that is measured.
+        under_work: sections beside it that are under work.
+    """
+
+    id: str
+    between: list[str]
+    now: str
+    heard: str | None
+    since: str | None
+    forward: int
+    reverse: int
+    undirected: int
+    passages: list[PassageOut]
+    levels: list[LevelOut]
+    under_work: list[str]
+
+
 class HeadOut(Out):
     """A head: where it is, and what feeds it."""
 
@@ -1002,6 +1079,12 @@ class Desk(Protocol):
 
     async def section(self, name: str, hours: int) -> SectionFullOut:
         """One section, with the facts of the last hours."""
+
+    async def days(self, name: str, days: int) -> list[DayOut]:
+        """The last days of a section, the oldest first."""
+
+    async def head_live(self, name: str, since: Moment | None) -> HeadLiveOut:
+        """What a head said last."""
 
     async def heads(self) -> list[HeadOut]:
         """The heads, in the order of the line file."""

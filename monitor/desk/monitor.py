@@ -18,17 +18,27 @@ from monitor import acts, lists
 from monitor.core.alerts import Alert, line as alert_line
 from monitor.core.detectors import CATALOGUE
 from monitor.core.engine import Engine, Output
-from monitor.core.events import AnyEvent, SectionState
+from monitor.core.events import AnyEvent, Direction, SectionState
 from monitor.core.facts import Fact, FactKind
 from monitor.core.faults import Call, Fault
 from monitor.core.layout import Line
-from monitor.core.moments import HOUR, SECOND, Duration, Moment, parse, stamp
-from monitor.core.words import CAUTION, span
+from monitor.core.moments import (
+    DAY,
+    HOUR,
+    SECOND,
+    Duration,
+    Moment,
+    midnight_before,
+    parse,
+    stamp,
+)
+from monitor.core.words import CAUTION, MEASURED, amount, span
 from monitor.delivery.drill import Drill
 from monitor.desk import model
 from monitor.desk.burden import Burden
 from monitor.desk.entering import entered, imported, moment_of, stepped, withdrawn
 from monitor.desk.model import AnyAct, AnyEntry, Asked, Done, Ending, NotThere, Who
+from monitor.desk.month import month
 from monitor.desk.places import Places
 from monitor.desk.plain import plain
 from monitor.desk.positions import Lately
@@ -36,6 +46,7 @@ from monitor.desk.records import Records
 from monitor.desk.stream import Stream
 from monitor.desk.traffic import Traffic
 from monitor.desk.visiting import recorded, shown as shown_visit
+from monitor.desk.wheels import Wheels
 from monitor.handling import (
     Act,
     Handled,
@@ -227,6 +238,7 @@ class MonitorDesk:
         self._covering: dict[str, list[str]] | None = None
         self._burden = Burden()
         self._traffic = Traffic(line.zone)
+        self._wheels = Wheels(line.heads)
         self._entered: dict[str, tuple[Done, AnyEntry]] = {}
         self._jobs: asyncio.Queue[tuple[Any, asyncio.Future[Any]]] = asyncio.Queue()
         self._ended = False
@@ -265,6 +277,8 @@ class MonitorDesk:
 
     def heard(self, events: Iterable[AnyEvent]) -> None:
         """What came and was concluded from: who follows is told what sections show."""
+        events = tuple(events)
+        self._wheels.heard(events)
         names = {
             event.subject: None for event in events if isinstance(event, SectionState)
         }
@@ -576,6 +590,72 @@ class MonitorDesk:
                 for fact in facts
             ],
             explained=self._lent.engine().explain(name),
+        )
+
+    async def days(self, name: str, days: int) -> list[model.DayOut]:
+        """The last days of a section, the oldest first."""
+        if name not in self._line.sections:
+            raise NotThere(f"the line file has no section {name}")
+        now = self._lent.now()
+        begin = midnight_before(now) - (days - 1) * DAY
+        facts = await self._lent.on_disk(self._of_days, f"section/{name}", begin)
+        return [
+            model.DayOut(
+                day=stamp(one.begin)[:10],
+                disturbances=one.disturbances,
+                not_known=round(one.not_known, 4),
+            )
+            for one in month(facts, now, days)
+        ]
+
+    def _of_days(self, subject: str, begin: Moment) -> list[Fact]:
+        history = self._lent.history
+        return [
+            *history.read("heard", subject),
+            *history.read("not-known", subject, begin),
+            *history.read("disturbance", subject, begin),
+        ]
+
+    async def head_live(self, name: str, since: Moment | None) -> model.HeadLiveOut:
+        """What a head said last."""
+        if name not in self._line.heads:
+            raise NotThere(f"the line file has no head {name}")
+        wheel, head = self._wheels.of(name), self._line.heads[name]
+        sections = self._lent.engine().occupancy.sections
+        return model.HeadLiveOut(
+            id=name,
+            between=list(head.between),
+            now=stamp(self._lent.now()),
+            heard=_stamped(wheel.heard),
+            since=_stamped(since),
+            forward=wheel.axles(Direction.FORWARD, since),
+            reverse=wheel.axles(Direction.REVERSE, since),
+            undirected=wheel.axles(Direction.NONE, since),
+            passages=[
+                model.PassageOut(
+                    at=stamp(one.time),
+                    direction=one.direction.value,
+                    axles=one.axles,
+                    a=one.a,
+                    b=one.b,
+                    seconds=one.seconds,
+                )
+                for one in reversed(wheel.passages)
+            ],
+            levels=[
+                model.LevelOut(
+                    name=key,
+                    what=MEASURED[key][0],
+                    value=amount(key, value),
+                    at=stamp(at),
+                )
+                for key, (at, value) in wheel.levels.items()
+            ],
+            under_work=[
+                one
+                for one in head.between
+                if one in sections and sections[one].under_work
+            ],
         )
 
     def _facts(self, subject: str, begin: Moment) -> list[Fact]:

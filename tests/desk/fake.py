@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
+from monitor.core.moments import Moment, stamp
 from monitor.desk import model
 from monitor.desk.model import AnyAct, AnyEntry, Asked, Done, NotThere, Refused, Who
 
@@ -177,6 +178,34 @@ class Fake:
         fact = model.FactOut(kind="occupation", began=BEGAN, ended=None, values={})
         facts = [fact] if hours else []
         return model.SectionFullOut(**SECTION, facts=facts, explained=[])
+
+    async def days(self, name: str, days: int) -> list[model.DayOut]:
+        await self.section(name, 0)
+        return [model.DayOut(day="2026-05-04", disturbances=1, not_known=0.5)] * days
+
+    async def head_live(self, name: str, since: Moment | None) -> model.HeadLiveOut:
+        await self.head(name)
+        return model.HeadLiveOut(
+            id="H107",
+            between=["T106", "T107"],
+            now=RAISED,
+            heard=BEGAN,
+            since=None if since is None else stamp(since),
+            forward=8,
+            reverse=0,
+            undirected=0,
+            passages=[
+                model.PassageOut(
+                    at=BEGAN, direction="forward", axles=8, a=8, b=8, seconds=4.0
+                )
+            ],
+            levels=[
+                model.LevelOut(
+                    name="a_volts", what="level of sensor A", value="3.4 V", at=BEGAN
+                )
+            ],
+            under_work=[],
+        )
 
     async def heads(self) -> list[model.HeadOut]:
         return [await self.head("H107")]
