@@ -100,9 +100,9 @@ async def disturb(url, section="T2", number=1, at=None):
 
 
 @asynccontextmanager
-async def watching(settings, **how):
-    """A daemon that listens while the block runs, and is then stopped in good order."""
-    daemon = Daemon(read_line(LINE), LINE, settings, **how)
+async def watching(settings, text=LINE, **how):
+    """A daemon, on a line of four sections or on that of *text*, that listens while the block runs, and is then stopped in good order."""
+    daemon = Daemon(read_line(text), text, settings, **how)
     async with asyncio.TaskGroup() as group:
         task = group.create_task(daemon.run())
         try:

@@ -15,8 +15,11 @@ from monitor.charts.lineup import Lineup, Place, lineup, surroundings
 from monitor.core.layout import OPEN, Line
 
 WIDTH = 1112
-NAMES, STATES = 132, 230
+NAMES, STATES = 176, 262
 """What is kept free at the left for the names of areas, and at the right for how they stand."""
+
+LONGEST = 14
+"""Letters of an area's name that have room there, also where all is drawn smaller."""
 
 BAND = 29
 LEAST = 9
@@ -25,7 +28,7 @@ LEAST = 9
 CLOSE, COLUMN_MOST, COLUMN_LEAST = 60, 112, 92
 """Sections around one that a close-up is made from, and the width of each: the longest word that stands on one fits."""
 
-STEP_MOST = 46
+STEP_MOST = 108
 """The width of a section in the overview of a short line."""
 
 ROW = 58
@@ -83,7 +86,7 @@ def _band(
     area: str, placed: Lineup, looks: Mapping[str, Look], top: int, step: float
 ) -> Iterable[str]:
     pitch = (BAND - 5) / max(1, placed.rows)
-    yield f'<text class="area" x="0" y="{top + 19}">{escape(area)}</text>'
+    yield f'<text class="area" x="0" y="{top + 19}">{escape(_short(area))}<title>{escape(area)}</title></text>'
     for name, place in placed.places.items():
         x = NAMES + place.column * step
         middle = top + 2 + pitch * (place.row + 0.5)
@@ -93,6 +96,11 @@ def _band(
         f'<text class="stands" data-area="{escape(area)}" x="{WIDTH}" y="{top + 19}" '
         f'text-anchor="end">{escape(stands(len(gone), len(placed.places)))}</text>'
     )
+
+
+def _short(area: str) -> str:
+    """As much of a name as has room."""
+    return area if len(area) <= LONGEST else f"{area[: LONGEST - 1]}…"
 
 
 def stands(unknown: int, total: int) -> str:

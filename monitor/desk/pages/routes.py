@@ -18,7 +18,7 @@ from markupsafe import Markup
 
 from monitor.charts import drawing
 from monitor.core.moments import parse
-from monitor.core.words import CAUTION, STATES, clock, readable
+from monitor.core.words import CAUTION, STATES, clock, readable, span
 from monitor.desk.door import Asker, Door
 from monitor.desk.guard import Refusal
 from monitor.desk.model import (
@@ -26,12 +26,15 @@ from monitor.desk.model import (
     Asked,
     Desk,
     FaultOut,
+    HeadLiveOut,
     HeadOut,
     NotThere,
     Out,
     PositionOut,
+    Time,
 )
 from monitor.desk.pages.looks import SectionLook
+from monitor.desk.pages.month_strip import month_strip
 from monitor.desk.pages.sounding import Sounding
 from monitor.desk.pages.strip import strip
 from monitor.desk.pages.ticks import Ticks
@@ -40,6 +43,10 @@ from monitor.desk.roles import Role
 from monitor.findings import FINDINGS
 
 STATIC = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
+MOST_PASSAGES = 12
+DAYS = 30
+"""Beside the last minutes stand so many days."""
+
 HOURS = 24
 """Of what was so, a section's page tells so many."""
 
@@ -52,10 +59,12 @@ class BeatOut(Out):
     Args:
         sounds: it is this page that makes the sounds of its position.
         pages: so many are open at the position.
+        tested: when somebody last heard the sound there and who it was, in words, or "".
     """
 
     sounds: bool
     pages: int
+    tested: str
 
 
 def environment() -> Environment:
@@ -91,6 +100,7 @@ class Pages:
         self._ticks = ticks
         self._view = View(desk, ticks.line)
         self._sounding = Sounding(now)
+        self._tested: dict[str, str] = {}
         self._templates = environment()
 
     def router(self) -> APIRouter:
@@ -107,19 +117,21 @@ class Pages:
             ("/handover", self.handover),
             ("/sections/{name}", self.section),
             ("/heads/{name}", self.head),
+            ("/heads/{name}/watch", self.wheel),
             ("/faults/{name}", self.sheet),
             ("/parts/faults", self.part_faults),
             ("/parts/resets", self.part_resets),
             ("/parts/foot", self.part_foot),
             ("/parts/fault/{name}", self.part_fault),
             ("/parts/phone", self.part_phone),
+            ("/parts/wheel/{name}", self.part_wheel),
         ):
             router.add_api_route(
                 path, answer, dependencies=looks, response_class=HTMLResponse
             )
         router.add_api_route("/ticks", self.ticks)
         router.add_api_route("/looks", self.looks, dependencies=looks)
-        router.add_api_route("/beat", self.beat, dependencies=looks)
+        router.add_api_route("/beat", self.beat)
         router.add_api_route("/login", self.login, response_class=HTMLResponse)
         router.add_api_route("/static/{name}", self.static)
         return router
@@ -239,6 +251,7 @@ class Pages:
             story=story,
             close_up=self._close_up(story.section, looks),
             strip=await self._strip(story.section),
+            month=await self._month(story.section),
             caution=CAUTION,
         )
 
@@ -246,11 +259,23 @@ class Pages:
         """The last minutes of a section and what lies beside it."""
         if not section:
             return _markup("")
+        rows = [await self._desk.section(name, 1) for name in self._beside(section)]
+        return _markup(strip(rows, await self._now(), self._line.zone))
+
+    async def _month(self, section: str) -> Markup:
+        """Its last days, and theirs."""
+        if not section:
+            return _markup("")
+        names = self._beside(section)
+        return _markup(
+            month_strip({name: await self._desk.days(name, DAYS) for name in names})
+        )
+
+    def _beside(self, section: str) -> list[str]:
+        """*section* between its neighbours."""
         near = self._line.neighbours(section)
         half = len(near) // 2
-        names = [*near[:half], section, *near[half:]]
-        rows = [await self._desk.section(name, 1) for name in names]
-        return _markup(strip(rows, await self._now(), self._line.zone))
+        return [*near[:half], section, *near[half:]]
 
     def _close_up(self, section: str, looks: dict[str, SectionLook]) -> Markup:
         if not section:
@@ -286,14 +311,26 @@ class Pages:
 
     async def beat(
         self,
+        request: Request,
         page: Annotated[str, Query(pattern="^[0-9a-f]{8,32}$")],
         position: Annotated[str, Query(max_length=64)] = "",
         *,
         able: bool = False,
+        tested: bool = False,
     ) -> BeatOut:
-        """A page is open; told is whether it is the one that makes sounds."""
+        """A page is open, or has just let somebody hear its sound; told is whether it is the one that makes sounds."""
+        asker = self._door.check(request, Role.LOOK)
+        if tested:
+            found = await self._view.position(position or None)
+            if found is not None:
+                now = clock(await self._now(), self._line.zone)
+                self._tested[found.name] = f"tested {now[:5]} by {asker.name}"
         sounds = self._sounding.beat(position, page, able=able)
-        return BeatOut(sounds=sounds, pages=self._sounding.pages(position))
+        return BeatOut(
+            sounds=sounds,
+            pages=self._sounding.pages(position),
+            tested=self._tested.get(position, ""),
+        )
 
     # The phone.
 
@@ -378,6 +415,7 @@ class Pages:
             faults=faults,
             close_up=self._close_up(name, await self._ticks.looks()),
             strip=await self._strip(name),
+            month=await self._month(name),
             states=STATES,
             site=self._line.evaluators[one.evaluator].site,
         )
@@ -390,6 +428,44 @@ class Pages:
             f"Head {one.id}",
             head=one,
             faults=await self._named(one.faults),
+        )
+
+    async def wheel(self, name: str) -> str:
+        """One head live, for a test with a wheel."""
+        live = await self._desk.head_live(name, None)
+        return await self._page(
+            "wheel.html", f"Head {live.id}, live", live=live, part=self._wheel(live)
+        )
+
+    async def part_wheel(
+        self, name: str, since: Annotated[Time | None, Query()] = None
+    ) -> str:
+        """What changes of that."""
+        begin = None if since is None else parse(since)
+        return self._wheel(await self._desk.head_live(name, begin))
+
+    def _wheel(self, live: HeadLiveOut) -> str:
+        now, zone = parse(live.now), self._line.zone
+        last = live.passages[0] if live.passages else None
+
+        def way(direction: str) -> str:
+            one, other = live.between
+            ways = {"forward": f"{one} → {other}", "reverse": f"{other} → {one}"}
+            return ways.get(direction, "none")
+
+        return self._render(
+            "part_wheel.html",
+            live=live,
+            last=last,
+            direction=way(last.direction) if last else "-",
+            at=clock(parse(last.at), zone, now) if last else "",
+            counting=clock(parse(live.since), zone, now) if live.since else "",
+            ago=lambda stamped: f"{span(max(0, now - parse(stamped)))} ago",
+            paired=any(one.a is not None or one.b is not None for one in live.passages),
+            rows=[
+                (one, clock(parse(one.at), zone, now), way(one.direction))
+                for one in live.passages[:MOST_PASSAGES]
+            ],
         )
 
     async def _named(self, ids: list[str]) -> list[FaultOut]:

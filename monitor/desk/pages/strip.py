@@ -15,7 +15,7 @@ from monitor.core.moments import MINUTE, Duration, Moment, parse
 from monitor.core.words import clock
 from monitor.desk.model import FactOut, SectionFullOut
 
-WIDTH, NAMES, ROW, FOOT = 1112, 96, 40, 24
+WIDTH, NAMES, ROW, FOOT = 544, 84, 40, 24
 LAST: Duration = 15 * MINUTE
 SAID = {"disturbance": "disturbed", "reset": "reset"}
 APART = 84

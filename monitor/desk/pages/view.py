@@ -25,11 +25,17 @@ from monitor.desk.model import (
     PositionOut,
     ResetOut,
     StatusOut,
+    VisitOut,
 )
 
 RANK = {"urgent": 0, "prompt": 1, "planned": 2, "note": 3}
 CALLED = frozenset({"urgent", "prompt"})
 MOST_EVENTS = 14
+MOST_FOUND = 3
+MOST_HEADS = 6
+
+WAS = " Was: "
+"""Before what an alert said while it was open stands this, once it is over."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -104,6 +110,9 @@ class Story:
         notes: what was noted.
         shelvable: kind and subject of the leading alert.
         urgent: whether closing asks for a reason.
+        who: has seen it, and goes there, in one line.
+        found: what was found at visits before, the newest first.
+        heads: that may be watched live, the likeliest first.
     """
 
     row: Row
@@ -124,6 +133,9 @@ class Story:
     notes: list[Happened]
     shelvable: tuple[str, str]
     urgent: bool
+    who: str
+    found: list[Happened]
+    heads: list[str]
 
 
 class View:
@@ -254,6 +266,9 @@ class View:
             notes=self._notes(fault),
             shelvable=(str(record.get("kind", "")), str(record.get("subject", ""))),
             urgent=record.get("priority") == "urgent",
+            who=self._who(fault, alerts, now),
+            found=await self._found(fault, sections, now),
+            heads=self._heads(alerts, sections),
         )
 
     async def _alerts(self, fault: FaultOut) -> list[AlertOut]:
@@ -266,16 +281,76 @@ class View:
             record = one.record
             for event in record.get("evidence", ()):
                 told[event["time"], event["text"]] = None
-            told[record["raised"], record["summary"]] = None
+            over, _, was = record["summary"].rpartition(WAS)
+            told[record["raised"], was] = None
             if record["ended"] is not None:
                 name = record["subject"].partition("/")[2]
                 kind = record["kind"].replace("-", " ")
-                told[record["ended"], f"over: {kind}, {name}"] = None
+                told[record["ended"], f"{name}, {kind}: {over or 'over'}"] = None
+        for at, text in list(told):
+            # A cause says of each member that it failed; that it is disturbed says more.
+            if (
+                at,
+                text.replace(" failed", " disturbed"),
+            ) in told and " failed" in text:
+                del told[at, text]
         began, zone = parse(fault.began), self._line.zone
+        ordered = sorted(told, key=lambda one: (parse(one[0]), one[1]))
+        said = [(clock(parse(at), zone, began), text) for at, text in ordered]
         return [
-            Happened(at=clock(parse(at), zone, began), text=text)
-            for at, text in sorted(told, key=lambda one: (parse(one[0]), one[1]))
+            Happened(at=at, text=text)
+            for at, text in said
+            if not any(when == at and _says_more(other, text) for when, other in said)
         ]
+
+    def _who(self, fault: FaultOut, alerts: Sequence[AlertOut], now: Moment) -> str:
+        seen = {
+            (one.state.seen_by, one.state.seen_at)
+            for one in alerts
+            if one.state is not None and one.state.seen_by
+        }
+        said = [
+            f"seen by {by} at {to_the_minute(parse(at), self._line.zone, now)}"
+            for by, at in sorted(seen, key=lambda one: (one[1] or "", one[0]))
+            if at
+        ]
+        if not fault.seen:
+            said.append("not seen by anybody" if not said else "not all of it seen")
+        if fault.on_site:
+            said.append(f"{names(fault.on_site)} on site")
+        if fault.going:
+            said.append(f"{names(fault.going)} going")
+        if not fault.on_site and not fault.going:
+            said.append("nobody going")
+        return " · ".join(said)
+
+    async def _found(
+        self, fault: FaultOut, sections: Iterable[str], now: Moment
+    ) -> list[Happened]:
+        """What was found at visits to any part of it, or of what lies at its sections."""
+        about = {*fault.subjects}
+        for name in sections:
+            about.add(f"section/{name}")
+            about.update(f"head/{head}" for head in self._line.heads_of(name))
+        zone = self._line.zone
+        return [
+            Happened(
+                at=to_the_minute(parse(one.begin), zone, now),
+                text=_visited(one),
+            )
+            for one in await self._desk.visits()
+            if about & {*one.subjects, one.part}
+        ][:MOST_FOUND]
+
+    def _heads(self, alerts: Iterable[AlertOut], sections: Iterable[str]) -> list[str]:
+        suspects = [
+            name
+            for kind, _, name in (one.partition("/") for one in _suspects(alerts))
+            if kind == "head"
+        ]
+        near = [head for name in sections for head in self._line.heads_of(name)]
+        found = dict.fromkeys([*suspects, *near])
+        return [name for name in found if name in self._line.heads][:MOST_HEADS]
 
     def _notes(self, fault: FaultOut) -> list[Happened]:
         zone, began = self._line.zone, parse(fault.began)
@@ -386,6 +461,22 @@ def _parts(suspects: Iterable[dict[str, Any]]) -> list[str]:
     if len(ordered) > 4:
         said.append(f"and {len(ordered) - 4} others")
     return said
+
+
+def _says_more(one: str, than: str) -> bool:
+    """Whether a sentence begins as another does, and goes on."""
+    return one != than and one.startswith(than)
+
+
+def _visited(visit: VisitOut) -> str:
+    """A visit in a line: at what, what was found, in whose words."""
+    at = visit.part or visit.subjects[0]
+    said = [f"{at.replace('/', ' ')}: {visit.found}"]
+    if visit.text:
+        said.append(visit.text)
+    if visit.who or visit.by:
+        said.append(visit.who or visit.by)
+    return ", ".join(said)
 
 
 def _suspects(alerts: Iterable[AlertOut]) -> list[str]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+import re
 import shutil
 from contextlib import asynccontextmanager
 
@@ -9,8 +11,11 @@ import pytest
 from axe_playwright_python.async_playwright import Axe
 from playwright.async_api import async_playwright, expect
 
+from monitor.core.layout import read_line
+from monitor.core.moments import SECOND
 from monitor.journal import Journal
 from monitor.shown import shown_in
+from tests.desk.pages.large import busy, large_line
 from tests.live import disturb, event, publish, quick, watching
 from tests.mosquitto import open_port, running
 
@@ -166,34 +171,172 @@ async def test_on_a_phone_somebody_says_that_they_go(browser, broker, tmp_path):
             )
 
 
-@pytest.mark.parametrize(
-    ("width", "height"),
-    [(1920, 1080), (1920, 940), (1366, 640), (390, 844), (960, 540)],
-)
-async def test_nothing_is_cut_or_too_small(browser, broker, tmp_path, width, height):
-    """No text under 16 px, no page wider than its window; 960 by 540 is 1920 by 1080 at twice the size."""
+SIZES = [(1920, 1080), (1920, 940), (1366, 640), (390, 844), (960, 540)]
+"""960 by 540 is 1920 by 1080 at twice the size."""
+
+WRONG = """() => {
+  const wrong = [], boxes = [];
+  const seen = (one) => one.checkVisibility() && !one.closest("noscript, dialog, title");
+  for (const one of document.querySelectorAll("body *")) {
+    const own = [...one.childNodes].some((n) => n.nodeType === 3 && n.textContent.trim());
+    const box = one.getBoundingClientRect();
+    if (!own || !box.width || !seen(one)) continue;
+    const svg = one.closest("svg");
+    const scale = svg ? svg.getBoundingClientRect().width / svg.viewBox.baseVal.width : 1;
+    const px = parseFloat(getComputedStyle(one).fontSize) * scale;
+    const said = `${one.tagName} ${one.className?.baseVal ?? one.className} "${one.textContent.trim().slice(0, 24)}"`;
+    if (px < 15.5) wrong.push(`${said}: ${px.toFixed(1)} px`);
+    if (one.matches("h2, .what, .field b, .answer > b") && px < 19.5) wrong.push(`${said}: a headline of ${px.toFixed(1)} px`);
+    if (!svg && one.scrollWidth > one.clientWidth + 1 && getComputedStyle(one).display !== "inline") wrong.push(`${said}: cut`);
+    if (one.matches(".overview text, .close-up text, .top b, .top span, .row *, .head *, .foot *, .keys *, .answer *, .this h2, .this h3")) boxes.push([one, box, said]);
+  }
+  for (const [one, a, said] of boxes) for (const [two, b, other] of boxes) {
+    if (one === two || one.contains(two) || two.contains(one) || said > other) continue;
+    if (one.closest(".this > .keys, .lost") || two.closest(".this > .keys, .lost")) continue;
+    const [x, y] = [Math.min(a.right, b.right) - Math.max(a.left, b.left), Math.min(a.bottom, b.bottom) - Math.max(a.top, b.top)];
+    if (x > 1.5 && y > 4 && one.closest(".panel, header, footer") === two.closest(".panel, header, footer")) wrong.push(`${said} over ${other}`);
+  }
+  const wide = document.documentElement.scrollWidth - innerWidth;
+  if (wide > 0) wrong.push(`${wide} px wider than its window`);
+  return wrong;
+}"""
+"""What is too small, cut, or stands on something else."""
+
+
+async def test_nine_hundred_sections_at_every_size_by_day_and_dimmed(
+    browser, broker, tmp_path
+):
+    """In six areas, with trains, ten faults, work and an area not heard: no text under 16 px and no headline under 20, nothing cut, nothing on something else, no page wider than its window."""
+    text = large_line(900)
+    line = read_line(text)
+    async with watching(quick(tmp_path, broker.url), text=text) as daemon:
+        told = busy(line, daemon._now())
+        packs = [
+            json.dumps(told[i : i + 100]).encode() for i in range(0, len(told), 100)
+        ]
+        await publish(broker.url, payloads=packs)
+        async with opened(browser, daemon.desk_at) as watched:
+            page = watched.page
+            await expect(page.locator("#faults .row")).to_have_count(7)
+            await expect(page.locator("#unknown b")).to_have_text(
+                "150 of 900 not known"
+            )
+            assert await page.locator(".overview [data-section]").count() == 900
+            found: dict[object, list[str]] = {}
+            for width, height in SIZES:
+                await page.set_viewport_size({"width": width, "height": height})
+                for dimmed in ("by day", "dimmed"):
+                    await page.wait_for_timeout(50)
+                    found[width, height, dimmed] = await page.evaluate(WRONG)
+                    await page.keyboard.press("b")
+            for path in ("/phone", "/heads/H0100/watch", "/sections/WU038"):
+                await page.set_viewport_size({"width": 390, "height": 844})
+                await page.goto(f"{daemon.desk_at}{path}")
+                found[path] = await page.evaluate(WRONG)
+    assert {where: wrong for where, wrong in found.items() if wrong} == {}
+
+
+def counted(number, axles, direction, at):
+    """Head H2 counts an axle of a test wheel."""
+    return {
+        **event(number, "H2", "", at),
+        "type": "tallywatch.head.passage",
+        "data": {"direction": direction, "axles": axles, "a": axles, "b": axles},
+    }
+
+
+async def test_a_shift_by_keys_alone(browser, broker, tmp_path):
+    """The desk is taken, which runs the drill; a fault is gone to, shelved, and the desk handed over: without a mouse."""
     async with watching(quick(tmp_path, broker.url)) as daemon:
         await disturb(broker.url)
-        async with opened(browser, daemon.desk_at, width, height) as watched:
+        async with opened(browser, daemon.desk_at) as watched:
             page = watched.page
-            await expect(page.locator("#faults .row")).to_contain_text("T2 disturbed")
-            small, wide = await page.evaluate(
-                """() => {
-                  const small = [];
-                  for (const one of document.querySelectorAll("body *")) {
-                    const own = [...one.childNodes].some((n) => n.nodeType === 3 && n.textContent.trim());
-                    const box = one.getBoundingClientRect();
-                    if (!own || !box.width || one.closest("title, noscript, dialog")) continue;
-                    const svg = one.closest("svg");
-                    const scale = svg ? svg.getBoundingClientRect().width / svg.viewBox.baseVal.width : 1;
-                    const px = parseFloat(getComputedStyle(one).fontSize) * scale;
-                    if (px < 15.5) small.push(`${one.className?.baseVal ?? one.className} ${px.toFixed(1)} ${one.textContent.slice(0, 20)}`);
-                  }
-                  return [small, document.documentElement.scrollWidth - innerWidth];
-                }"""
+            row = page.locator("#faults .row")
+            await expect(row).to_contain_text("T2 disturbed")
+            await expect(page.locator("#this-title")).to_have_text("T2 disturbed")
+            await expect(page).to_have_title("(1 not seen) four sections")
+            await expect(page.locator("#sound")).to_have_text("Sound blocked")
+            assert await page.evaluate("document.getAnimations().length") > 0
+            await page.keyboard.press("Tab")
+            assert await page.evaluate("document.activeElement.id") == "take"
+            await page.keyboard.press("Enter")
+            await expect(page.locator("#position")).to_contain_text("yours since")
+            await expect(page.locator("#drill")).to_contain_text("passed")
+            await expect(page.locator("#sound")).to_have_text("Sound on")
+            await expect(page.locator("#sound-said")).to_contain_text("by unnamed")
+            await page.keyboard.press("w")
+            await expect(page.locator("#fault .who")).to_contain_text("unnamed going")
+            await page.keyboard.press("v")
+            await page.keyboard.type("known, the spare part comes on Monday")
+            await page.keyboard.press("Tab")
+            await page.keyboard.press("Enter")
+            await expect(row).to_have_attribute("data-quiet", re.compile("shelved"))
+            await page.keyboard.press("h")
+            await expect(page.locator("h1")).to_have_text("Handover")
+            await expect(page.locator("main")).to_contain_text("T2 disturbed")
+            await page.keyboard.press("Escape")
+            await page.wait_for_url(f"{daemon.desk_at}/")
+            given = {"what": "hand_over", "position": "desk", "to": "B. Fell"}
+            why = await page.evaluate(
+                "(given) => import('/static/server.js').then((one) => one.act('/api/v1/acts', given))",
+                given,
             )
-            assert small == []
-            assert wide <= 0
+            assert why is None
+            await page.reload()
+            await expect(page.locator(".top")).to_contain_text("unnamed since")
+            await expect(page.locator("#take")).to_have_text("take over")
+        still = await browser.new_context(reduced_motion="reduce")
+        plain = await browser.new_context(java_script_enabled=False)
+        for context in (still, plain):
+            page = await context.new_page()
+            await page.goto(daemon.desk_at)
+            await expect(page.locator("#faults .row")).to_contain_text("T2 disturbed")
+            assert (
+                await page.locator('.overview [data-section="T2"]').get_attribute(
+                    "data-fault"
+                )
+                == "prompt"
+            )
+            if context is still:
+                assert await page.evaluate("document.getAnimations().length") == 0
+            else:
+                said = await page.locator("noscript").inner_text()
+                assert "this page stands as of" in said
+            await context.close()
+
+
+async def test_a_head_is_watched_live_under_work(browser, broker, tmp_path):
+    """What a test wheel does is on the phone within a second, in figures, counted from when somebody says so, also while its section is under work."""
+    async with watching(quick(tmp_path, broker.url)) as daemon:
+        now = daemon._now()
+        work = event(1, "T2", "begun", now)
+        work |= {"type": "tallywatch.section.work", "data": {"state": "begun"}}
+        level = counted(2, 0, "none", now)
+        level |= {"type": "tallywatch.head.level", "data": {"a_volts": 3.41}}
+        first = [work, level, counted(3, 8, "forward", now)]
+        await publish(broker.url, payloads=[json.dumps(first).encode()])
+        async with opened(
+            browser, f"{daemon.desk_at}/heads/H1/watch", 390, 844
+        ) as watched:
+            await expect(watched.page.locator("#part")).to_contain_text(
+                "not heard since"
+            )
+            await watched.page.goto(f"{daemon.desk_at}/heads/H2/watch")
+            part = watched.page.locator("#part")
+            await expect(part).to_contain_text("under work: T2")
+            await expect(part.locator(".level")).to_have_text("3.41 V")
+            await expect(part.locator(".big").first).to_contain_text("8axles")
+            await watched.page.locator("#count").click()
+            await expect(part).to_contain_text("Counted since")
+            later = daemon._now() + SECOND
+            turned = [
+                counted(4, 1, "forward", later),
+                counted(5, 1, "reverse", later + 1),
+            ]
+            await publish(broker.url, payloads=[json.dumps(turned).encode()])
+            await expect(part.locator(".big").last).to_have_text(
+                re.compile(r"^1T2 → T3\s*1T3 → T2$")
+            )
 
 
 @pytest.mark.parametrize(

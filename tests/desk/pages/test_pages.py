@@ -28,12 +28,14 @@ PAGES = (
     "/handover",
     "/sections/T107",
     "/heads/H107",
+    "/heads/H107/watch",
     "/faults/XLLM",
     "/parts/faults",
     "/parts/resets",
     "/parts/foot",
     "/parts/fault/XLLM",
     "/parts/phone",
+    "/parts/wheel/H107",
 )
 WITH_CAUTION = [one for one in PAGES if not one.startswith("/parts")]
 

@@ -1,10 +1,11 @@
 // The desk: follows the monitor's ticks, changes how sections look, and asks for a part again when it has changed.
 // Nothing is concluded here.  What this page no longer hears it hatches.
 
-import { act, age, clock, key, part } from "./server.js";
+import { act, age, clock, key, part, tell } from "./server.js";
 import { able, allow, sound } from "./sounds.js";
 
 const STALE_MS = 3000; // a tick comes every second
+const ALONE_MS = 20000; // nobody has touched the page for so long: it turns to what is urgent by itself
 const AGAIN_MS = { urgent: 5000, prompt: 20000 }; // so often a sound repeats until seen or silenced
 const page = key();
 const body = document.body;
@@ -23,7 +24,9 @@ let waiting = false; // a new list of faults waits until nothing is held
 let down = 0;
 let muted = false;
 let sounds = false;
-let testedAt = null;
+let tested = "";
+let handled = -Infinity; // when somebody last did anything here
+let hiddenSince = null;
 const sounded = new Map();
 const shown = new Map();
 
@@ -89,8 +92,18 @@ function put(id, text) {
   const open = id === "fault" && at("numbers")?.open;
   const focused = place.contains(document.activeElement) ? document.activeElement.closest(".row")?.dataset.fault : undefined;
   place.innerHTML = text; // made and escaped by the monitor; no script in it would run
-  if (id === "fault") { gather(); if (open) at("numbers").open = true; }
-  if (id === "faults") { select(); painted(); if (focused) row(focused)?.querySelector(".what").focus(); }
+  if (id === "fault") { gather(); middle(); if (open) at("numbers").open = true; }
+  if (id === "faults") { select(); turn(); painted(); if (focused) row(focused)?.querySelector(".what").focus(); }
+}
+
+function middle() {
+  // Where the close-up is wider than the page, what it is about stands in its middle.
+  for (const one of document.querySelectorAll("#fault [data-chosen]")) {
+    const close = one.closest(".close");
+    if (!close || close.scrollWidth <= close.clientWidth) continue;
+    const [inner, outer] = [one.getBoundingClientRect(), close.getBoundingClientRect()];
+    close.scrollLeft += inner.left + inner.width / 2 - outer.left - outer.width / 2;
+  }
 }
 
 function held() {
@@ -107,6 +120,15 @@ function select() {
     one.toggleAttribute("data-chosen", is);
     one.querySelector(".what").setAttribute("aria-current", String(is));
   }
+}
+
+function turn() {
+  // Nothing chosen: the first of the list.  Something urgent that nobody has seen: that, unless somebody is at work here.
+  const first = document.querySelector("#faults .row");
+  if (!first || first.dataset.fault === chosen) return;
+  const urgent = first.dataset.priority === "urgent" && first.dataset.seen === "0";
+  const alone = performance.now() - handled > ALONE_MS && !at("asking").open;
+  if (chosen === null || (urgent && alone)) choose(first.dataset.fault);
 }
 
 function choose(id) {
@@ -162,7 +184,6 @@ function found() {
   heardAgain(lostSince);
   lostSince = null;
   at("lost").hidden = true;
-  document.title = body.dataset.line;
   whole();
 }
 
@@ -174,6 +195,12 @@ function follow() {
     // A browser gives up where it is answered by anything but events.
     if (events.readyState === EventSource.CLOSED) setTimeout(follow, 2000);
   };
+}
+
+function title() {
+  // In the row of tabs, where the page itself is hidden.
+  const rows = document.querySelectorAll("#faults .row.not-seen").length;
+  return rows ? `(${rows} not seen) ${body.dataset.line}` : body.dataset.line;
 }
 
 function look() {
@@ -193,6 +220,7 @@ function look() {
     report({ stale: new Date(lostSince).toISOString() });
   }
   if (waiting && !held()) { waiting = false; again("faults", `/parts/faults${query}`); }
+  if (lostSince === null && document.title !== title()) document.title = title();
   ring();
 }
 
@@ -211,21 +239,21 @@ function ring() {
 function saySound() {
   const what = muted ? "Sound silenced" : able() ? "Sound on" : "Sound blocked";
   at("sound").textContent = what;
-  const elsewhere = able() && !sounds ? "made by another page of this desk" : "";
-  const tested = testedAt ? `tested ${clock(testedAt, zone).slice(0, 5)}` : "";
-  const said = at("sound-said");
-  if (able()) said.textContent = [tested, elsewhere].filter(Boolean).join(", ");
+  const why = muted ? "M lets it sound again" : able() && !sounds ? "another page of this desk makes it" : "";
+  at("sound-said").textContent = [tested || "not tested yet", why].filter(Boolean).join(", ");
+  at("try-sound").textContent = able() ? "try it (T)" : "allow it (T)";
 }
 
-async function beat() {
-  const asking = new URLSearchParams({ page, position, able: String(able() && !muted) });
+async function beat(more = {}) {
+  const asking = new URLSearchParams({ page, position, able: String(able() && !muted), ...more });
   const text = await part(`/beat?${asking}`);
-  sounds = text !== null && JSON.parse(text).sounds;
+  const told = text === null ? { sounds: false, tested } : JSON.parse(text);
+  ({ sounds, tested } = told);
   saySound();
 }
 
 async function trySound() {
-  if (await allow()) { sound("prompt"); testedAt = Date.now() + ahead; }
+  if (await allow()) { sound("prompt"); await beat({ tested: "true" }); }
   saySound();
 }
 
@@ -246,7 +274,12 @@ function painted() {
 }
 
 // That it came to the front, or left it, says how what it has painted stands.
-document.addEventListener("visibilitychange", () => report({}));
+document.addEventListener("visibilitychange", () => {
+  report({});
+  if (document.visibilityState === "hidden") { hiddenSince = Date.now() + ahead; return; }
+  if (hiddenSince !== null) say(`This page was hidden from ${clock(hiddenSince, zone)} to ${clock(Date.now() + ahead, zone)}: what came meanwhile is in the list.`);
+  hiddenSince = null;
+});
 
 async function report(what) {
   const how = muted ? "muted" : able() ? (sounds ? "played" : "elsewhere") : "blocked";
@@ -331,8 +364,29 @@ async function keep() {
 }
 
 async function take_desk() {
-  done(await act("/api/v1/acts", { what: "take_desk", position }), "You have the desk. Load the page again to see it.");
+  const { why, told } = await tell("/api/v1/acts", { what: "take_desk", position });
+  if (why !== null) { say(why); return; }
+  at("take")?.remove();
+  at("position").textContent = `${position}, yours since ${clock(Date.parse(told.at), zone).slice(0, 5)}`;
+  say("You have the desk. Now the sound, and a drill through the whole chain.");
   await trySound();
+  await drill();
+}
+
+async function drill() {
+  const place = at("drill");
+  place.textContent = "Drill under way";
+  const { why, told } = await tell("/api/v1/drills", { within_s: 30 });
+  const when = clock(Date.now() + ahead, zone).slice(0, 5);
+  if (why !== null) { place.textContent = `No drill: ${why}`; return; }
+  const channels = told.stages.slice(2);
+  const missed = told.stages.filter((one) => one.took_s === null);
+  const each = told.stages.map((one) => `${one.name} ${one.took_s === null ? `not reached (${one.said})` : `${one.took_s.toFixed(1)} s`}`).join(", ");
+  place.title = each;
+  if (!channels.length) place.textContent = `Drill ${when}: no channel is set up, only this page calls`;
+  else if (missed.length) place.textContent = `Drill ${when}: not reached: ${missed.map((one) => one.name).join(", ")}`;
+  else place.textContent = `Drill ${when} passed`;
+  say(`Drill ${told.number}: ${each}.`);
 }
 
 // Keys.
@@ -374,6 +428,7 @@ function dim() {
   else root.setAttribute("data-dimmed", "");
 }
 
+for (const what of ["keydown", "pointerdown", "wheel"]) document.addEventListener(what, () => { handled = performance.now(); }, { passive: true, capture: true });
 document.addEventListener("keydown", (event) => { if (!event.repeat) down += 1; pressed(event); });
 document.addEventListener("keyup", () => { down = Math.max(0, down - 1); });
 window.addEventListener("blur", () => { down = 0; });
@@ -388,9 +443,11 @@ at("try-sound")?.addEventListener("click", trySound);
 document.addEventListener("visibilitychange", () => report({}));
 
 gather();
+middle();
 select();
+turn();
 painted();
 follow();
 beat();
-setInterval(beat, 1000);
+setInterval(beat, 1000, {});
 setInterval(look, 250);

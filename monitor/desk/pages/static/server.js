@@ -13,20 +13,25 @@ async function known() {
 
 /** Do something: gives null where it was done, else why not, in a sentence. */
 export async function act(path, what) {
+  return (await tell(path, what)).why;
+}
+
+/** Do something: gives why it was not done, or null, and what was answered. */
+export async function tell(path, what) {
   try {
     const answer = await fetch(path, {
       method: "POST",
       headers: { "Content-Type": "application/json", "X-Tallywatch-Proof": await known() },
       body: JSON.stringify(what),
     });
-    if (answer.ok) return null;
+    if (answer.ok) return { why: null, told: await answer.json() };
     proof = undefined;
     const told = await answer.json();
     const wrong = (told.errors ?? []).map((one) => one.what).join("; ");
-    if (answer.status === 401 || answer.status === 403) return `${told.detail} Log in at ${location.origin}/login.`;
-    return wrong ? `${told.detail} ${wrong}` : told.detail;
+    if (answer.status === 401 || answer.status === 403) return { why: `${told.detail} Log in at ${location.origin}/login.` };
+    return { why: wrong ? `${told.detail} ${wrong}` : told.detail };
   } catch {
-    return "The monitor could not be reached: nothing was done.";
+    return { why: "The monitor could not be reached: nothing was done." };
   }
 }
 

@@ -1,0 +1,33 @@
+// One head live, in large figures: asked again twice a second, hatched where it is not answered.
+
+import { clock, part } from "./server.js";
+
+const EVERY_MS = 500;
+const OLD_MS = 3000; // somebody turns a wheel and looks: what is older is not what the wheel did
+const body = document.body;
+const at = (id) => document.getElementById(id);
+const ahead = Date.parse(body.dataset.now) - Date.now();
+let asOf = Date.now();
+let since = null;
+
+async function refresh() {
+  const text = await part(body.dataset.part + (since ? `?since=${encodeURIComponent(since)}` : ""));
+  if (text !== null) { at("part").innerHTML = text; asOf = Date.now(); }
+}
+
+async function follow() {
+  await refresh();
+  setTimeout(follow, EVERY_MS);
+}
+
+function look() {
+  const s = Math.floor((Date.now() - asOf) / 1000);
+  at("clock").textContent = clock(Date.now() + ahead);
+  at("as-of").textContent = `as of ${s < 60 ? `${s} s` : `${Math.floor(s / 60)} min`} ago`;
+  body.classList.toggle("old", Date.now() - asOf > OLD_MS);
+}
+
+at("count").addEventListener("click", () => { since = new Date(Date.now() + ahead).toISOString(); refresh(); });
+at("all").addEventListener("click", () => { since = null; refresh(); });
+setInterval(look, 500);
+follow();
