@@ -48,6 +48,7 @@ from monitor.delivery.records import read_call
 from monitor.delivery.services import NotInstalled
 from monitor.desk.burden import LOOKED_BACK
 from monitor.desk.front import Daemonic, Front, Pulse, Records
+from monitor.desk.outlooks import Outlooks
 from monitor.desk.people import PeopleFault
 from monitor.desk.planning import Planning
 from monitor.desk.positions import Around, Positions
@@ -237,6 +238,14 @@ class Daemon:
                 self._now,
                 self._caption,
                 planning=self._planning,
+                outlooks=Outlooks(
+                    self._line,
+                    self._settings.files.history,
+                    self._settings.files.alerts,
+                    self.doings.visits,
+                    self._present,
+                    lambda: self.engine.watermark,
+                ),
             )
         self._courier = self._sender()
         await self._in_force()

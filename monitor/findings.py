@@ -63,7 +63,7 @@ FINDINGS: dict[Cause, Finding] = {
     "work": Finding(words="work on the line that nobody had told of"),
     "other": Finding(words="something else, see the note"),
     "nothing": Finding(words="nothing found"),
-    "not-said": Finding(words="not said which"),
+    "not-said": Finding(words="not said what"),
 }
 """Every cause, in the order in which people are offered them."""
 

@@ -275,6 +275,14 @@ class Store(Database):
         )
         return dict(rows)
 
+    def since(self, begin: Moment) -> list[str]:
+        """The last line of each alert that was raised from *begin* on, or that is open, in the order in which they were raised."""
+        rows = self._connection.execute(
+            "SELECT line FROM alert WHERE raised >= ? OR ended IS NULL ORDER BY raised, id",
+            (begin,),
+        )
+        return [str(text) for (text,) in rows]
+
     def alert(self, name: str) -> str | None:
         """The last line of an alert."""
         return self._one("SELECT line FROM alert WHERE id = ?", name)

@@ -48,10 +48,12 @@ from monitor.desk.model import (
     Time,
     Who,
 )
+from monitor.desk.outlooks import Outlooks
 from monitor.desk.pace import Pace
 from monitor.desk.pages.planner import PlannerPages
 from monitor.desk.pages.routes import Pages
 from monitor.desk.pages.ticks import Ticks
+from monitor.desk.pages.work import WorkPages
 from monitor.desk.people import People, PeopleFault, Sessions
 from monitor.desk.planning import Planning
 from monitor.desk.roles import Role
@@ -618,6 +620,7 @@ def create(
     people: People | None = None,
     ticks: Ticks | None = None,
     planning: Planning | None = None,
+    outlooks: Outlooks | None = None,
 ) -> Guard:
     """The application, with its guard around it.
 
@@ -629,6 +632,7 @@ def create(
         people: who may do what; by default those of the settings' file.
         ticks: what pages follow; None: there are no pages.
         planning: makes reports; None: the planner has no page.
+        outlooks: makes work lists; None: there is no page of them.
     """
     file = settings.people_file
 
@@ -670,6 +674,8 @@ def create(
         app.include_router(pages.router())
         if planning is not None:
             app.include_router(PlannerPages(planning, pages.page, door).router())
+        if outlooks is not None:
+            app.include_router(WorkPages(outlooks, pages.page, door).router())
     for fault in (
         Refusal,
         NotThere,

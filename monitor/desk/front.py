@@ -15,6 +15,7 @@ from monitor.core.layout import Line
 from monitor.core.moments import Moment
 from monitor.desk.app import create
 from monitor.desk.monitor import Daemonic, MonitorDesk, Pulse
+from monitor.desk.outlooks import Outlooks
 from monitor.desk.pages.ticks import Ticks
 from monitor.desk.people import People
 from monitor.desk.planning import Planning
@@ -36,6 +37,7 @@ class Front:
         clock: by which sessions end, whatever time it is on a feed that is played.
         caption: what a show says about what one sees, or "".
         planning: makes the planner's reports.
+        outlooks: makes the planner's work lists.
 
     Attributes:
         at: where people are answered, once it listens.
@@ -50,6 +52,7 @@ class Front:
         caption: Callable[[], str] = str,
         *,
         planning: Planning | None = None,
+        outlooks: Outlooks | None = None,
     ) -> None:
         self._settings = settings
         self._clock = clock
@@ -57,6 +60,7 @@ class Front:
         self._desk = MonitorDesk(line, lent, self._stream)
         self._ticks = Ticks(self._desk, line, self._stream, caption)
         self._planning = planning
+        self._outlooks = outlooks
         self._server: DeskServer | None = None
         self.at: str | None = None
 
@@ -97,6 +101,7 @@ class Front:
             people=people,
             ticks=self._ticks,
             planning=self._planning,
+            outlooks=self._outlooks,
         )
         self._server = DeskServer(app, self._settings, self._stream)
         self.at = self._server.at

@@ -171,23 +171,32 @@ def helped(
         now: up to when.
     """
     by_section = visited(visits, there)
-    fleets = _fleets(watched)
+    fleets = _fleets(watched, now)
     return [
         _helped(visit, by_section, watched, there, fleets, now)
         for visit in sorted(visits, key=lambda one: (-one.begin, one.id))
     ]
 
 
-def _fleets(watched: Mapping[str, Watched]) -> Callable[[Moment], Fleet | None]:
-    """What the line's rates were like in the year before a moment, give or take some weeks."""
+def _fleets(
+    watched: Mapping[str, Watched], now: Moment
+) -> Callable[[Moment], Fleet | None]:
+    """What the line's rates were like in the year before a moment, give or take some weeks; where nothing was watched then, in all that was."""
 
     @cache
-    def fleet(part: int) -> Fleet | None:
-        end = part * BETWEEN
-        records = [one.counted(end - BEFORE, end) for one in watched.values()]
+    def fleet(begin: Moment, end: Moment) -> Fleet | None:
+        records = [one.counted(begin, end) for one in watched.values()]
         return fleet_of((one.count, one.exposure) for one in records)
 
-    return lambda moment: fleet(moment // BETWEEN) or fleet(moment // BETWEEN + 1)
+    def at(moment: Moment) -> Fleet | None:
+        end = moment - moment % BETWEEN
+        return (
+            fleet(end - BEFORE, end)
+            or fleet(end + BETWEEN - BEFORE, end + BETWEEN)
+            or fleet(0, now)
+        )
+
+    return at
 
 
 def _helped(  # noqa: PLR0917 - all there is to go by

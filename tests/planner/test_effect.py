@@ -99,6 +99,16 @@ def test_a_section_that_appeared_lately_has_the_lines_rate():
     assert found.effect.awaited.mean == pytest.approx(13 * 181 / 365, rel=0.05)
 
 
+def test_where_nothing_was_watched_before_the_line_is_known_by_what_came_after():
+    """A visit from before the monitor: the rates of its first weeks say what is to be expected, for want of others."""
+    seen = {name: watched(*MONTHLY) for name in LINE.sections}
+    [found] = helped([visit(-500)], seen, THERE, NOW)
+
+    assert found.before == Counted(0, 0.0)
+    assert found.effect is not None
+    assert found.effect.awaited.mean > 10
+
+
 def test_where_nothing_was_watched_since_there_is_nothing_to_tell():
     """The feed was dark; a section that the line file lacks now is told likewise."""
     [found] = became(visit(), T107=watched(*MONTHLY[:12], spells=((BEGIN, VISITED),)))

@@ -369,3 +369,36 @@ async def test_a_checker_of_access_finds_nothing_serious(
                 if one["impact"] in {"serious", "critical"}
             ]
             assert grave == []
+
+
+async def test_a_visit_is_recorded_and_taken_back(browser, broker, tmp_path):
+    """By the form, with what is wrong told by its line; both planner's pages have no fault that axe finds, on a phone nothing is too wide."""
+    async with watching(quick(tmp_path, broker.url)) as daemon:
+        await disturb(broker.url)
+        at = f"{daemon.desk_at}/planner/visits"
+        async with opened(browser, at, 390, 844) as watched:
+            page = watched.page
+            await page.locator("[name=from]").fill("2026-05-04T09:10")
+            await page.locator("[name=subject]").fill("T9")
+            await page.locator("[name=cause]").select_option("cable")
+            await page.locator("[name=text]").fill('joint "wet", remade')
+            await page.locator("#visit button").click()
+            await expect(page.locator("#said")).to_contain_text("line 2")
+            # The browser itself notes that it was refused.
+            assert [one for one in watched.wrong if "409" not in one] == []
+            watched.wrong.clear()
+            await page.locator("[name=subject]").fill("T2; head/H2")
+            await page.locator("#visit button").click()
+            row = page.locator("tbody tr").first
+            await expect(row).to_contain_text('joint "wet", remade')
+            await expect(row).to_contain_text("too early")
+            for path in (at, f"{daemon.desk_at}/planner/work"):
+                await page.goto(path)
+                wide = "document.documentElement.scrollWidth - innerWidth"
+                assert await page.evaluate(wide) <= 0
+                found = await Axe().run(page)
+                assert found.violations_count == 0, found.generate_report()
+            await page.goto(at)
+            page.once("dialog", lambda asked: asked.accept("wrong day"))
+            await page.locator("[data-withdraw]").first.click()
+            await expect(page.locator("tbody tr").first).to_contain_text("None is on")

@@ -1,0 +1,193 @@
+"""The planner's work list and visits, as pages and to download."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Sequence
+from typing import TYPE_CHECKING, Annotated, Any, Protocol, TypeVar
+
+from fastapi import APIRouter, Depends, Query, Request, Response
+from fastapi.responses import HTMLResponse
+
+from monitor.core.layout import Line
+from monitor.core.moments import Moment, as_datetime
+from monitor.desk.door import Asker, Door
+from monitor.desk.guard import Refusal
+from monitor.desk.outlooks import NoOutlook, Outlooks
+from monitor.desk.roles import Role
+from monitor.findings import FINDINGS
+
+if TYPE_CHECKING:
+    from monitor.planner.effect import Helped
+    from monitor.planner.worklist import Trip
+
+MOST = 20
+"""So many visits that would be worth while stand on the page; the files hold all."""
+
+MOST_VISITS = 200
+EVIDENCE = 3
+
+Position = Annotated[str | None, Query(max_length=64)]
+T = TypeVar("T")
+
+
+class Page(Protocol):
+    """Makes a page of a template."""
+
+    async def __call__(
+        self, template: str, title: str, position: str | None = None, **more: Any
+    ) -> str:
+        """A page with what every page has."""
+
+
+class WorkPages:
+    """Answers the work list and the visits.
+
+    Args:
+        outlooks: makes them.
+        page: makes a page of a template.
+        door: who may look.
+    """
+
+    def __init__(self, outlooks: Outlooks, page: Page, door: Door) -> None:
+        self._outlooks = outlooks
+        self._page = page
+        self._door = door
+
+    def router(self) -> APIRouter:
+        """Everything that is answered; none of it stands in the API's description."""
+        router = APIRouter(include_in_schema=False)
+        looks = [Depends(self._look)]
+        for path, answer in (
+            ("/planner/work", self.work),
+            ("/planner/visits", self.visits),
+        ):
+            router.add_api_route(
+                path, answer, dependencies=looks, response_class=HTMLResponse
+            )
+        router.add_api_route("/planner/work.csv", self.table, dependencies=looks)
+        router.add_api_route("/planner/work.json", self.plain, dependencies=looks)
+        return router
+
+    async def _look(self, request: Request) -> Asker:
+        return self._door.check(request, Role.LOOK)
+
+    async def work(self, position: Position = None) -> str:
+        """Where it is worth while to go."""
+        from monitor.planner.worklist_table import place_of  # noqa: PLC0415
+
+        trips = await _told(self._outlooks.work())
+        return await self._page(
+            "work.html",
+            "Work list",
+            position,
+            trips=trips[:MOST],
+            more=trips[MOST:],
+            place_of=place_of,
+            kilometres=kilometres,
+            evidence=EVIDENCE,
+            day=self._day,
+            causes=FINDINGS,
+        )
+
+    async def table(self) -> Response:
+        """The work list, for a spreadsheet."""
+        from monitor.planner.worklist_table import as_csv  # noqa: PLC0415
+
+        return _file(as_csv(await _told(self._outlooks.work())), "csv", "text/csv")
+
+    async def plain(self) -> Response:
+        """The work list, for programs."""
+        from monitor.planner.worklist_table import as_json  # noqa: PLC0415
+
+        trips = await _told(self._outlooks.work())
+        text = as_json(trips, self._outlooks.now())
+        return _file(text, "json", "application/json")
+
+    async def visits(self, position: Position = None) -> str:
+        """The visits, and whether they helped."""
+        from monitor.planner.effect_words import (  # noqa: PLC0415
+            METHOD,
+            RAW,
+            number,
+            of_those_visited,
+            told,
+        )
+
+        became = await _told(self._outlooks.became())
+        return await self._page(
+            "visits.html",
+            "Visits",
+            position,
+            became=became,
+            visits=became.helped[:MOST_VISITS],
+            left=len(became.helped[MOST_VISITS:]),
+            told=told,
+            number=number,
+            share=of_those_visited,
+            method=METHOD,
+            raw=RAW,
+            causes=FINDINGS,
+            moment=self._moment,
+            rates=rates,
+            parts=parts_of(self._outlooks.line),
+        )
+
+    def _day(self, moment: Moment) -> str:
+        local = as_datetime(moment).astimezone(self._outlooks.line.zone)
+        return f"{local:%Y-%m-%d}"
+
+    def _moment(self, moment: Moment) -> str:
+        local = as_datetime(moment).astimezone(self._outlooks.line.zone)
+        return f"{local:%Y-%m-%d %H:%M}"
+
+
+async def _told(made: Awaitable[T]) -> T:
+    try:
+        return await made
+    except NoOutlook as error:
+        raise Refusal(503, f"{error}.") from None
+
+
+def _file(text: str, kind: str, media: str) -> Response:
+    headers = {"Content-Disposition": f'attachment; filename="work.{kind}"'}
+    return Response(text, media_type=f"{media}; charset=utf-8", headers=headers)
+
+
+def kilometres(trip: Trip) -> str:
+    """Where it is along the line, or "".
+
+    Example:
+        >>> from types import SimpleNamespace
+        >>> (
+        ...     kilometres(SimpleNamespace(low=3.0, high=4.25)),
+        ...     kilometres(SimpleNamespace(low=None, high=None)),
+        ... )
+        ('km 3 to 4.25', '')
+    """
+    if trip.low is None or trip.high is None:
+        return ""
+    if trip.high - trip.low < 0.05:
+        return f"km {trip.low:g}"
+    return f"km {trip.low:g} to {trip.high:g}"
+
+
+def rates(one: Helped) -> str:
+    """What was counted before a visit and after it, each with how long it was watched."""
+    before, after = one.before, one.after
+    return (
+        f"{before.count} in {before.exposure:.0f} days before, "
+        f"{after.count} in {after.exposure:.0f} since"
+    )
+
+
+def parts_of(line: Line) -> Sequence[str]:
+    """What may be visited, as subjects, for a page to offer."""
+    sites = dict.fromkeys(one.site for one in line.evaluators.values())
+    return [
+        *(f"section/{name}" for name in line.sections),
+        *(f"head/{name}" for name in line.heads),
+        *dict.fromkeys(f"unit/{x.unit}" for x in line.heads.values() if x.unit),
+        *dict.fromkeys(f"cable/{x.cable}" for x in line.heads.values() if x.cable),
+        *(f"evaluator/{name}" for name in line.evaluators),
+        *(f"site/{name}" for name in sites),
+    ]

@@ -1,0 +1,96 @@
+"""What became of a visit, in words; no digit that there is no evidence for."""
+
+from __future__ import annotations
+
+from math import isinf
+
+from monitor.core.statistics.effect import ENOUGH, Effect, Share
+
+METHOD = (
+    "To be expected without the visit: the rate of the year before it, drawn towards "
+    "the line's as far as the section's own record is short, times how long it was "
+    "watched since (empirical Bayes; Hauer 1997, Hauer and others 2002). Intervals of "
+    "95 %. Told from 3 on that were to be expected; a visit that ended less than an "
+    "hour ago, work, and evaluators that start count for neither side."
+)
+RAW = (
+    "As counted before and after: the worst always fall, whatever is done, so these say "
+    "nothing by themselves."
+)
+
+
+def told(effect: Effect | None) -> str:
+    """What *effect* means, in a sentence.
+
+    Example:
+        >>> from monitor.core.statistics.effect import Awaited, effect
+        >>> told(effect(Awaited(mean=12.0, own=4.0), 2))
+        'fewer: 84 % fewer than to be expected (35 to 98 %)'
+        >>> told(effect(Awaited(mean=12.0, own=4.0), 10))
+        'no change can be told: between 62 % fewer and 71 % more'
+        >>> told(effect(Awaited(mean=1.2, own=1.0), 0))
+        'too early: 1.2 to be expected so far, and it can be told from 3 on'
+        >>> told(effect(Awaited(mean=5.0, own=1.0), 15))
+        'more: 2.9 times as many as to be expected (1.5 to 5.9 times)'
+        >>> told(None)
+        'not watched since'
+    """
+    if effect is None:
+        return "not watched since"
+    if effect.too_early:
+        return (
+            f"too early: {number(effect.awaited.mean)} to be expected so far, "
+            f"and it can be told from {ENOUGH:.0f} on"
+        )
+    if effect.told < 0:
+        low, high = (f"{100 * (1 - one):.0f}" for one in (effect.high, effect.low))
+        return (
+            f"fewer: {100 * (1 - effect.ratio):.0f} % fewer than to be expected "
+            f"({low} to {high} %)"
+        )
+    if effect.told > 0:
+        return (
+            f"more: {effect.ratio:.1f} times as many as to be expected "
+            f"({effect.low:.1f} to {effect.high:.1f} times)"
+        )
+    return f"no change can be told: between {_change(effect.low)} and {_change(effect.high)}"
+
+
+def number(expected: float) -> str:
+    """So many, with no more digits than there is evidence for.
+
+    Example:
+        >>> number(0.02), number(4.26), number(31.4)
+        ('fewer than 0.1', '4.3', '31')
+    """
+    if expected < 0.05:
+        return "fewer than 0.1"
+    return f"{expected:.1f}" if expected < 9.95 else f"{expected:.0f}"
+
+
+def _change(ratio: float) -> str:
+    if isinf(ratio):
+        return "any number more"
+    if ratio >= 2:
+        return f"{ratio:.1f} times as many"
+    word = "fewer" if ratio < 1 else "more"
+    return f"{100 * abs(1 - ratio):.0f} % {word}"
+
+
+def of_those_visited(share: Share | None) -> str:
+    """How often something was found, in words.
+
+    Example:
+        >>> from monitor.core.statistics.effect import share
+        >>> of_those_visited(share(9, 10))
+        '9 of 10: 90 % (55 to 100 %)'
+        >>> of_those_visited(share(1, 2))
+        '1 of 2: too few'
+    """
+    if share is None:
+        return "nobody has said yet"
+    if share.total < 5:
+        return f"{share.count} of {share.total}: too few"
+    low, high = (f"{100 * one:.0f}" for one in (share.low, share.high))
+    part = 100 * share.count / share.total
+    return f"{share.count} of {share.total}: {part:.0f} % ({low} to {high} %)"

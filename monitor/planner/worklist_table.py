@@ -1,0 +1,124 @@
+"""The work list as a table (CSV) and as JSON, for other programs: a row for each section on it."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Iterable, Iterator
+from typing import Any
+
+from monitor.core.moments import Moment, stamp
+from monitor.core.words import CAUTION
+from monitor.findings import FINDINGS
+from monitor.planner.visit_table import guarded
+from monitor.planner.worklist import Item, Trip
+
+COLUMNS = (
+    "visit",
+    "site",
+    "place",
+    "km_low",
+    "km_high",
+    "section",
+    "parts",
+    "registers",
+    "trains_held_90_d",
+    "disturbed_90_d",
+    "days_watched",
+    "expected_90_d",
+    "expected_low",
+    "expected_high",
+    "why",
+    "alerts",
+    "last_visit",
+    "found",
+    "fewest_trains",
+)
+
+
+def as_csv(trips: Iterable[Trip]) -> str:
+    """The list as a table, a row for each section."""
+    out = io.StringIO(newline="")
+    rows = csv.writer(out)
+    rows.writerow(COLUMNS)
+    for cells in _rows(trips):
+        rows.writerow([guarded(one) if isinstance(one, str) else one for one in cells])
+    return out.getvalue()
+
+
+def _rows(trips: Iterable[Trip]) -> Iterator[tuple[Any, ...]]:
+    for number, trip in enumerate(trips, start=1):
+        for item in trip.items:
+            yield (
+                number,
+                trip.site,
+                place_of(trip),
+                "" if trip.low is None else trip.low,
+                "" if trip.high is None else trip.high,
+                item.section,
+                ";".join(item.parts),
+                ";".join(item.registers),
+                item.held,
+                item.disturbed,
+                round(item.days, 1),
+                round(item.expected, 1),
+                round(item.low, 1),
+                round(item.high, 1),
+                item.reason,
+                ";".join(f"{one.kind} {stamp(one.at)}" for one in item.evidence),
+                "" if item.visit is None else stamp(item.visit.begin),
+                "" if item.visit is None else FINDINGS[item.visit.cause].words,
+                "; ".join(one.words for one in trip.quiet),
+            )
+
+
+def place_of(trip: Trip) -> str:
+    """What one needs for it, in words."""
+    return "in the room" if trip.place == "room" else "track access needed"
+
+
+def as_json(trips: Iterable[Trip], now: Moment) -> str:
+    """The list, for programs."""
+    return json.dumps(
+        {
+            "as_of": stamp(now),
+            "visits": [
+                {
+                    "site": trip.site,
+                    "place": place_of(trip),
+                    "km": [trip.low, trip.high],
+                    "trains_held_90_d": trip.held,
+                    "expected_90_d": round(trip.expected, 2),
+                    "fewest_trains": [one.words for one in trip.quiet],
+                    "sections": [_item(item) for item in trip.items],
+                }
+                for trip in trips
+            ],
+            "caution": CAUTION,
+        },
+        ensure_ascii=False,
+        indent=1,
+    )
+
+
+def _item(item: Item) -> dict[str, Any]:
+    visit = item.visit
+    return {
+        "section": item.section,
+        "parts": list(item.parts),
+        "registers": list(item.registers),
+        "trains_held_90_d": item.held,
+        "disturbed_90_d": item.disturbed,
+        "days_watched": round(item.days, 2),
+        "expected_90_d": round(item.expected, 2),
+        "expected_from_to": [round(item.low, 2), round(item.high, 2)],
+        "why": item.reason,
+        "alerts": [
+            {"id": one.id, "kind": one.kind, "raised": stamp(one.at)}
+            for one in item.evidence
+        ],
+        "last_visit": None
+        if visit is None
+        else {"id": visit.id, "begin": stamp(visit.begin), "cause": visit.cause},
+    }
