@@ -292,6 +292,7 @@ class Daemon:
             drill=self._drill,
             monitor=settings.monitor,
             version=version("tallywatch"),
+            journal=settings.files.journal,
         )
 
     def _sender(self) -> Courier:

@@ -13,6 +13,7 @@ from typing import Annotated, Any, Literal, Protocol
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field
 
 from monitor.core.moments import Moment, parse
+from monitor.desk.windows import Made, Window
 from monitor.findings import Cause
 
 LONGEST_SUBJECT = 200
@@ -1153,3 +1154,6 @@ class Desk(Protocol):
 
     async def drill(self, who: Who, given: DrillIn) -> DrillOut:
         """Send a drill, and report how it went."""
+
+    async def replayed(self, window: Window) -> Made:
+        """A window of the journal, as the replay page shows it."""

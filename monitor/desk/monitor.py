@@ -12,6 +12,7 @@ import json
 import secrets
 from collections.abc import Awaitable, Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
 from monitor import acts, lists
@@ -43,10 +44,12 @@ from monitor.desk.places import Places
 from monitor.desk.plain import plain
 from monitor.desk.positions import Lately
 from monitor.desk.records import Records
+from monitor.desk.replaying import Replaying
 from monitor.desk.stream import Stream
 from monitor.desk.traffic import Traffic
 from monitor.desk.visiting import recorded, shown as shown_visit
 from monitor.desk.wheels import Wheels
+from monitor.desk.windows import Made, Window
 from monitor.handling import (
     Act,
     Handled,
@@ -192,6 +195,7 @@ class Daemonic:
         drill: sends a marked alert through the whole chain; None: nothing is ever sent.
         monitor: the monitor's id.
         version: of this program.
+        journal: where it is, for whoever looks back; None: nobody can.
     """
 
     engine: Callable[[], Engine]
@@ -211,6 +215,7 @@ class Daemonic:
     version: str
     sheets: Sheets | None = None
     drill: Drill | None = None
+    journal: Path | None = None
 
 
 def _stamped(moment: Moment | None) -> str | None:
@@ -244,6 +249,7 @@ class MonitorDesk:
         self._ended = False
         self._drilling = False
         self._due: dict[tuple[str, tuple[str, ...]], Going] = {}
+        self._replaying = Replaying(lent.journal)
 
     # What the daemon tells.
 
@@ -1166,6 +1172,10 @@ class MonitorDesk:
             )
             await self._lent.write([shown_entry(record)])
         return Done(id=record.id, at=stamp(record.at))
+
+    async def replayed(self, window: Window) -> Made:
+        """A window of the journal, as the replay page shows it."""
+        return await self._replaying.made(window)
 
     async def drill(self, who: Who, given: model.DrillIn) -> model.DrillOut:
         """Send a drill, and report how it went; one at a time."""

@@ -11,7 +11,7 @@ from monitor.core.engine import Engine
 from monitor.core.events import AnyEvent
 from monitor.core.moments import Moment
 from monitor.incident.page import Notes, page
-from monitor.incident.stepping import Steps, step_through, walks_of
+from monitor.incident.stepping import Steps, Walk, step_through, walks_of
 from monitor.incident.story import Story, gather
 from monitor.painted import paintings
 from monitor.shown import Shown
@@ -47,7 +47,9 @@ def report(
     return page(story, told=told, steps=steps_of(story, events, engines), notes=notes)
 
 
-def steps_of(story: Story, events: Events, engines: Engines) -> tuple[Steps, ...]:
-    """What was known at each step of the way to the gravest alerts of *story*."""
-    walks = walks_of(story)
+def steps_of(
+    story: Story, events: Events, engines: Engines, first: tuple[Walk, ...] = ()
+) -> tuple[Steps, ...]:
+    """What was known at each step of the walks asked for *first*, and of the way to the gravest alerts of *story*."""
+    walks = (*first, *walks_of(story))
     return step_through(engines(), events(), walks) if walks else ()

@@ -29,7 +29,7 @@ BEFORE: Duration = 3 * MINUTE
 """Steps begin so long before what is stepped through."""
 
 MOST = 40
-"""Steps of one walk at most: the last ones."""
+"""Steps of one walk at most: the last ones on the way to an alert, else the first ones."""
 
 WALKS = 12
 """Alerts of a report that are stepped through at most: the gravest, then the first."""
@@ -196,7 +196,7 @@ def step_through(
         Steps(
             section=one.walk.section,
             alert=one.walk.alert,
-            steps=tuple(one.steps[-MOST:]),
+            steps=tuple(one.steps[-MOST:] if one.walk.alert else one.steps[:MOST]),
         )
         for one in steppers
     )

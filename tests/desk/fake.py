@@ -7,9 +7,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
-from monitor.core.moments import Moment, stamp
+from monitor.core.moments import DAY, Moment, stamp
 from monitor.desk import model
 from monitor.desk.model import AnyAct, AnyEntry, Asked, Done, NotThere, Refused, Who
+from monitor.desk.windows import Made, Window
 
 ALERT = "7b9effd83caf5b4f"
 BEGAN = "2026-05-04T06:12:03.412Z"
@@ -99,6 +100,7 @@ class Fake:
         shows: what pages have shown, and to whom.
         entries: what was entered, and by whom.
         drills: what was asked for, and by whom.
+        windows: of the journal that were asked for.
         why: it is not ready.
         fails: a call of this name raises something nobody foresaw.
     """
@@ -113,6 +115,7 @@ class Fake:
     why: list[str] = field(default_factory=list)
     fails: str = ""
     notes: list[model.NoteOut] = field(default_factory=list)
+    windows: list[Window] = field(default_factory=list)
     told: Callable[[str, Any], None] = lambda _kind, _values: None
 
     def unready(self) -> list[str]:
@@ -347,3 +350,14 @@ class Fake:
         self.drills.append((who, given))
         stage = model.StageOut(name="routed", took_s=0.25, said="to its channels")
         return model.DrillOut(number="XLLM", began=RAISED, passed=False, stages=[stage])
+
+    async def replayed(self, window: Window) -> Made:
+        self.windows.append(window)
+        if window.end - window.begin > DAY:
+            raise Refused("a window here is a day at most")
+        return Made(
+            window="From then to then",
+            rehearsal=False,
+            parts="<p>what happened</p>",
+            packed=b"packed",
+        )

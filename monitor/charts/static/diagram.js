@@ -139,7 +139,7 @@ export class Diagram {
   // Drawing.
 
   draw() {
-    if (this.waiting) return;
+    if (this.waiting || this.canvas.parentElement.hidden) return;
     this.waiting = true;
     requestAnimationFrame(() => {
       this.waiting = false;
@@ -171,7 +171,7 @@ export class Diagram {
     this.took = performance.now() - begun;
     Object.assign(this.canvas.dataset, {
       from: view.from, to: view.to, top: view.top, rowHeight: view.rowHeight, width: view.width, height: view.height,
-      took: this.took.toFixed(1),
+      took: this.took.toFixed(1), section: this.model.sections[this.rows[this.focus]]?.id ?? "",
     });
   }
 

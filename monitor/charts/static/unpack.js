@@ -113,25 +113,32 @@ function readSpans(found, begin, unit, sections) {
     all.heardEnd[i] = found.heard_end[i] === null ? Infinity : all.ended[i] + found.heard_end[i] * unit;
     places[found.section[i]][found.kind[i]].push(i);
   }
-  all.of = places.map((kinds) => kinds.map((list) => ({
-    index: Int32Array.from(list),
-    began: Float64Array.from(list, (i) => all.began[i]),
-    ended: Float64Array.from(list, (i) => all.ended[i]),
-  })));
+  all.of = places.map((kinds) => kinds.map((list) => {
+    // Plain loops: what is made of functions called a hundred thousand times takes a tenth of a second.
+    const one = { index: new Int32Array(list), began: new Float64Array(list.length), ended: new Float64Array(list.length) };
+    for (let i = 0; i < list.length; i += 1) {
+      one.began[i] = all.began[list[i]];
+      one.ended[i] = all.ended[list[i]];
+    }
+    return one;
+  }));
   return all;
 }
 
 function readTrace([number, sections, entered, stayed, sure, late], begin, unit) {
-  let moment = 0;
-  const came = Float64Array.from(entered, (more) => begin + (moment += more) * unit);
-  return {
-    number,
-    sections: Int32Array.from(sections),
-    entered: came,
-    left: Float64Array.from(stayed, (one, i) => (one === null ? Infinity : came[i] + one * unit)),
-    sure,
-    heard: Float64Array.from(late, (one, i) => came[i] + one * unit),
+  const count = sections.length;
+  const trace = {
+    number, sure, sections: new Int32Array(sections),
+    entered: new Float64Array(count), left: new Float64Array(count), heard: new Float64Array(count),
   };
+  let moment = 0;
+  for (let i = 0; i < count; i += 1) {
+    moment += entered[i];
+    trace.entered[i] = begin + moment * unit;
+    trace.left[i] = stayed[i] === null ? Infinity : trace.entered[i] + stayed[i] * unit;
+    trace.heard[i] = trace.entered[i] + late[i] * unit;
+  }
+  return trace;
 }
 
 export function eventName(model, event) {

@@ -35,6 +35,7 @@ from monitor.desk.model import (
 )
 from monitor.desk.pages.looks import SectionLook
 from monitor.desk.pages.month_strip import month_strip
+from monitor.desk.pages.replay import ReplayPage
 from monitor.desk.pages.sounding import Sounding
 from monitor.desk.pages.strip import strip
 from monitor.desk.pages.ticks import Ticks
@@ -46,6 +47,8 @@ STATIC = {".css": "text/css", ".js": "text/javascript", ".svg": "image/svg+xml"}
 MOST_PASSAGES = 12
 DAYS = 30
 """Beside the last minutes stand so many days."""
+SERVED = ("monitor.desk.pages", "monitor.charts")
+"""Where scripts and style sheets lie: the pages' own, and those of the diagram."""
 
 HOURS = 24
 """Of what was so, a section's page tells so many."""
@@ -129,6 +132,7 @@ class Pages:
             router.add_api_route(
                 path, answer, dependencies=looks, response_class=HTMLResponse
             )
+        ReplayPage(self._desk, self._line, self._page, self._now).add_to(router, looks)
         router.add_api_route("/ticks", self.ticks)
         router.add_api_route("/looks", self.looks, dependencies=looks)
         router.add_api_route("/beat", self.beat)
@@ -498,8 +502,9 @@ class Pages:
     async def static(self, name: str) -> Response:
         """A script or a style sheet."""
         kind = STATIC.get(PurePosixPath(name).suffix)
-        found = files("monitor.desk.pages") / "static" / name
-        if kind is None or "/" in name or not found.is_file():
+        places = [files(one) / "static" / name for one in SERVED]
+        found = next((one for one in places if one.is_file()), None)
+        if kind is None or "/" in name or found is None:
             raise NotThere(f"there is no {name}")
         return Response(
             found.read_bytes(),

@@ -1,0 +1,169 @@
+"""The replay page: any window of the journal as a diagram of time and line, with what each detection knew step by step."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from datetime import datetime
+from typing import Annotated, Any, Protocol
+from urllib.parse import urlencode
+
+from fastapi import APIRouter, Query, Response
+from fastapi.params import Depends
+from fastapi.responses import HTMLResponse, RedirectResponse
+from markupsafe import Markup
+
+from monitor.core.layout import Line
+from monitor.core.moments import HOUR, MINUTE, Moment, exact, from_datetime, parse
+from monitor.core.words import CAUTION
+from monitor.desk.model import Desk, FaultOut, Refused
+from monitor.desk.windows import Made, Window
+
+AROUND = 15 * MINUTE
+"""So much is shown before a fault began, and after."""
+
+Text = Annotated[str | None, Query(max_length=40)]
+Name = Annotated[str | None, Query(max_length=64)]
+
+
+class Renders(Protocol):
+    """Makes a page of a template."""
+
+    def __call__(self, template: str, title: str, **more: Any) -> Awaitable[str]:
+        """The page."""
+
+
+class ReplayPage:
+    """Answers /replay.
+
+    Args:
+        desk: the API's own door.
+        line: for its zone.
+        page: makes pages.
+        now: what time it is on the line.
+    """
+
+    def __init__(
+        self,
+        desk: Desk,
+        line: Line,
+        page: Renders,
+        now: Callable[[], Awaitable[Moment]],
+    ) -> None:
+        self._desk = desk
+        self._line = line
+        self._page = page
+        self._now = now
+
+    def add_to(self, router: APIRouter, looks: list[Depends]) -> None:
+        """Answer at *router*."""
+        router.add_api_route(
+            "/replay", self.replay, dependencies=looks, response_class=HTMLResponse
+        )
+        router.add_api_route("/replay/data", self.data, dependencies=looks)
+
+    async def replay(
+        self,
+        *,
+        begin: Annotated[Text, Query(alias="from")] = None,
+        end: Annotated[Text, Query(alias="to")] = None,
+        section: Name = None,
+        at: Text = None,
+        fault: Name = None,
+    ) -> Response:
+        """A window of the journal; without `to` it goes on up to now."""
+        if fault is not None:
+            return await self._of_fault(fault)
+        try:
+            window = await self._window(begin, end, section, at)
+            made: Made | None = await self._desk.replayed(window)
+            why = ""
+        except (ValueError, Refused) as error:
+            window, made, why = None, None, str(error)
+        asked = {
+            "from": "" if window is None else self._local(window.begin),
+            "to": "" if window is None else self._local(window.end),
+            "section": section or "",
+        }
+        text = await self._page(
+            "replay.html",
+            f"Replay: {self._line.name}",
+            asked=asked,
+            data="" if window is None else f"/replay/data?{_query(window)}",
+            permalink="" if window is None else f"/replay?{_query(window)}",
+            sections=list(self._line.sections),
+            live=end is None and made is not None,
+            made=made,
+            parts=Markup("" if made is None else made.parts),  # noqa: S704 - escaped where it was made
+            why=why,
+            whole=CAUTION,
+        )
+        return HTMLResponse(text, 200 if not why else 422)
+
+    async def data(
+        self,
+        begin: Annotated[str, Query(alias="from", max_length=40)],
+        end: Annotated[str, Query(alias="to", max_length=40)],
+        section: Name = None,
+        at: Text = None,
+    ) -> Response:
+        """The document of the diagram, compressed."""
+        try:
+            window = await self._window(begin, end, section, at)
+        except ValueError as error:
+            raise Refused(str(error)) from None
+        made = await self._desk.replayed(window)
+        return Response(made.packed, media_type="application/octet-stream")
+
+    async def _of_fault(self, name: str) -> Response:
+        found: FaultOut = await self._desk.fault(name)
+        began = parse(found.began)
+        ended = parse(found.ended) if found.ended is not None else parse(found.raised)
+        kind, _, place = found.subject.partition("/")
+        section = place if kind == "section" else ""
+        end = min(max(ended, parse(found.raised)) + AROUND, await self._now())
+        window = Window(
+            begin=max(began - AROUND, end - 20 * HOUR), end=end, section=section
+        )
+        return RedirectResponse(f"/replay?{_query(window)}", 303)
+
+    async def _window(
+        self, begin: str | None, end: str | None, section: str | None, at: str | None
+    ) -> Window:
+        until = await self._now() if not end else self._moment(end)
+        since = until - HOUR if not begin else self._moment(begin)
+        if section and section not in self._line.sections:
+            raise ValueError(f"the line file has no section {section}")
+        return Window(
+            begin=since,
+            end=until,
+            section=section or "",
+            at=None if not at else self._moment(at),
+        )
+
+    def _moment(self, text: str) -> Moment:
+        """A time with its offset, or one of the line's own.
+
+        Raises:
+            ValueError: it is neither.
+        """
+        try:
+            return parse(text)
+        except ValueError:
+            naive = datetime.fromisoformat(text)
+            if naive.tzinfo is not None:
+                raise
+            return from_datetime(naive.replace(tzinfo=self._line.zone))
+
+    def _local(self, moment: Moment) -> str:
+        """As a browser's field for a time has it, in the line's own time."""
+        found = datetime.fromisoformat(exact(moment)).astimezone(self._line.zone)
+        return f"{found:%Y-%m-%dT%H:%M:%S}"
+
+
+def _query(window: Window) -> str:
+    asked = {"from": exact(window.begin), "to": exact(window.end)}
+    if window.section:
+        asked["section"] = window.section
+    if window.at is not None:
+        asked["at"] = exact(window.at)
+    return urlencode(asked)

@@ -1,0 +1,95 @@
+"""A window of a journal for the desk's page, made in a process of its own so that the daemon goes on: `python -m monitor.incident`.
+
+It reads the journal alone, and writes a line of JSON with what stands in the page, then the packed document of the diagram.
+What cannot be done is one line on stderr, and ends it with 1.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from importlib.metadata import version
+from pathlib import Path
+
+from monitor.core.layout import LineFault
+from monitor.core.moments import Moment
+from monitor.incident.document import document, packed
+from monitor.incident.page import parts, window
+from monitor.incident.report import steps_of
+from monitor.incident.stepping import Walk
+from monitor.incident.story import gather
+from monitor.journal import Journal, JournalFault
+from monitor.painted import paintings
+from monitor.past import Past, PastFault
+from monitor.shown import shown_in
+
+NICE = 10
+"""What somebody looks back at may wait; what comes in may not."""
+
+
+def made(
+    journal: Path, begin: Moment, end: Moment, section: str, at: Moment | None
+) -> tuple[dict[str, object], bytes]:
+    """What stands in the page, and the packed document.
+
+    Args:
+        journal: of the monitor.
+        begin: of the window.
+        end: of the window.
+        section: to be stepped through, or "".
+        at: from when.
+
+    Raises:
+        JournalFault, PastFault, LineFault: it cannot be made.
+    """
+    with Journal.read(journal) as book:
+        past = Past(book, begin, end)
+        run = past.runs[-1]
+
+        story = gather(past.engine(run), past.events(run), (begin, end))
+        first: tuple[Walk, ...] = ()
+        if section in run.line.sections:
+            since = begin if at is None else at
+            first = (Walk(section=section, begin=since, end=end),)
+        steps = steps_of(
+            story, lambda: past.events(run), lambda: past.engine(run), first
+        )
+        told = tuple(paintings(shown_in(book.kept())))
+        said = past.said(version("tallywatch"))
+        return (
+            {
+                "window": window(story),
+                "rehearsal": story.rehearsal,
+                "parts": parts(
+                    story, told=told, steps=steps, notes=[("In force", said)]
+                ),
+            },
+            packed(document(story, told=told, steps=steps)),
+        )
+
+
+def main() -> int:
+    """Make it and write it to stdout."""
+    asked = argparse.ArgumentParser(prog="python -m monitor.incident")
+    asked.add_argument("journal", type=Path)
+    asked.add_argument("begin", type=int, help="microseconds since 1970, UTC")
+    asked.add_argument("end", type=int)
+    asked.add_argument("--section", default="")
+    asked.add_argument("--at", type=int)
+    given = asked.parse_args()
+    os.nice(NICE)
+    try:
+        head, body = made(
+            given.journal, given.begin, given.end, given.section, given.at
+        )
+    except (JournalFault, PastFault, LineFault) as error:
+        sys.stderr.write(f"{str(error).splitlines()[0]}\n")
+        return 1
+    sys.stdout.buffer.write(json.dumps(head).encode() + b"\n" + body)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
