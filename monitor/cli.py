@@ -35,7 +35,7 @@ from monitor.options import (
     moment,
     window,
 )
-from monitor.past_cli import explain_then, opened, where
+from monitor.past_cli import explain_then, opened, print_explained, where
 from monitor.report_cli import report
 from monitor.shown_cli import shown
 from monitor.visits_cli import visits_app
@@ -631,13 +631,17 @@ def explain(
     settings: SettingsOrNone = None,
     data: DataDirectory = None,
     journal: JournalFile = None,
+    *,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print it for machines.")
+    ] = False,
 ) -> None:
     """Say what each detection knew of a section then: timers, distances, what kept it quiet.
 
     Without a recording it is taken out of the journal, with the line file and the settings that were in force then.
     """
     from monitor.core.engine import Engine
-    from monitor.core.words import CAUTION, in_full
+    from monitor.core.words import in_full
     from replay.player import replay as replayed, span_of, up_to
 
     moment_at = moment(at)
@@ -650,7 +654,7 @@ def explain(
             data=data,
             journal=journal,
         ) as past:
-            explain_then(past, section, moment_at, kind)
+            explain_then(past, section, moment_at, kind, as_json=as_json)
         return
     if line is None:
         raise typer.BadParameter("--events needs --line")
@@ -668,18 +672,15 @@ def explain(
         pass
     spoken = span_of(read_again(events, None, "reading"))
     shown = in_full(moment_at, graph.zone, graph.timezone)
+    heading = f"{section} at {shown}:"
     if spoken is None:
-        typer.echo("The recording has no events.")
-    elif spoken[0] <= moment_at <= spoken[1]:
-        typer.echo(f"{section} at {shown}:")
-    else:
+        heading = "The recording has no events."
+    elif not spoken[0] <= moment_at <= spoken[1]:
         first, last = (in_full(one, graph.zone, graph.timezone) for one in spoken)
-        typer.echo(
+        heading = (
             f"{shown} is outside the recording, which goes from {first} to {last}."
         )
-    for sentence in engine.explain(section, kind):
-        typer.echo(sentence)
-    typer.echo(CAUTION)
+    print_explained(heading, engine.explain(section, kind), as_json=as_json)
 
 
 @app.command(

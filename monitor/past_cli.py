@@ -117,13 +117,15 @@ def version() -> str:
     return of("tallywatch")
 
 
-def explain_then(past: Past, section: str, at: Moment, kind: str | None) -> None:
+def explain_then(
+    past: Past, section: str, at: Moment, kind: str | None, *, as_json: bool = False
+) -> None:
     """Print what each detection knew of a section, by what was in force then.
 
     Raises:
         PastFault: there was no such section, or nothing was heard by then.
     """
-    from monitor.core.words import CAUTION, in_full
+    from monitor.core.words import in_full
     from monitor.past import PastFault, explained
 
     run = past.runs[-1]
@@ -133,10 +135,45 @@ def explain_then(past: Past, section: str, at: Moment, kind: str | None) -> None
     kinds = [one.kind for one in run.detection.detectors]
     if kind is not None and kind not in kinds:
         raise typer.BadParameter(f"there is no {kind}; there are {', '.join(kinds)}")
-    shown = in_full(at, graph.zone, graph.timezone)
-    typer.echo(f"{section} at {shown}:")
-    for sentence in explained(past, section, at, kind):
+    print_explained(
+        f"{section} at {in_full(at, graph.zone, graph.timezone)}:",
+        explained(past, section, at, kind),
+        reach=past.reach_of(at),
+        in_force=past.said(version()),
+        as_json=as_json,
+    )
+
+
+def print_explained(
+    heading: str,
+    said: list[str],
+    *,
+    reach: list[str] | None = None,
+    in_force: list[str] | None = None,
+    as_json: bool = False,
+) -> None:
+    """Print what detections knew.
+
+    Args:
+        heading: of what, and when.
+        said: in sentences.
+        reach: how far it was looked.
+        in_force: what was; people have been told that already.
+        as_json: for programs, in one line.
+    """
+    import json
+
+    from monitor.core.words import CAUTION
+
+    if as_json:
+        told = {
+            "heading": heading,
+            "said": said,
+            "reach": reach or [],
+            "in_force": in_force or [],
+            "caution": CAUTION,
+        }
+        typer.echo(json.dumps(told, ensure_ascii=False))
+        return
+    for sentence in (heading, *said, *(reach or ()), CAUTION):
         typer.echo(sentence)
-    for sentence in past.reach_of(at):
-        typer.echo(sentence)
-    typer.echo(CAUTION)

@@ -180,7 +180,7 @@ _SHOWN = (
 SEEN = APIRouter(
     prefix=BASE,
     dependencies=[Depends(_look), *_SHOWN],
-    responses=_problems(400, 401, 403, 404, 421, 422, 503),
+    responses=_problems(400, 401, 403, 404, 409, 421, 422, 503),
 )
 DONE = APIRouter(
     prefix=BASE,
@@ -325,6 +325,19 @@ async def section_days(
 ) -> list[model.DayOut]:
     """A section day by day: how often it was disturbed, and for what share nobody could tell."""
     return await desk.days(name, days)
+
+
+@SEEN.get(
+    "/sections/{name}/explained", tags=["the line"], operation_id="section_explained"
+)
+async def section_explained(
+    desk: TheDesk,
+    name: str,
+    at: Annotated[Time, Query()],
+    kind: Annotated[model.Kind | None, Query()] = None,
+) -> model.ExplainedOut:
+    """What each detection, or that of one kind, knew of a section at a moment that has passed: why there was an alert, or why there was none."""
+    return await desk.explained(name, at, kind)
 
 
 @SEEN.get("/heads", tags=["the line"], operation_id="heads")

@@ -791,6 +791,30 @@ class HeadLiveOut(Out):
     under_work: list[str]
 
 
+class ExplainedOut(Out):
+    """What each detection knew of a section at a moment that has passed.
+
+    Args:
+        section: which.
+        at: when.
+        kind: of the detection, or None: all.
+        heading: what is told of, and when, in the line's own time.
+        said: sentences.
+        reach: how far it was looked.
+        in_force: with what it was concluded.
+        caution: goes with all of it.
+    """
+
+    section: str
+    at: str
+    kind: str | None
+    heading: str
+    said: list[str]
+    reach: list[str]
+    in_force: list[str]
+    caution: str
+
+
 class HeadOut(Out):
     """A head: where it is, and what feeds it."""
 
@@ -1151,6 +1175,9 @@ class Desk(Protocol):
 
     async def shown(self, who: Who, given: ShownIn) -> Done:
         """A page has shown something; it is on disk when this returns."""
+
+    async def explained(self, name: str, at: str, kind: str | None) -> ExplainedOut:
+        """What each detection knew of a section at a moment that has passed."""
 
     async def drill(self, who: Who, given: DrillIn) -> DrillOut:
         """Send a drill, and report how it went."""

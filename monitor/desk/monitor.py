@@ -38,6 +38,7 @@ from monitor.delivery.drill import Drill
 from monitor.desk import model
 from monitor.desk.burden import Burden
 from monitor.desk.entering import entered, imported, moment_of, stepped, withdrawn
+from monitor.desk.explaining import Explaining
 from monitor.desk.model import AnyAct, AnyEntry, Asked, Done, Ending, NotThere, Who
 from monitor.desk.month import month
 from monitor.desk.places import Places
@@ -248,6 +249,7 @@ class MonitorDesk:
         self._jobs: asyncio.Queue[tuple[Any, asyncio.Future[Any]]] = asyncio.Queue()
         self._ended = False
         self._drilling = False
+        self._explaining = Explaining(lent.journal)
         self._due: dict[tuple[str, tuple[str, ...]], Going] = {}
         self._replaying = Replaying(lent.journal)
 
@@ -1176,6 +1178,14 @@ class MonitorDesk:
     async def replayed(self, window: Window) -> Made:
         """A window of the journal, as the replay page shows it."""
         return await self._replaying.made(window)
+
+    async def explained(
+        self, name: str, at: str, kind: str | None
+    ) -> model.ExplainedOut:
+        """What each detection knew of a section at a moment that has passed."""
+        if name not in self._line.sections:
+            raise NotThere(f"the line file has no section {name}")
+        return await self._explaining.explained(name, parse(at), kind)
 
     async def drill(self, who: Who, given: model.DrillIn) -> model.DrillOut:
         """Send a drill, and report how it went; one at a time."""

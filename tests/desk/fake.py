@@ -346,6 +346,20 @@ class Fake:
         self.shows.append((who, given))
         return Done(id=ALERT, at=given.at)
 
+    async def explained(self, name, at, kind):
+        if name != "T107":
+            raise NotThere(f"there is no section {name}")
+        return model.ExplainedOut(
+            section=name,
+            at=at,
+            kind=kind,
+            heading=f"{name} then:",
+            said=[HOSTILE],
+            reach=[],
+            in_force=[],
+            caution="",
+        )
+
     async def drill(self, who: Who, given: model.DrillIn) -> model.DrillOut:
         self.drills.append((who, given))
         stage = model.StageOut(name="routed", took_s=0.25, said="to its channels")

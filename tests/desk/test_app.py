@@ -33,6 +33,7 @@ READ = [
     "/kinds",
     "/sections",
     "/sections/T107",
+    "/sections/T107/explained?at=2026-05-04T06:13:00Z",
     "/heads",
     "/heads/H107",
     "/lists/resets-waiting",

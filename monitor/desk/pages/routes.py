@@ -33,6 +33,7 @@ from monitor.desk.model import (
     PositionOut,
     Time,
 )
+from monitor.desk.pages.explain import ExplainPage
 from monitor.desk.pages.looks import SectionLook
 from monitor.desk.pages.month_strip import month_strip
 from monitor.desk.pages.replay import ReplayPage
@@ -133,6 +134,8 @@ class Pages:
                 path, answer, dependencies=looks, response_class=HTMLResponse
             )
         ReplayPage(self._desk, self._line, self._page, self._now).add_to(router, looks)
+
+        ExplainPage(self._desk, self._line, self._page).add_to(router, looks)
         router.add_api_route("/ticks", self.ticks)
         router.add_api_route("/looks", self.looks, dependencies=looks)
         router.add_api_route("/beat", self.beat)

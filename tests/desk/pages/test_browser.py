@@ -345,6 +345,7 @@ async def test_a_head_is_watched_live_under_work(browser, broker, tmp_path):
         "/",
         "/phone",
         "/sections/T2",
+        "/explain",
         "/heads/H1",
         "/day-list",
         "/quiet",

@@ -27,6 +27,7 @@ PAGES = (
     "/before-the-first-train",
     "/handover",
     "/sections/T107",
+    "/explain",
     "/heads/H107",
     "/heads/H107/watch",
     "/faults/XLLM",

@@ -1,0 +1,89 @@
+"""What detections knew at a moment that has passed, out of the journal, worked out in a process of its own.
+
+Going through a day again takes seconds, and more on a long line; what comes in must not wait for that.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+from monitor.core.moments import Moment, exact
+from monitor.desk.model import ExplainedOut, NotThere, Refused
+
+WITHIN_S = 120.0
+"""After so long it is given up."""
+
+MOST = 4
+"""So many questions may wait for one another."""
+
+NICE = 10
+"""What somebody looks back at may wait; what comes in may not."""
+
+
+class Explaining:
+    """Explains out of a journal, one question at a time.
+
+    Args:
+        journal: where it is; None: there is none to look back into.
+    """
+
+    def __init__(self, journal: Path | None) -> None:
+        self._journal = journal
+        self._one = asyncio.Lock()
+        self._waiting = 0
+
+    async def explained(
+        self, section: str, at: Moment, kind: str | None
+    ) -> ExplainedOut:
+        """What each detection, or that of one kind, knew of a section then.
+
+        Raises:
+            NotThere: there is no journal.
+            Refused: it cannot be told; the text says why.
+        """
+        if self._journal is None:
+            raise NotThere("there is no journal to look back into")
+        asked = [
+            f"--journal={self._journal}",
+            f"--section={section}",
+            f"--at={exact(at)}",
+            *([] if kind is None else [f"--kind={kind}"]),
+        ]
+        if self._waiting >= MOST:
+            raise Refused("others are asking already; ask again in a minute")
+        self._waiting += 1
+        try:
+            async with self._one:
+                told = await _ask(asked)
+        finally:
+            self._waiting -= 1
+        return ExplainedOut(section=section, at=exact(at), kind=kind, **told)
+
+
+async def _ask(asked: list[str]) -> dict[str, Any]:
+    process = await asyncio.create_subprocess_exec(
+        *(sys.executable, "-m", "monitor", "explain", "--json", *asked),
+        stdin=asyncio.subprocess.DEVNULL,
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.PIPE,
+    )
+    try:
+        os.setpriority(os.PRIO_PROCESS, process.pid, NICE)
+        async with asyncio.timeout(WITHIN_S):
+            out, said = await process.communicate()
+    except TimeoutError:
+        raise Refused(f"that took longer than {WITHIN_S:.0f} s") from None
+    finally:
+        if process.returncode is None:
+            process.kill()
+            await process.wait()
+    if process.returncode != 0:
+        lines = said.decode("utf-8", "replace").splitlines()
+        raise Refused(lines[-1].strip("│ ") if lines else "it failed")
+    told: dict[str, Any] = json.loads(out)
+    return told
