@@ -31,10 +31,14 @@ from monitor.core.events import (
 )
 from monitor.core.faults import Fault
 from monitor.core.layout import Line
-from monitor.core.moments import Duration, Moment
+from monitor.core.moments import SECOND, Duration, Moment
 
 NOT_KNOWN, WORK = "not-known", "work"
 """What lasts beside the states of a section other than clear."""
+
+
+UNHEARD: Duration = 90 * SECOND
+"""What comes so long after the last event of a recording is not known (three heartbeats of 30 s)."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -266,6 +270,8 @@ class Listener:
 
     def _start(self, at: Moment) -> None:
         self._first = at
+        if self.window is not None:
+            at = min(at, self.window[0])  # nothing is known of what was before
         for section in self.engine.line.sections:
             self._begin(section, NOT_KNOWN, at, why="not heard yet")
 
@@ -406,6 +412,8 @@ class Listener:
             self._leave(section)
         self._standing()
         begin, end = self.window or (self._first or 0, self._last)
+        if end > self._last + UNHEARD:
+            self._nothing_more(begin)
         spans = [*self._spans, *self._shows.values(), *self._work.values()]
         line = self.engine.line
         alerts = self._raised(begin, end)
@@ -435,6 +443,15 @@ class Listener:
             },
             rehearsal=self._rehearsal,
         )
+
+    def _nothing_more(self, begin: Moment) -> None:
+        """The window goes on after the last event that came: nothing is known of that."""
+        last = self._last if self._first is not None else begin
+        for section in self.engine.line.sections:
+            before = self._shows.get(section)
+            if before is None or before.kind != NOT_KNOWN:
+                self._end(section, last, "")
+                self._begin(section, NOT_KNOWN, last, why="nothing came after this")
 
     def _traces(self, begin: Moment, end: Moment) -> Iterator[Trace]:
         for number, visits in sorted(self._visits.items()):

@@ -136,7 +136,31 @@ def test_a_window_without_events_is_a_story_all_the_same(day_of, at):
     story = gather(Engine(day.line), day.events, window, until=day.until)
 
     assert (story.events, story.alerts, story.marks) == ((), (), ())
+    assert {one.kind for one in story.spans} == {"not-known"}
     assert (story.begin, story.end) == window
+
+
+def test_nothing_is_known_before_the_first_event_and_after_the_last(day_of, at):
+    """A window that is longer than what came is hatched at both ends, and never painted as quiet."""
+    day = day_of("vanished-train")
+    window = at("05:30:00"), at("06:30:00")
+
+    story = gather(Engine(day.line), day.events, window)
+
+    for section in ("T101", "T105"):
+        found = [one for one in spans(story, section) if one[0] == "not-known"]
+        assert found[0][1:] == (at("05:30:00"), at("06:00:00"))
+        # It came 0.3 s after its time.
+        assert found[-1][1:] == (at("06:14:00.300"), None)
+
+
+def test_what_came_a_moment_ago_is_known(day_of, at):
+    """A window that ends a minute after the last event is not hatched for that."""
+    day = day_of("vanished-train")
+
+    story = gather(Engine(day.line), day.events, (at("06:00:00"), at("06:15:00")))
+
+    assert spans(story, "T105") == []
 
 
 def test_a_recording_without_events_is_a_story_too(day_of):

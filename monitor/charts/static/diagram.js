@@ -244,7 +244,7 @@ export class Diagram {
         pen.fillStyle = fault ? this.ink.prompt : this.ink.panel;
         pen.fillRect(runs[i] + 1, y, width - 2, tall);
       }
-      if (width > 78) this.word(LETTERS[name], runs[i] + 5, y + tall / 2, fault ? "on-prompt" : "ink");
+      if (width > 100) this.word(LETTERS[name], runs[i] + 24, y + tall / 2, fault ? "on-prompt" : "ink");
     }
   }
 
