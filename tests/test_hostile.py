@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import csv
+import io
 import json
 import re
 from email import message_from_bytes, policy
@@ -203,6 +205,7 @@ ASKED = (
     *("lists/resets-waiting", "lists/before-the-first-train"),
     *("lists/resets-waiting/print", "lists/before-the-first-train/print"),
     *("positions/desk/handover", "positions/desk/handover/print"),
+    *("visits", "visits/table"),
 )
 
 
@@ -246,6 +249,14 @@ def do(client, outputs):
                 "text": f"subject,from,to\n{TEXT},{FORGED}\x00,{NOTE}\n",
             },
         ),
+        (
+            "visits",
+            {
+                "what": "visits_imported",
+                "name": f"v {TAG}",
+                "text": f"from,subject,cause\n{TEXT},{FORGED}\x00,{NOTE}\n",
+            },
+        ),
         ("login", {"name": f"{FORGED[:40]}{TURNS}", "password": "x"}),
     ):
         outputs.refused.append(client.post(path, json=body))
@@ -259,6 +270,7 @@ def pages(fault):
     section, head = quote(ID, safe=""), quote("H" + ID, safe="")
     number = fault["number"]
     yield from ("/", "/phone", "/day-list", "/quiet", "/handover", "/login")
+    yield from ("/planner/work", "/planner/visits")
     yield from ("/before-the-first-train", "/parts/faults", "/parts/resets")
     yield from ("/parts/foot", "/parts/phone", f"/sections/{section}")
     yield from (f"/heads/{head}", f"/faults/{number}", f"/phone/{number}")
@@ -368,8 +380,9 @@ def test_what_is_answered_is_data_and_no_page(outputs):
     assert len(outputs.answers) > len(ASKED) + 2
     for path, answer in outputs.answers.items():
         assert answer.status_code == 200, (path, answer.text)
-        plain = path.endswith("/print")
+        plain = path.endswith(("/print", "/table"))
         kind = "text/plain; charset=utf-8" if plain else "application/json"
+        kind = "text/csv; charset=utf-8" if path.endswith("/table") else kind
         assert answer.headers["content-type"] == kind
         assert answer.headers["x-content-type-options"] == "nosniff"
         assert "default-src 'self'" in answer.headers["content-security-policy"]
@@ -380,10 +393,20 @@ def test_what_is_answered_is_data_and_no_page(outputs):
     assert NOTE in notes  # told as it was written, as data
 
 
+def test_no_cell_of_a_table_is_a_formula(outputs):
+    """Whatever somebody found; and it is told as it was written."""
+    table = outputs.answers["visits/table"].text
+    rows = list(csv.DictReader(io.StringIO(table, newline="")))
+
+    assert rows[0]["text"] == NOTE
+    for row in rows:
+        assert not [one for one in row.values() if one.startswith(tuple("=+-@"))]
+
+
 def test_what_is_refused_says_why_in_what_can_be_read(outputs):
     """What is not taken is answered as RFC 9457 has it, in JSON, with nothing in it that cannot be read."""
     statuses = [one.status_code for one in outputs.refused]
-    assert statuses == [422, 422, 422, 422, 409, 401, 404, 404, 422]
+    assert statuses == [422, 422, 422, 422, 409, 409, 401, 404, 404, 422]
     for answer in outputs.refused:
         assert answer.headers["content-type"] == "application/problem+json"
         body = answer.json()

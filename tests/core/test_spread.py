@@ -82,7 +82,7 @@ def test_a_spread_is_found_again():
     """Of 2,000 sections one in ten has twenty a year and all others two: what is believed of each count is near the truth, which Bayes' rule gives."""
     draw = Random(3)
     true = [20.0 if draw.random() < 0.1 else 2.0 for _ in range(2000)]
-    found = spread((counted(draw, rate), 1.0) for rate in true)
+    found = spread([(counted(draw, rate), 1.0) for rate in true])
     truth = Spread((2.0, 20.0), (0.9, 0.1))
 
     for count in (0, 2, 5, 15, 20, 25):

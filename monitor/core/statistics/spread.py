@@ -18,11 +18,9 @@ References:
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import exp, log
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -117,26 +115,23 @@ def fleet_of(records: Iterable[tuple[int, float]]) -> Fleet | None:
         (8.14, 4)
     """
     watched = [(count, exposure) for count, exposure in records if exposure > 0]
-    prior = _prior(watched, None)
+    if len(watched) >= LARGE and any(count for count, _ in watched):
+        return _large(watched)
+    prior = line_prior(watched)
     if prior is None:
         return None
-    rates = prior.rates if isinstance(prior, Spread) else None
-    without = []
-    for part in range(min(PARTS, len(watched))):
-        rest = [one for at, one in enumerate(watched) if at % PARTS != part]
-        found = _prior(rest, rates)
-        if found is not None:
-            without.append(found)
-    return Fleet(prior, tuple(without) if len(without) > 1 else ())
+    without = [
+        line_prior(one for at, one in enumerate(watched) if at % PARTS != part)
+        for part in range(min(PARTS, len(watched)))
+    ]
+    known = tuple(one for one in without if one is not None)
+    return Fleet(prior, known if len(known) > 1 else ())
 
 
-def _prior(
-    watched: Sequence[tuple[int, float]], rates: tuple[float, ...] | None
-) -> Prior | None:
-    large = rates is not None or len(watched) >= LARGE
-    if large and any(count for count, _ in watched):
-        return spread(watched, rates)
-    return line_prior(watched)
+def _large(watched: Sequence[tuple[int, float]]) -> Fleet:
+    cells = _Cells.of(watched)
+    without = (cells.spread(cells.many - part) for part in cells.parts)
+    return Fleet(cells.spread(cells.many), tuple(without))
 
 
 def wander(values: Sequence[float]) -> float:
@@ -153,14 +148,11 @@ def wander(values: Sequence[float]) -> float:
     return square * (len(values) - 1) / len(values)
 
 
-def spread(
-    records: Iterable[tuple[int, float]], rates: tuple[float, ...] | None = None
-) -> Spread:
+def spread(records: Sequence[tuple[int, float]]) -> Spread:
     """How the rates of *records* are spread.
 
     Args:
         records: for each, its count and its exposure, above nought; one at least with a count.
-        rates: the grid, where another spread is to be held against this one.
 
     Example:
         >>> found = spread([(1, 1.0)] * 100 + [(30, 1.0)] * 100)
@@ -168,20 +160,48 @@ def spread(
         >>> round(low, 2)
         0.5
     """
-    cells = Counter((count, round(log(exposure) / STEP)) for count, exposure in records)
-    known = [(count, exp(step * STEP), many) for (count, step), many in cells.items()]
-    if rates is None:
-        longest = max(exposure for _, exposure, _ in known)
-        highest = max(max(count, 3) / exposure for count, exposure, _ in known)
-        grid: Any = np.geomspace(0.05 / longest, 1.5 * highest, POINTS)
-    else:
-        grid = np.array(rates)
-    likely = np.array([_likely(grid, count, exposure) for count, exposure, _ in known])
-    many = np.array([number for _, _, number in known], np.float64)
-    weights = np.full(len(grid), 1 / len(grid))
-    for _ in range(STEPS):
-        weights = weights * ((many / (likely @ weights)) @ likely) / many.sum()
-    return Spread(tuple(map(float, grid)), tuple(map(float, weights)))
+    cells = _Cells.of(records)
+    return cells.spread(cells.many)
+
+
+@dataclass(frozen=True, slots=True)
+class _Cells:
+    """Records that are alike, taken together.
+
+    Args:
+        rates: the grid.
+        likely: how likely what was counted is under each rate, a row for each cell.
+        many: how many there are in each.
+        parts: of those, how many are in each part of the fleet.
+    """
+
+    rates: Numbers
+    likely: Numbers
+    many: Numbers
+    parts: Numbers
+
+    @classmethod
+    def of(cls, records: Sequence[tuple[int, float]]) -> _Cells:
+        """Those of *records*."""
+        keys = [(count, round(log(exposure) / STEP)) for count, exposure in records]
+        place = {key: at for at, key in enumerate(dict.fromkeys(keys))}
+        known = [(count, exp(step * STEP)) for count, step in place]
+        longest = max(exposure for _, exposure in known)
+        highest = max(max(count, 3) / exposure for count, exposure in known)
+        rates: Numbers = np.geomspace(0.05 / longest, 1.5 * highest, POINTS)
+        parts = np.zeros((PARTS, len(place)))
+        for at, key in enumerate(keys):
+            parts[at % PARTS, place[key]] += 1
+        likely = np.array([_likely(rates, count, time) for count, time in known])
+        return cls(rates, likely, parts.sum(axis=0), parts)
+
+    def spread(self, many: Numbers) -> Spread:
+        """The weights under which *many* of each are likeliest."""
+        weights = np.full(len(self.rates), 1 / len(self.rates))
+        for _ in range(STEPS):
+            each = many / (self.likely @ weights)
+            weights = weights * (each @ self.likely) / many.sum()
+        return Spread(tuple(map(float, self.rates)), tuple(map(float, weights)))
 
 
 def _likely(rates: Numbers, count: float, exposure: float) -> Numbers:
