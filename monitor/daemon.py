@@ -44,6 +44,7 @@ from monitor.delivery.certificates import ends
 from monitor.delivery.channels import courier
 from monitor.delivery.courier import Courier
 from monitor.delivery.drill import Drill
+from monitor.delivery.monthly import Monthly
 from monitor.delivery.records import read_call
 from monitor.delivery.services import NotInstalled
 from monitor.desk.burden import LOOKED_BACK
@@ -165,6 +166,7 @@ class Daemon:
         )
         self._front: Front | None = None
         self._courier: Courier | None = None
+        self._monthly: Monthly | None = None
         self._drill: Drill | None = None
         self.engine = Engine(line, settings.detection, monitor=settings.monitor)
         self.doings = Doings(
@@ -248,6 +250,7 @@ class Daemon:
                 ),
             )
         self._courier = self._sender()
+        self._monthly = self._reporter()
         await self._in_force()
         await self._fold()
 
@@ -316,6 +319,26 @@ class Daemon:
         except NotInstalled as error:
             raise DaemonFault(str(error)) from error
 
+    def _reporter(self) -> Monthly | None:
+        """What sends the report of each month; nothing goes anywhere of a feed that is played."""
+        settings = self._settings
+        if settings.monthly is None or self._played:
+            return None
+        return Monthly(
+            settings.monthly,
+            zone=self._line.zone,
+            make=self._planning.letter,
+            store=self._store,
+            on_disk=self._on_disk,
+            now=self._now,
+            monitor=settings.monitor,
+        )
+
+    def _besides(self) -> tuple[str, ...]:
+        """What is wrong besides with what goes out."""
+        found = self._courier.stuck() if self._courier is not None else ()
+        return (*found, *(self._monthly.stuck() if self._monthly is not None else ()))
+
     def _pulse(self) -> Pulse:
         """How the daemon stands."""
         lost = (
@@ -328,7 +351,7 @@ class Daemon:
             rehearsal=self._played,
             trial=self._settings.delivery.trial,
             why=lost,
-            besides=self._courier.stuck() if self._courier is not None else (),
+            besides=self._besides(),
         )
 
     async def _in_force(self) -> None:
@@ -442,6 +465,7 @@ class Daemon:
 
     async def _until_stopped(self) -> None:
         front = self._front.tasks() if self._front is not None else ()
+        monthly = () if self._monthly is None else (("monthly", self._monthly.run()),)
         try:
             async with asyncio.TaskGroup() as group:
                 tasks = [
@@ -451,6 +475,7 @@ class Daemon:
                         ("ticks", self._ticks()),
                         ("watchdog", self._feed_watchdog()),
                         *front,
+                        *monthly,
                     )
                 ]
                 sending = group.create_task(self._send(), name="courier")

@@ -36,6 +36,10 @@ CREATE TABLE IF NOT EXISTS line (
     line   TEXT NOT NULL
 );
 CREATE INDEX IF NOT EXISTS line_by_alert ON line (alert);
+CREATE TABLE IF NOT EXISTS gone (   -- reports that were sent
+    key TEXT PRIMARY KEY,
+    at  INTEGER NOT NULL
+) WITHOUT ROWID;
 CREATE TABLE IF NOT EXISTS alert (
     id       TEXT PRIMARY KEY,
     kind     TEXT NOT NULL,
@@ -265,6 +269,18 @@ class Store(Database):
                 (open_only,),
             )
         ]
+
+    def has_gone(self, key: str) -> bool:
+        """Whether the report *key* was sent."""
+        row = self._connection.execute("SELECT 1 FROM gone WHERE key = ?", (key,))
+        return row.fetchone() is not None
+
+    def note_gone(self, key: str, at: Moment) -> None:
+        """The report *key* was sent; doing so twice is no fault."""
+        with self._connection:
+            self._connection.execute(
+                "INSERT OR IGNORE INTO gone (key, at) VALUES (?, ?)", (key, at)
+            )
 
     def raised_by_subject(self, begin: Moment, end: Moment) -> dict[str, int]:
         """How many alerts were raised from *begin* up to *end*, by subject."""

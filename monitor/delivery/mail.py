@@ -109,39 +109,43 @@ class Mail:
                 sheet=await self._sheet(read_call(item.body)),
                 now=self._now(),
             )
-            await self._send(message)
-
-    async def _send(self, message: EmailMessage) -> None:
-        settings = self._settings
-        cafile = str(settings.ca_file) if settings.ca_file else None
-        try:
-            password = (
-                secret(settings.password_file) if settings.password_file else None
-            )
-            await aiosmtplib.send(
-                message,
-                hostname=settings.host,
-                port=settings.port,
-                username=settings.username,
-                password=password,
-                use_tls=settings.tls == "always",
-                start_tls=settings.tls == "starttls",
-                timeout=settings.timeout_s,
-                tls_context=ssl.create_default_context(cafile=cafile),
-            )
-        except aiosmtplib.SMTPRecipientsRefused as error:
-            codes = {one.code for one in error.recipients}
-            if codes <= LASTING:
-                raise Refused(one_line(error)) from error
-            raise Undelivered(one_line(error)) from error
-        except aiosmtplib.SMTPAuthenticationError as error:
-            raise Undelivered(one_line(error)) from error
-        except aiosmtplib.SMTPResponseException as error:
-            if error.code in LASTING:
-                raise Refused(one_line(error)) from error
-            raise Undelivered(one_line(error)) from error
-        except (aiosmtplib.SMTPException, OSError, UnicodeError) as error:
-            raise Undelivered(why(error)) from error
+            await submit(self._settings, message)
 
     async def refresh(self) -> None:
         """Nothing: what was sent stays sent."""
+
+
+async def submit(settings: MailSettings, message: EmailMessage) -> None:
+    """Hand *message* to the mail server.
+
+    Raises:
+        Undelivered: the server is not there, or cannot now.
+        Refused: it does not take this, or has none of those it is for.
+    """
+    cafile = str(settings.ca_file) if settings.ca_file else None
+    try:
+        password = secret(settings.password_file) if settings.password_file else None
+        await aiosmtplib.send(
+            message,
+            hostname=settings.host,
+            port=settings.port,
+            username=settings.username,
+            password=password,
+            use_tls=settings.tls == "always",
+            start_tls=settings.tls == "starttls",
+            timeout=settings.timeout_s,
+            tls_context=ssl.create_default_context(cafile=cafile),
+        )
+    except aiosmtplib.SMTPRecipientsRefused as error:
+        codes = {one.code for one in error.recipients}
+        if codes <= LASTING:
+            raise Refused(one_line(error)) from error
+        raise Undelivered(one_line(error)) from error
+    except aiosmtplib.SMTPAuthenticationError as error:
+        raise Undelivered(one_line(error)) from error
+    except aiosmtplib.SMTPResponseException as error:
+        if error.code in LASTING:
+            raise Refused(one_line(error)) from error
+        raise Undelivered(one_line(error)) from error
+    except (aiosmtplib.SMTPException, OSError, UnicodeError) as error:
+        raise Undelivered(why(error)) from error

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from monitor.core.layout import Line
+from monitor.core.messages import plain
 from monitor.core.moments import (
     DAY,
     MINUTE,
@@ -21,6 +22,7 @@ from monitor.core.moments import (
     as_datetime,
     from_datetime,
 )
+from monitor.delivery.monthly import CannotBeMade, Letter, Month
 from monitor.history import History, HistoryFault
 from monitor.store import Store
 
@@ -157,10 +159,45 @@ class Planning:
             raise ValueError(f"{day[:20]!r} is no day, like 2026-05-31") from None
         return moment
 
-    def month_before(self, now: Moment) -> tuple[str, Period]:
-        """The month that was over last at *now*, as `2026-05` and as a period."""
-        local = as_datetime(now).astimezone(self.line.zone)
-        first = local.replace(day=1)
-        last = first - timedelta(days=1)
-        begin = self._midnight(f"{last:%Y-%m}-01", 0)
-        return f"{last:%Y-%m}", (begin, self._midnight(f"{first:%Y-%m-%d}", 0))
+    async def letter(self, month: Month) -> Letter | None:
+        """The report of a month as a letter; None where nothing was heard of it.
+
+        What the broker keeps for a monitor that was away is waited for, but no longer than a day.
+
+        Raises:
+            CannotBeMade: the files cannot be read, or the month has not been heard to its end.
+        """
+        reached = self._reached()
+        if reached is None:
+            raise CannotBeMade("nothing has been heard yet")
+        if reached < month.end and self.now() < month.due + DAY:
+            raise CannotBeMade("the month has not been heard to its end")
+        try:
+            report = await self.report(month.begin, month.end)
+        except NoReport as error:
+            raise CannotBeMade(str(error)) from error
+        if not report.whole.heard:
+            return None
+        loop = asyncio.get_running_loop()
+        return await loop.run_in_executor(None, _letter, month.name, report)
+
+
+def _letter(month: str, report: Report) -> Letter:
+    from monitor.planner.as_csv import as_csv  # noqa: PLC0415 - as above
+    from monitor.planner.as_html import as_html, said  # noqa: PLC0415
+
+    notes = "".join(f"\n- {one}" for one in report.notes)
+    return Letter(
+        subject=plain(f"{report.line}: {month}, {words_of(report)}"),
+        text=f"{report.line}, {month}.\n\n{said(report)}\n{notes}",
+        files=(
+            (f"period-{month}.html", "html", as_html(report).encode()),
+            (f"period-{month}.csv", "csv", as_csv(report).encode()),
+        ),
+    )
+
+
+def words_of(report: Report) -> str:
+    """How many disturbances, for a subject line."""
+    count = report.whole.disturbances
+    return f"{count} disturbance{'' if count == 1 else 's'}"

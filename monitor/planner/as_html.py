@@ -6,8 +6,9 @@ First what there is to say, then the sections where most is to come, then drawin
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Sequence
-from html import escape
+from html import escape, unescape
 from importlib.resources import files
 
 from monitor.charts import plots
@@ -130,6 +131,11 @@ def body(report: Report, most: int | None = None) -> str:
         )
         if part
     )
+
+
+def said(report: Report) -> str:
+    """What there is to say first, as plain text."""
+    return unescape(re.sub(r"<[^<>]+>", "", _says(report)))
 
 
 def _day(moment: Moment, report: Report) -> str:

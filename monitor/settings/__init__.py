@@ -37,6 +37,7 @@ from monitor.core.tuning import Detection, DetectionFault
 from monitor.settings.delivery import DeliverySettings
 from monitor.settings.desk import DeskSettings
 from monitor.settings.files import ReadableFile
+from monitor.settings.planner import MonthlySettings
 
 PREFIX = "TALLYWATCH_"
 PORTS = {"mqtt": 1883, "mqtts": 8883}
@@ -217,6 +218,7 @@ class Settings(BaseSettings):
         metrics: where Prometheus reads.
         desk: where people are answered, and who.
         delivery: who and what is told.
+        monthly: the period report by mail; None: none is sent.
         log: what is logged.
         words: durations shared by all detections.
         detect: settings of detections, by kind.
@@ -239,6 +241,7 @@ class Settings(BaseSettings):
     metrics: Listen = Listen()
     desk: DeskSettings = DeskSettings()
     delivery: DeliverySettings = DeliverySettings()
+    monthly: MonthlySettings | None = None
     log: Log = Log()
     words: Values = {}
     detect: dict[str, Values] = {}

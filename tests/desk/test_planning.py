@@ -12,6 +12,7 @@ import pytest
 
 from monitor.core.moments import parse
 from monitor.core.words import CAUTION
+from monitor.delivery.monthly import CannotBeMade, Month
 from monitor.desk.app import create
 from monitor.desk.pages.ticks import Ticks
 from monitor.desk.planning import NoReport, Planning
@@ -171,8 +172,25 @@ def test_a_period_just_told_of_is_not_made_anew(planning):
     assert later is not other
 
 
-def test_the_month_before_is_the_one_that_was_over_last(planning):
-    """On the first day of a month and on the last."""
-    for day in ("2026-06-01T00:00:00Z", "2026-06-30T23:59:59Z"):
-        name, period = planning.month_before(parse(day))
-        assert (name, period) == ("2026-05", (at(1), at(32)))
+def test_a_month_is_told_once_it_was_heard_to_its_end(planning):
+    """What the broker keeps is waited for, but no longer than a day after it is due."""
+    may = Month("2026-05", at(1), at(32), at(32, 6))
+    april = Month("2026-04", at(-29), at(1), at(1, 6))
+    planning.now = lambda: at(32, 7)
+    with pytest.raises(CannotBeMade, match="to its end"):
+        asyncio.run(planning.letter(may))
+    planning.now = lambda: at(33, 6)
+
+    letter = asyncio.run(planning.letter(may))
+    assert letter.subject == "Varnholt - Ostrel line: 2026-05, 2 disturbances"
+    assert "2 (0.24 to 7.2) disturbances, while" in letter.text
+    assert "known up to" in letter.text
+    assert "<b>" not in letter.text
+    assert asyncio.run(planning.letter(april)).subject.endswith("0 disturbances")
+
+
+def test_a_month_before_anything_was_heard_has_no_letter(planning):
+    """There is nothing to tell."""
+    january = Month("2026-01", at(-120), at(-89), at(-89, 6))
+
+    assert asyncio.run(planning.letter(january)) is None
