@@ -275,6 +275,7 @@ def pages(fault):
     yield from ("/parts/foot", "/parts/phone", f"/sections/{section}")
     yield from (f"/heads/{head}", f"/faults/{number}", f"/phone/{number}")
     yield from (f"/parts/fault/{number}", f"/?fault={number}")
+    yield f"/replay?section={section}"
 
 
 def ask(at, outputs):

@@ -7,12 +7,11 @@ from __future__ import annotations
 
 import asyncio
 import json
-import os
-import sys
 from pathlib import Path
 from typing import Any
 
 from monitor.core.moments import Moment, exact
+from monitor.desk.aside import ask_aside
 from monitor.desk.model import ExplainedOut, NotThere, Refused
 
 WITHIN_S = 120.0
@@ -20,9 +19,6 @@ WITHIN_S = 120.0
 
 MOST = 4
 """So many questions may wait for one another."""
-
-NICE = 10
-"""What somebody looks back at may wait; what comes in may not."""
 
 
 class Explaining:
@@ -66,24 +62,6 @@ class Explaining:
 
 
 async def _ask(asked: list[str]) -> dict[str, Any]:
-    process = await asyncio.create_subprocess_exec(
-        *(sys.executable, "-m", "monitor", "explain", "--json", *asked),
-        stdin=asyncio.subprocess.DEVNULL,
-        stdout=asyncio.subprocess.PIPE,
-        stderr=asyncio.subprocess.PIPE,
-    )
-    try:
-        os.setpriority(os.PRIO_PROCESS, process.pid, NICE)
-        async with asyncio.timeout(WITHIN_S):
-            out, said = await process.communicate()
-    except TimeoutError:
-        raise Refused(f"that took longer than {WITHIN_S:.0f} s") from None
-    finally:
-        if process.returncode is None:
-            process.kill()
-            await process.wait()
-    if process.returncode != 0:
-        lines = said.decode("utf-8", "replace").splitlines()
-        raise Refused(lines[-1].strip("│ ") if lines else "it failed")
-    told: dict[str, Any] = json.loads(out)
+    given = ("monitor", "explain", "--json", *asked)
+    told: dict[str, Any] = json.loads(await ask_aside(*given, within_s=WITHIN_S))
     return told

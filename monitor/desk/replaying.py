@@ -8,11 +8,11 @@ from __future__ import annotations
 
 import asyncio
 import json
-import sys
 from collections import OrderedDict
 from pathlib import Path
 
 from monitor.core.moments import DAY, Duration
+from monitor.desk.aside import ask_aside
 from monitor.desk.model import NotThere, Refused
 from monitor.desk.windows import Made, Window
 
@@ -21,6 +21,9 @@ LONGEST: Duration = DAY
 
 WITHIN_S = 180.0
 """After so long it is given up."""
+
+MOST = 6
+"""So many questions may wait for one another; a page asks twice."""
 
 KEPT = 3
 """Windows that are kept."""
@@ -36,6 +39,7 @@ class Replaying:
     def __init__(self, journal: Path | None) -> None:
         self._journal = journal
         self._one = asyncio.Lock()
+        self._waiting = 0
         self._kept: OrderedDict[Window, Made] = OrderedDict()
 
     async def made(self, window: Window) -> Made:
@@ -54,9 +58,18 @@ class Replaying:
             )
         if self._journal is None:
             raise NotThere("there is no journal to look back into")
+        if self._waiting >= MOST:
+            raise Refused("others are asking already; ask again in a minute")
+        self._waiting += 1
+        try:
+            return await self._in_turn(self._journal, window)
+        finally:
+            self._waiting -= 1
+
+    async def _in_turn(self, journal: Path, window: Window) -> Made:
         async with self._one:
             if window not in self._kept:
-                self._kept[window] = await self._make(self._journal, window)
+                self._kept[window] = await self._make(journal, window)
                 if len(self._kept) > KEPT:
                     self._kept.popitem(last=False)
             return self._kept[window]
@@ -67,28 +80,6 @@ class Replaying:
             given.append(f"--section={window.section}")
         if window.at is not None:
             given.append(f"--at={window.at}")
-        process = await asyncio.create_subprocess_exec(
-            sys.executable,
-            "-m",
-            "monitor.incident",
-            *given,
-            stdin=asyncio.subprocess.DEVNULL,
-            stdout=asyncio.subprocess.PIPE,
-            stderr=asyncio.subprocess.PIPE,
-        )
-        try:
-            async with asyncio.timeout(WITHIN_S):
-                out, said = await process.communicate()
-        except TimeoutError:
-            raise Refused(
-                f"that took longer than {WITHIN_S:.0f} s; ask for a shorter window"
-            ) from None
-        finally:
-            if process.returncode is None:
-                process.kill()
-                await process.wait()
-        if process.returncode != 0:
-            lines = said.decode("utf-8", "replace").splitlines() or ["it failed"]
-            raise Refused(lines[-1])
+        out = await ask_aside("monitor.incident", *given, within_s=WITHIN_S)
         head, _, packed = out.partition(b"\n")
         return Made(packed=packed, **json.loads(head))

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import sys
 from importlib.metadata import version
 from pathlib import Path
@@ -24,9 +23,6 @@ from monitor.journal import Journal, JournalFault
 from monitor.painted import paintings
 from monitor.past import Past, PastFault
 from monitor.shown import shown_in
-
-NICE = 10
-"""What somebody looks back at may wait; what comes in may not."""
 
 
 def made(
@@ -79,7 +75,6 @@ def main() -> int:
     asked.add_argument("--section", default="")
     asked.add_argument("--at", type=int)
     given = asked.parse_args()
-    os.nice(NICE)
     try:
         head, body = made(
             given.journal, given.begin, given.end, given.section, given.at

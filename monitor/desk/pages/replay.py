@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
-from datetime import datetime
 from typing import Annotated, Any, Protocol
 from urllib.parse import urlencode
 
@@ -13,9 +12,10 @@ from fastapi.responses import HTMLResponse, RedirectResponse
 from markupsafe import Markup
 
 from monitor.core.layout import Line
-from monitor.core.moments import HOUR, MINUTE, Moment, exact, from_datetime, parse
+from monitor.core.moments import HOUR, MINUTE, Moment, exact, parse
 from monitor.core.words import CAUTION
 from monitor.desk.model import Desk, FaultOut, Refused
+from monitor.desk.pages.when import local, read_local
 from monitor.desk.windows import Made, Window
 
 AROUND = 15 * MINUTE
@@ -80,8 +80,8 @@ class ReplayPage:
         except (ValueError, Refused) as error:
             window, made, why = None, None, str(error)
         asked = {
-            "from": "" if window is None else self._local(window.begin),
-            "to": "" if window is None else self._local(window.end),
+            "from": "" if window is None else local(window.begin, self._line.zone),
+            "to": "" if window is None else local(window.end, self._line.zone),
             "section": section or "",
         }
         text = await self._page(
@@ -129,35 +129,17 @@ class ReplayPage:
     async def _window(
         self, begin: str | None, end: str | None, section: str | None, at: str | None
     ) -> Window:
-        until = await self._now() if not end else self._moment(end)
-        since = until - HOUR if not begin else self._moment(begin)
+        zone = self._line.zone
+        until = await self._now() if not end else read_local(end, zone)
+        since = until - HOUR if not begin else read_local(begin, zone)
         if section and section not in self._line.sections:
             raise ValueError(f"the line file has no section {section}")
         return Window(
             begin=since,
             end=until,
             section=section or "",
-            at=None if not at else self._moment(at),
+            at=None if not at else read_local(at, zone),
         )
-
-    def _moment(self, text: str) -> Moment:
-        """A time with its offset, or one of the line's own.
-
-        Raises:
-            ValueError: it is neither.
-        """
-        try:
-            return parse(text)
-        except ValueError:
-            naive = datetime.fromisoformat(text)
-            if naive.tzinfo is not None:
-                raise
-            return from_datetime(naive.replace(tzinfo=self._line.zone))
-
-    def _local(self, moment: Moment) -> str:
-        """As a browser's field for a time has it, in the line's own time."""
-        found = datetime.fromisoformat(exact(moment)).astimezone(self._line.zone)
-        return f"{found:%Y-%m-%dT%H:%M:%S}"
 
 
 def _query(window: Window) -> str:

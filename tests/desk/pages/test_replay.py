@@ -192,6 +192,27 @@ async def test_what_was_made_is_kept_for_the_parts_of_a_page(tmp_path):
     assert len(replaying._kept) == 3
 
 
+async def test_who_waits_is_not_kept_waiting_behind_too_many(tmp_path):
+    """A window is made one at a time, and more than six that wait are refused."""
+    replaying, go = Replaying(tmp_path), asyncio.Event()
+
+    async def make(_journal, window):
+        await go.wait()
+        return window
+
+    replaying._make = make  # type: ignore[method-assign]
+    async with asyncio.TaskGroup() as group:
+        asked = [
+            group.create_task(replaying.made(Window(begin=NOON, end=NOON + n * MINUTE)))
+            for n in range(1, 7)
+        ]
+        await asyncio.sleep(0)
+        with pytest.raises(Refused, match="others are asking"):
+            await replaying.made(Window(begin=NOON, end=NOON + HOUR))
+        go.set()
+    assert len([one.result() for one in asked]) == 6
+
+
 async def test_a_time_without_an_offset_is_the_lines_own(client, daemon):
     """What a browser's field for a time gives is taken in the line's own time."""
     asked = []

@@ -21,6 +21,15 @@ at("from-here").addEventListener("click", () => {
   location.assign(`/replay?${asked}${location.hash}`);
 });
 
+at("why").addEventListener("click", () => {
+  // Of the section and the moment chosen.
+  const section = document.querySelector("#was")?.dataset.section ?? "";
+  const asked = new URLSearchParams({ section });
+  const moment = chosen();
+  if (moment) asked.set("at", moment);
+  at("why").href = `/explain?${asked}`;
+});
+
 if (body.dataset.live) {
   at("follow-box").hidden = false;
   // As often as it costs little: what took long to make is asked for seldom.
