@@ -40,6 +40,7 @@ from monitor.report_cli import report
 from monitor.shown_cli import shown
 from monitor.visits_cli import visits_app
 from monitor.work_cli import work_app
+from monitor.worklist_cli import worklist
 
 if TYPE_CHECKING:
     from monitor.core.events import AnyEvent
@@ -1031,6 +1032,7 @@ app.command(
     epilog="Example: tallywatch report --data /var/lib/tallywatch "
     "--from 2026-05-01T00:00:00Z --to 2026-06-01T00:00:00Z --out may.html"
 )(report)
+app.command(epilog="Example: tallywatch worklist --data /var/lib/tallywatch")(worklist)
 app.add_typer(people_app)
 app.add_typer(work_app)
 app.add_typer(visits_app)

@@ -11,9 +11,8 @@ import hashlib
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, cast
+from typing import Any, Protocol, cast
 
-from monitor.core.faults import Fault
 from monitor.core.moments import Moment, exact, parse
 from monitor.findings import Cause, is_cause
 from monitor.handling import Act
@@ -87,6 +86,18 @@ class Withdrawn:
 Record = Visit | Withdrawn
 
 
+class About(Protocol):
+    """A fault, as far as a visit for it goes by it."""
+
+    @property
+    def subject(self) -> str:
+        """What it is about."""
+
+    @property
+    def subjects(self) -> tuple[str, ...]:
+        """All that it covers."""
+
+
 def identity_of(begin: Moment, subjects: Sequence[str], who: str) -> str:
     """What names a visit that came without an id: when, where and who, so that it is the same when more is known of what was found.
 
@@ -150,7 +161,7 @@ class Visits:
             self._withdrawn.pop(record.id, None)
         return True
 
-    def told(self, act: Act, fault: Fault | None) -> None:
+    def told(self, act: Act, fault: About | None) -> None:
         """Somebody did something about a fault: who found something there has visited it.
 
         Args:
@@ -169,7 +180,7 @@ class Visits:
                 if visit is not None and act.at > visit.end:
                     self._visits[visit.id] = replace(visit, end=act.at)
 
-    def _find(self, act: Act, fault: Fault | None, place: tuple[str, str]) -> None:
+    def _find(self, act: Act, fault: About | None, place: tuple[str, str]) -> None:
         cause = cast("Cause", act.cause) if is_cause(act.cause) else "not-said"
         before = self._visits.get(self._found.get(place, ""))
         if before is not None:
@@ -200,7 +211,7 @@ class Visits:
         )
 
 
-def _subjects(fault: Fault) -> tuple[str, ...]:
+def _subjects(fault: About) -> tuple[str, ...]:
     """What a visit for *fault* is to: what the fault is about, and the sections in it."""
     sections = [one for one in fault.subjects if one.startswith("section/")]
     return tuple(dict.fromkeys([fault.subject, *sections]))

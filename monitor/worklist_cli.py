@@ -1,0 +1,116 @@
+"""`tallywatch worklist`: where it is worth while to go, out of what a monitor wrote, also while that runs."""
+# ruff: noqa: PLC0415 - a command imports what it needs itself, so that help comes at once
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator, Sequence
+from enum import StrEnum
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from monitor.options import DataDirectory, JournalFile, SettingsFile
+
+if TYPE_CHECKING:
+    from monitor.core.moments import Moment
+    from monitor.planner.worklist import Trip
+
+
+class Format(StrEnum):
+    """How a work list is written."""
+
+    TEXT = "text"
+    CSV = "csv"
+    JSON = "json"
+
+
+def worklist(
+    form: Annotated[
+        Format, typer.Option("--format", help="How it is written.")
+    ] = Format.TEXT,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FILE", help="Where it goes; else to stdout."),
+    ] = None,
+    settings: SettingsFile = None,
+    data: DataDirectory = None,
+    journal: JournalFile = None,
+) -> None:
+    """Tell where work is worth while, bundled into visits: by trains held in the last 90 days, then by disturbances to be expected in the next 90.
+
+    It is as of the last that the monitor wrote down.
+    """
+    from monitor.core.words import CAUTION
+    from monitor.planner.worklist_table import as_csv, as_json
+
+    trips, now = _made(settings, data, journal)
+    if form is Format.CSV:
+        text = as_csv(trips)
+    elif form is Format.JSON:
+        text = as_json(trips, now) + "\n"
+    else:
+        text = "".join(f"{line}\n" for line in lines(trips))
+    if out is not None:
+        out.write_text(text, encoding="utf-8", newline="")
+    else:
+        typer.echo(text, nl=False)
+    typer.echo(CAUTION, err=True)
+
+
+def _made(
+    settings: Path | None, data: Path | None, journal: Path | None
+) -> tuple[tuple[Trip, ...], Moment]:
+    from monitor.history import History
+    from monitor.inforce import starts
+    from monitor.journal import Journal, JournalFault
+    from monitor.past_cli import where
+    from monitor.planner.outlook import work
+    from monitor.planner.recorded import visits_of
+    from monitor.store import Store
+
+    files = where(settings, data, journal)
+    with (
+        Journal.read(files.journal) as book,
+        History.to_read(files.history) as history,
+        Store.to_read(files.alerts) as store,
+    ):
+        held = list(starts(book))
+        now = book.ended()
+        if not held or now is None:
+            raise JournalFault(f"{files.journal}: names no line file")
+        line = held[-1].line(book)
+        visits = visits_of(book, store)
+        trips = work(
+            history,
+            line,
+            lambda begin: map(json.loads, store.since(begin)),
+            visits,
+            now,
+        )
+    return trips, now
+
+
+def lines(trips: Sequence[Trip]) -> Iterator[str]:
+    """What is printed of a work list."""
+    from monitor.planner.worklist_table import place_of
+
+    for number, trip in enumerate(trips, start=1):
+        where = [trip.site or "no site named", place_of(trip)]
+        if trip.low is not None and trip.high is not None and trip.place == "track":
+            where.append(f"km {trip.low:g} to {trip.high:g}")
+        yield f"{number}. {', '.join(where)}"
+        yield (
+            f"   {trip.held} train{'' if trip.held == 1 else 's'} held; "
+            f"about {trip.expected:.1f} disturbances to be expected in 90 days"
+        )
+        if trip.quiet:
+            yield f"   fewest trains: {'; '.join(one.words for one in trip.quiet)}"
+        for item in trip.items:
+            numbers = (
+                f" (register {', '.join(item.registers)})" if item.registers else ""
+            )
+            yield f"   - {item.reason}{numbers}"
+    if not trips:
+        yield "Nothing is on the list."
