@@ -781,7 +781,7 @@ async def first_status(url):
 
 
 async def rehearsal_of(here, line, events, expected):
-    """What a rehearsing monitor says of the recording *events* played fast, and what replays of it and of the export say."""
+    """What a rehearsing monitor says of the recording *events* played fast, and what replays of it and of the export say; the journal itself says what its export does, by what was in force."""
     monitor = (sys.executable, "-m", "monitor")
     with running(here / "broker") as broker:
         process = await asyncio.create_subprocess_exec(
@@ -813,7 +813,14 @@ async def rehearsal_of(here, line, events, expected):
         *("--from", "2026-05-04T00:00:00Z", "--to", "2026-05-05T00:00:00Z"),
     )
     assert ended.exit_code == 0, ended.output
-    return live, said_of(here, line, events), said_of(here, line, "out.jsonl")
+    of_journal = said_by(
+        here,
+        *("--settings", "rows-settings.toml", "--from", "2026-05-04T00:00:00Z"),
+        *("--to", "2026-05-05T00:00:00Z"),
+    )
+    exported = said_of(here, line, "out.jsonl")
+    assert of_journal == exported
+    return live, said_of(here, line, events), exported
 
 
 def stored_faults(store):
@@ -825,10 +832,15 @@ def stored_faults(store):
 
 
 def said_of(here, line, events):
+    """Alert, fault and call lines of a replay of a recording."""
+    return said_by(here, "--line", line, "--events", events)
+
+
+def said_by(here, *source):
     """Alert, fault and call lines of a replay."""
     wanted = ("alerts", "faults", "calls")
     files = [word for one in wanted for word in (f"--{one}", f"{one}.out")]
-    ended = call("replay", "--line", line, "--events", events, *files)
+    ended = call("replay", *source, *files)
     assert ended.exit_code == 0, ended.output
     return tuple((here / f"{one}.out").read_text().splitlines() for one in wanted)
 

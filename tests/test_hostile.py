@@ -276,6 +276,7 @@ def pages(fault):
     yield from (f"/heads/{head}", f"/faults/{number}", f"/phone/{number}")
     yield from (f"/parts/fault/{number}", f"/?fault={number}")
     yield f"/replay?section={section}"
+    yield f"/explain?section={section}"
 
 
 def ask(at, outputs):
@@ -297,7 +298,8 @@ def ask(at, outputs):
             outputs.answers[path] = client.get(path)
         (fault,) = client.get("faults").json()
         for path in pages(fault):
-            outputs.pages[path] = client.get(f"{at}{path}")
+            # A day that has passed is gone through in a process of its own.
+            outputs.pages[path] = client.get(f"{at}{path}", timeout=60)
         run = None
         with client.stream(
             "GET", "events", headers={"Last-Event-ID": "00000000-0"}
