@@ -45,7 +45,7 @@ from monitor.core.wire import read, write
 from monitor.core.words import CAUTION
 from monitor.journal import LEAD_OUT, Journal, Raw, Root
 from monitor.packing import PackFault
-from monitor.past import Past
+from monitor.past import Past, Through
 from monitor.shown import Shown, shown_in
 from monitor.store import Store
 from monitor.withheld import Withheld, by_of
@@ -115,10 +115,14 @@ class Evidence:
         asked: what is asked for.
         past: the window of the journal.
         store: what people were told, where it is at hand.
+        through: what the events are handed through on their way.
     """
 
-    def __init__(self, asked: Asked, past: Past, store: Store | None) -> None:
+    def __init__(
+        self, asked: Asked, past: Past, store: Store | None, through: Through = iter
+    ) -> None:
         self._asked, self._past, self._store = asked, past, store
+        self._through = through
         self._journal = past.journal
         self._line = past.runs[-1].line
         self._wanted = _wanted(self._line, asked.sections)
@@ -265,7 +269,7 @@ class Evidence:
         faults: list[str] = []
         calls: list[str] = []
         within = self._past.asked_for
-        for output in self._past.outputs():
+        for output in self._past.outputs(through=self._through):
             alerts += [
                 alert_line(one)
                 for one in output.alerts
@@ -329,7 +333,7 @@ class Evidence:
 
     def events(self) -> Iterator[AnyEvent]:
         """What was concluded from last, without names where those are left out."""
-        for event in self._past.events(self._past.runs[-1]):
+        for event in self._through(self._past.events(self._past.runs[-1])):
             if self.withheld.leaves_names_out:
                 payload = write(event)
                 changed = self.withheld.payload(payload)

@@ -67,6 +67,7 @@ def evidence(
     """
     from tempfile import TemporaryDirectory
 
+    from monitor.bars import progress
     from monitor.evidence import Asked, Evidence
     from monitor.packing import pack
 
@@ -87,7 +88,7 @@ def evidence(
         _store(files.alerts) as store,
         TemporaryDirectory(prefix="tallywatch-") as scratch,
     ):
-        made = Evidence(asked, past, store)
+        made = Evidence(asked, past, store, lambda events: progress(events, "packing"))
         more = {"report.html": _report(made, past).encode()}
         digest = pack(out, made.files(Path(scratch), more))
     typer.echo(f"{out}: SHA-256 {digest}")
@@ -226,9 +227,14 @@ def in_words(found: Proof) -> list[str]:
         f"that root is the one that was kept elsewhere: {one}" for one in found.known
     ]
     if not found.known:
+        how = (
+            "so hold a root above against the log of that day, or give it with --root"
+            if found.roots
+            else "and no day ends in it, so pack it again when there is a root to hold it "
+            "against"
+        )
         said.append(
             "checked against no root that was kept elsewhere: the chain has no key of "
-            "anybody else's, so hold a root above against the log of that day, or give it "
-            "with --root"
+            f"anybody else's, {how}"
         )
     return said

@@ -22,6 +22,9 @@ from monitor.core.words import in_full, names
 from monitor.inforce import InForce, in_force
 from monitor.journal import LEAD_IN_H, Journal
 
+Through = Callable[[Iterable[AnyEvent]], Iterable[AnyEvent]]
+"""What events are handed through on their way: they are counted there, or looked at."""
+
 
 class PastFault(Exception):
     """A window of the journal cannot be concluded from again; the text says why, in one line."""
@@ -140,7 +143,7 @@ class Past:
     def outputs(
         self,
         until: Moment | None = None,
-        through: Callable[[Iterable[AnyEvent]], Iterable[AnyEvent]] = iter,
+        through: Through = iter,
     ) -> Iterator[Output]:
         """What was concluded, lead-in included, each line once.
 
@@ -238,7 +241,11 @@ def _new(output: Output, before: set[str], said: set[str]) -> Output:
 
 
 def explained(
-    past: Past, section: str, at: Moment, kind: str | None = None
+    past: Past,
+    section: str,
+    at: Moment,
+    kind: str | None = None,
+    through: Through = iter,
 ) -> list[str]:
     """What each detection knew of a section at a moment, by what was in force then.
 
@@ -247,6 +254,7 @@ def explained(
         section: which.
         at: as it stood then.
         kind: only this detection.
+        through: what the events are handed through on their way.
 
     Raises:
         KeyError: there was no such section.
@@ -254,7 +262,7 @@ def explained(
     """
     run = past.runs[-1]
     engine = past.engine(run)
-    for event in past.events(run):
+    for event in through(past.events(run)):
         came = event.time if event.arrival is None else event.arrival
         if came <= at:
             engine.take(event)

@@ -125,6 +125,7 @@ def explain_then(
     Raises:
         PastFault: there was no such section, or nothing was heard by then.
     """
+    from monitor.bars import progress
     from monitor.core.words import in_full
     from monitor.past import PastFault, explained
 
@@ -137,7 +138,9 @@ def explain_then(
         raise typer.BadParameter(f"there is no {kind}; there are {', '.join(kinds)}")
     print_explained(
         f"{section} at {in_full(at, graph.zone, graph.timezone)}:",
-        explained(past, section, at, kind),
+        explained(
+            past, section, at, kind, lambda events: progress(events, "explaining")
+        ),
         reach=past.reach_of(at),
         in_force=past.said(version()),
         as_json=as_json,

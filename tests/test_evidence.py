@@ -432,6 +432,10 @@ def test_a_window_across_midnight_has_the_roots_that_there_are(night):
 
     assert ended.exit_code == 0, ended.output
     assert "the last day had not ended" in ended.stdout
+    ended = call(
+        "verify", packed(night, begin=SIX + DAY, end=SIX + DAY + HOUR, out="b.zip")
+    )
+    assert "no day ends in it" in ended.stdout
     assert {one["subject"] for one in told(path, "alerts.jsonl")} == {
         *("section/T1", "section/T2", "section/T4")
     }
