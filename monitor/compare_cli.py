@@ -7,7 +7,7 @@ import shlex
 import sys
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
@@ -61,6 +61,7 @@ class Asked:
     end: Moment | None
     data: Path | None
     journal: Path | None
+    alerts: Path | None = None
 
 
 def compare(
@@ -119,6 +120,10 @@ def compare(
     """
     lines, files = line or [], settings or []
     asked = _asked(events, (begin, to), data, journal)
+    if events is None and data is None and journal is None and files:
+        # The first settings say where the journal is, as for a daemon.
+        there = where(files[0], None, None)
+        asked = replace(asked, journal=there.journal, alerts=there.alerts)
     against = concluded is not None or live
     a, b = _sides(lines, files, against=against, journaled=events is None)
     with ExitStack() as stack:
@@ -269,7 +274,7 @@ def _concluded(path: Path | None, asked: Asked, other: Side) -> Side:
 
     found = path
     if found is None:
-        found = where(None, asked.data, asked.journal).alerts
+        found = asked.alerts or where(None, asked.data, asked.journal).alerts
     side = Side(f"A: {found}", other.begin, other.end)
     (read_lines if found.suffix == ".jsonl" else read_store)(found, side)
     return side

@@ -388,6 +388,18 @@ def test_what_was_concluded_live_against_what_would_be(here):
     assert counted(ended) == "alerts: 0 gained, 1 lost, 1 moved, 0 the same"
 
 
+def test_the_settings_say_where_the_journal_is(here):
+    """As they do for a daemon; the command that shows a difference names it, so that they are used there too."""
+    files = '[files]\njournal = "var/journal.sqlite"\nalerts = "var/alerts.sqlite"\n'
+    slow = (here / "slow.toml").read_text(encoding="utf-8")
+    (here / "slow.toml").write_text(files + slow, encoding="utf-8")
+    (here / "now.toml").write_text(files, encoding="utf-8")
+    ended = run(*WINDOW[:4], "--settings", "now.toml", "--settings", "slow.toml")
+
+    assert counted(ended) == "alerts: 0 gained, 1 lost, 1 moved, 0 the same"
+    assert "--journal var/journal.sqlite" in ended.stdout
+
+
 def test_two_line_files(here):
     """A corrected line file under the same settings."""
     (here / "other.toml").write_text(LINE.replace('"T3"', '"T9"'), encoding="utf-8")
