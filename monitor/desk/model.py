@@ -7,6 +7,7 @@ What people write is text and stays text: nothing here makes a page of it.
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal, Protocol
 
@@ -1101,6 +1102,9 @@ class Desk(Protocol):
 
     async def sections(self, area: str | None) -> list[SectionOut]:
         """The sections of an area, or all."""
+
+    async def some_sections(self, names: Collection[str]) -> list[SectionOut]:
+        """Those sections of *names* that there are."""
 
     async def section(self, name: str, hours: int) -> SectionFullOut:
         """One section, with the facts of the last hours."""

@@ -10,7 +10,7 @@ import asyncio
 import hashlib
 import json
 import secrets
-from collections.abc import Awaitable, Callable, Iterable, Sequence
+from collections.abc import Awaitable, Callable, Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
@@ -579,6 +579,10 @@ class MonitorDesk:
     async def sections(self, area: str | None) -> list[model.SectionOut]:
         """The sections of an area, or all."""
         return [self._section(name) for name in self._places.in_area(area)]
+
+    async def some_sections(self, names: Collection[str]) -> list[model.SectionOut]:
+        """Those sections of *names* that there are."""
+        return [self._section(name) for name in names if name in self._line.sections]
 
     async def section(self, name: str, hours: int) -> model.SectionFullOut:
         """One section, with the facts of the last hours."""

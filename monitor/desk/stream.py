@@ -11,7 +11,7 @@ import asyncio
 import json
 import re
 import secrets
-from collections import deque
+from collections import Counter, deque
 from collections.abc import AsyncGenerator, Callable
 from typing import Any
 
@@ -35,6 +35,9 @@ class Stream:
         readers: how many may read at once.
         beat_s: after so long without an event a line is sent all the same.
         run: names this run; by chance.
+
+    Attributes:
+        told: how many events of each kind there were.
     """
 
     def __init__(
@@ -47,6 +50,7 @@ class Stream:
         self.run = run if run is not None else secrets.token_hex(4)
         self._events: deque[tuple[int, str]] = deque(maxlen=kept)
         self._last = 0
+        self.told: Counter[str] = Counter()
         self._most = readers
         self._beat_s = beat_s
         self._closed = False
@@ -60,6 +64,7 @@ class Stream:
     def put(self, kind: str, values: Any) -> None:
         """Tell everybody *values*, plain JSON values, under the name *kind*."""
         self._last += 1
+        self.told[kind] += 1
         # In ASCII, JSON has no line end of its own, not even one of those that some readers take for one (U+2028).
         text = json.dumps(values, separators=(",", ":"))
         told = f"id: {self.run}-{self._last}\nevent: {kind}\ndata: {text}\n\n"

@@ -3,7 +3,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -174,6 +174,9 @@ class Fake:
         if area not in (None, "thornmere"):
             raise NotThere(f"there is no area {area}")
         return [model.SectionOut(**SECTION)]
+
+    async def some_sections(self, names: Collection[str]) -> list[model.SectionOut]:
+        return [one for one in await self.sections(None) if one.id in names]
 
     async def section(self, name: str, hours: int) -> model.SectionFullOut:
         if name != "T107":

@@ -6,7 +6,7 @@ Nothing is loaded from anywhere else, and no script or style stands in a page it
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Awaitable, Callable
 from importlib.resources import files
 from pathlib import PurePosixPath
 from typing import Annotated, Any
@@ -37,6 +37,7 @@ from monitor.desk.pages.explain import ExplainPage
 from monitor.desk.pages.looks import SectionLook
 from monitor.desk.pages.month_strip import month_strip
 from monitor.desk.pages.replay import ReplayPage
+from monitor.desk.pages.shared import Shared
 from monitor.desk.pages.sounding import Sounding
 from monitor.desk.pages.strip import strip
 from monitor.desk.pages.ticks import Ticks
@@ -105,6 +106,7 @@ class Pages:
         self._view = View(desk, ticks.line)
         self._sounding = Sounding(now)
         self._tested: dict[str, str] = {}
+        self._shared = Shared(ticks.changes, now)
         self._templates = environment()
 
     def router(self) -> APIRouter:
@@ -201,7 +203,16 @@ class Pages:
 
     async def part_faults(self, position: Position = None) -> str:
         """The list of faults."""
-        return await self._faults(await self._view.position(position))
+        return await self._shared.of(
+            ("faults", position), lambda: self._of(position, self._faults)
+        )
+
+    async def _of(
+        self,
+        position: str | None,
+        make: Callable[[PositionOut | None], Awaitable[str]],
+    ) -> str:
+        return await make(await self._view.position(position))
 
     async def _faults(self, position: PositionOut | None) -> str:
         faults, now = await self._view.faults(position), await self._now()
@@ -218,7 +229,9 @@ class Pages:
 
     async def part_resets(self, position: Position = None) -> str:
         """The resets waiting for a train."""
-        return await self._resets(await self._view.position(position))
+        return await self._shared.of(
+            ("resets", position), lambda: self._of(position, self._resets)
+        )
 
     async def _resets(self, position: PositionOut | None) -> str:
         now = (await self._view.status()).now
@@ -230,7 +243,9 @@ class Pages:
 
     async def part_foot(self, position: Position = None) -> str:
         """The foot."""
-        return await self._foot(await self._view.position(position))
+        return await self._shared.of(
+            ("foot", position), lambda: self._of(position, self._foot)
+        )
 
     async def _foot(self, position: PositionOut | None) -> str:
         return self._render(
@@ -239,7 +254,7 @@ class Pages:
 
     async def part_fault(self, name: str) -> str:
         """One fault, with the close-up of where it is."""
-        return await self._told(name)
+        return await self._shared.of(("fault", name), lambda: self._told(name))
 
     async def _fault(self, position: PositionOut | None, name: str | None) -> str:
         if name is None:

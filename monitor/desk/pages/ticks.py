@@ -54,10 +54,21 @@ class Ticks:
     version: int = 0
     _sections: dict[str, SectionOut | None] = field(default_factory=dict)
     _everything: bool = True
+    _known: dict[str, SectionLook] = field(default_factory=dict)
+
+    def changes(self) -> int:
+        """Goes up at once whenever lists may have changed; `version` follows when it is told."""
+        return sum(self.stream.told[kind] for kind in LISTS)
 
     async def looks(self) -> dict[str, SectionLook]:
         """How every section looks now."""
-        return await self._looks_of(await self.desk.sections(None))
+        if self._everything or not self._known:
+            known = await self._looks_of(await self.desk.sections(None))
+            self._known = {**known}
+            return known
+        # What has changed and was not told to pages yet.
+        self._known |= await self._changed(self._sections)
+        return {**self._known}
 
     async def _looks_of(self, sections: Iterable[SectionOut]) -> dict[str, SectionLook]:
         status = await self.desk.status()
@@ -99,7 +110,12 @@ class Ticks:
             told, self._sections = self._sections, {}
             whole, self._everything = self._everything, False
             version, waited = self.version, 0.0
-            looks = await self.looks() if whole else await self._changed(told)
+            if whole:
+                self._known = {}
+                looks = await self.looks()
+            else:
+                looks = await self._changed(told)
+                self._known |= looks if self._known else {}
             sections = {name: one.plain() for name, one in looks.items()}
             self.ticks.put("tick", await self._tick(sections))
 
@@ -109,10 +125,11 @@ class Ticks:
         """How those look that changed; all are asked for only where something else than a section did."""
         if not told:
             return {}
-        if None in told.values():
-            every = await self.desk.sections(None)
-            return await self._looks_of(one for one in every if one.id in told)
-        return await self._looks_of(one for one in told.values() if one is not None)
+        asked = [name for name, one in told.items() if one is None]
+        anew = await self.desk.some_sections(asked) if asked else []
+        return await self._looks_of(
+            [*anew, *(one for one in told.values() if one is not None)]
+        )
 
     async def _tick(self, sections: dict[str, Any]) -> dict[str, Any]:
         status = await self.desk.status()
