@@ -414,7 +414,7 @@ async function drill() {
 
 const GO = { d: "/day-list", q: "/quiet", f: "/before-the-first-train", h: "/handover", l: "/login" };
 const DO = { s: "seen", w: "going", n: "noted", v: "shelved", c: "closed" };
-const KEYS = "↑ ↓ choose a fault · S seen · W who goes · N note · V shelve · C close · K keep this hour · P sheet · . the numbers · M silence · T try the sound · B dimmed · D day list · Q quiet · F before the first train · H handover · L log in";
+const KEYS = "↑ ↓ choose a fault · S seen · W who goes · N note · V shelve · C close · K keep this hour · P sheet · R replay · . the numbers · M silence · T try the sound · B dimmed · D day list · Q quiet · F before the first train · H handover · L log in";
 
 function step(by) {
   const rows = [...document.querySelectorAll("#faults .row")];
@@ -433,6 +433,7 @@ function pressed(event) {
   else if (name === "?") say(KEYS);
   else if (name === ".") { const one = at("numbers"); if (one) one.open = !one.open; }
   else if (name === "p") document.querySelector("#fault a.button")?.click();
+  else if (name === "r") document.querySelector("#fault a[data-replay]")?.click();
   else if (name === "k") keep();
   else if (name === "m") { muted = !muted; saySound(); report({}); }
   else if (name === "t") trySound();
