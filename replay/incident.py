@@ -29,5 +29,6 @@ def incident(
         window=source.asked.window,
         until=until,
         shown=source.shown(),
+        acts=source.acts(),
         notes=[("In force", said)] if said else [],
     )

@@ -9,11 +9,14 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from importlib.metadata import version
 from typing import Protocol
 
+from monitor.acts import acts
 from monitor.core.engine import Detection, Engine, Output
 from monitor.core.events import AnyEvent
 from monitor.core.layout import Line
 from monitor.core.moments import Moment
+from monitor.handling import Act
 from monitor.past import Past
+from monitor.shifts import DeskAct
 from monitor.shown import Shown, shown_in
 from replay.player import Survey, replay, span_of, up_to, with_entries
 
@@ -53,6 +56,9 @@ class Source(Protocol):
 
     def shown(self) -> list[Shown] | None:
         """What pages have shown; None where that is not at hand."""
+
+    def acts(self) -> list[Act | DeskAct] | None:
+        """What people did; None where that is not at hand."""
 
     def said(self) -> list[str]:
         """What was in force, in sentences."""
@@ -120,6 +126,9 @@ class Recorded(_Counting):
     def shown(self) -> None:
         """A recording does not carry what pages have shown."""
 
+    def acts(self) -> None:
+        """A recording does not carry what people did."""
+
     def said(self) -> list[str]:
         """A recording does not carry what was in force."""
         return []
@@ -170,6 +179,10 @@ class Journaled(_Counting):
     def shown(self) -> list[Shown]:
         """What pages have shown."""
         return list(shown_in(self._past.journal.kept()))
+
+    def acts(self) -> list[Act | DeskAct]:
+        """What people did."""
+        return list(acts(self._past.journal.kept()))
 
     def said(self) -> list[str]:
         """What was in force, in sentences."""

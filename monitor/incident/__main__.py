@@ -12,6 +12,7 @@ import sys
 from importlib.metadata import version
 from pathlib import Path
 
+from monitor.acts import acts
 from monitor.core.layout import LineFault
 from monitor.core.moments import Moment
 from monitor.incident.document import document, packed
@@ -53,13 +54,18 @@ def made(
             story, lambda: past.events(run), lambda: past.engine(run), first
         )
         told = tuple(paintings(shown_in(book.kept())))
+        done = tuple(acts(book.kept()))
         said = past.said(version("tallywatch"))
         return (
             {
                 "window": window(story),
                 "rehearsal": story.rehearsal,
                 "parts": parts(
-                    story, told=told, steps=steps, notes=[("In force", said)]
+                    story,
+                    told=told,
+                    acts=done,
+                    steps=steps,
+                    notes=[("In force", said)],
                 ),
             },
             packed(document(story, told=told, steps=steps)),

@@ -26,6 +26,7 @@ from monitor.core.events import Step
 from monitor.core.moments import SECOND, Duration, Moment, as_datetime
 from monitor.core.words import CAUTION, clock, in_full, offset, readable, span, times
 from monitor.incident.document import as_text, clocks, document
+from monitor.incident.doing import AnyAct, done_in, first_seen
 from monitor.incident.stepping import Steps
 from monitor.incident.story import Raised, Story
 from monitor.incident.told import first_told
@@ -72,6 +73,7 @@ def page(
     story: Story,
     *,
     told: Iterable[Painting] | None = None,
+    acts: Iterable[AnyAct] | None = None,
     steps: Iterable[Steps] = (),
     notes: Notes = (),
 ) -> str:
@@ -80,11 +82,13 @@ def page(
     Args:
         story: what happened.
         told: what pages have shown; None where that is not at hand.
+        acts: what people did; None where that is not told.
         steps: what detections knew, event by event.
         notes: further parts.
     """
     steps = tuple(steps)
     known = None if told is None else tuple(told)
+    done = None if acts is None else tuple(acts)
     script, style = one_script(), asset(STYLE)
     return _environment().get_template("report.html").render(
         title=f"Incident report: {story.line.name}",
@@ -94,7 +98,7 @@ def page(
         policy=_ours(policy(script, style)),
         style=_ours(style),
         script=_ours(script),
-        parts=parts(story, told=known, steps=steps, notes=notes),
+        parts=parts(story, told=known, acts=done, steps=steps, notes=notes),
         packed=as_text(document(story, told=known or (), steps=steps)),
     )  # fmt: skip
 
@@ -121,9 +125,13 @@ def parts(
     *,
     told: tuple[Painting, ...] | None,
     steps: tuple[Steps, ...],
+    acts: tuple[AnyAct, ...] | None = None,
     notes: Notes = (),
 ) -> Markup:
     """The parts of the report, for a page to hold."""
+    if acts is not None:
+        done = done_in(acts, story) or ["Nothing is on record in this window."]
+        notes = [("What people did", done), *notes]
     when = _When(story)
     numbers = {one.id: one.number for one in story.faults}
     blank = Blank()
@@ -140,7 +148,8 @@ def parts(
             for one in story.faults
         ],
         drawing=_ours(overview(story.line, dict.fromkeys(story.line.sections, blank))),
-        alerts=[_row(one, when, numbers, told) for one in story.alerts],
+        alerts=[_row(one, when, numbers, told, acts) for one in story.alerts],
+        acts_known=acts is not None,
         told_known=told is not None,
         walks=[_walk(one, story, when) for one in steps],
         clocks=[_clock(one) for one in clocks(story)],
@@ -217,7 +226,11 @@ class _When:
 
 
 def _row(
-    one: Raised, when: _When, numbers: dict[str, str], told: tuple[Painting, ...] | None
+    one: Raised,
+    when: _When,
+    numbers: dict[str, str],
+    told: tuple[Painting, ...] | None,
+    acts: tuple[AnyAct, ...] | None,
 ) -> dict[str, Any]:
     alert: Alert = one.alert
     shown = first_told(told or (), one.fault, one.lines[0][0])
@@ -242,8 +255,14 @@ def _row(
         "raised": when.exactly(alert.raised),
         "heard": when.exactly(one.heard),
         "told": painted,
+        "seen": _seen(one, when, acts or ()),
         "ended": _ended(alert, when),
     }
+
+
+def _seen(one: Raised, when: _When, acts: tuple[AnyAct, ...]) -> str:
+    act = first_seen(acts, one)
+    return "by nobody on record" if act is None else f"{when.exactly(act.at)}, {act.by}"
 
 
 def _ended(alert: Alert, when: _When) -> str:

@@ -10,6 +10,7 @@ from collections.abc import Callable, Iterable
 from monitor.core.engine import Engine
 from monitor.core.events import AnyEvent
 from monitor.core.moments import Moment
+from monitor.incident.doing import AnyAct
 from monitor.incident.page import Notes, page
 from monitor.incident.stepping import Steps, Walk, step_through, walks_of
 from monitor.incident.story import Story, gather
@@ -30,6 +31,7 @@ def report(
     window: tuple[Moment, Moment] | None = None,
     until: Moment | None = None,
     shown: Iterable[Shown] | None = None,
+    acts: Iterable[AnyAct] | None = None,
     notes: Notes = (),
 ) -> str:
     """The incident report as one HTML file; the same gives the same bytes.
@@ -40,11 +42,13 @@ def report(
         window: from when to when; what comes before is the lead-in; by default all of it.
         until: conclude what falls due up to here by silence alone.
         shown: what pages have shown, where the journal is at hand.
+        acts: what people did, with their names; None: that is not told.
         notes: further parts: a title and its lines each.
     """
     story = gather(engines(), events(), window, until=until)
     told = None if shown is None else tuple(paintings(shown))
-    return page(story, told=told, steps=steps_of(story, events, engines), notes=notes)
+    steps = steps_of(story, events, engines)
+    return page(story, told=told, acts=acts, steps=steps, notes=notes)
 
 
 def steps_of(

@@ -15,7 +15,9 @@ from monitor.core.engine import Engine
 from monitor.core.events import SectionState, State
 from monitor.core.moments import SECOND, parse
 from monitor.core.wire import write
+from monitor.handling import Act
 from monitor.incident.document import document, packed
+from monitor.incident.doing import first_seen
 from monitor.incident.page import page
 from monitor.incident.report import report
 from monitor.incident.stepping import step_through, walks_of
@@ -178,6 +180,35 @@ def test_told_is_the_first_painting_in_front_of_somebody(story_of):
     assert ", south" in page(story, told=told)
     assert "nowhere, as far as is on record" in page(story, told=[])
     assert "not on record" in page(story)
+
+
+def test_seen_is_who_first_said_so_after_it_could_be_known(story_of):
+    """An act about the fault or the alert; one from before it, and one about another, are no seeing of it."""
+    story = story_of("vanished-train")
+    (one,) = story.alerts
+    known = one.lines[0][0]
+
+    def act(name, at, **about):
+        values = {"id": name, "at": at, "entered": at, "position": "north", **about}
+        return Act(**{"what": "seen", "by": name, **values})
+
+    acts = [
+        act("Early", known - SECOND, alert=one.alert.id),
+        act("Other", known + SECOND, alert="0" * 16),
+        act("Going", known + SECOND, fault=one.fault, what="going"),
+        act("Ada", known + 5 * SECOND, fault=one.fault),
+        act("Ben", known + 9 * SECOND, alert=one.alert.id),
+    ]
+
+    found = first_seen(acts, one)
+
+    assert found is not None
+    assert found.by == "Ada"
+    text = page(replace(story, end=known + 60 * SECOND), acts=acts)
+    assert ", Ada</td>" in text
+    assert f"going: fault {story.faults[0].number}; Going, north" in text
+    assert "by nobody on record" in page(story, acts=[])
+    assert "Seen</th>" not in page(story)
 
 
 def test_a_walk_says_what_was_known_at_each_step(day_of, story_of):
