@@ -674,6 +674,7 @@ SUBJECTS = {
 }
 
 
+@pytest.mark.days
 @pytest.mark.parametrize("name", DAYS)
 def test_a_named_day_holds_what_it_is_named_for(name):
     """Each named day has the truth lines of its fault, at its subject's time, and the quiet ones none at all."""
@@ -919,6 +920,7 @@ def test_a_line_that_the_tour_does_not_know_is_refused():
         tour(ROW)
 
 
+@pytest.mark.days
 @pytest.mark.parametrize("kind", list(ResetKind))
 def test_every_way_of_giving_back_ends_clear_and_restored(kind):
     """By whichever reset, a disturbed section is clear again after its train and its interlocking is restored."""

@@ -301,20 +301,20 @@ def test_a_sample_each_minute_stays_small(watch):
     assert len(pickle.dumps(day.memory)) < 8192
 
 
-@pytest.mark.slow
+@pytest.mark.days
 def test_no_head_under_a_swing_is_called():
-    """A thousand heads under a swing of day and night of a tenth of the way to the limit, with weather and noise, looked at each midnight for ninety days: none is called."""
-    assert calls(Level(a_day=8), heads=1000) == []
+    """Two hundred heads under a swing of day and night of a tenth of the way to the limit, with weather and noise, looked at each midnight for ninety days: none is called."""
+    assert calls(Level(a_day=8), heads=200) == []
 
 
-@pytest.mark.slow
+@pytest.mark.days
 @pytest.mark.parametrize("a_day", [1, 24])
 def test_no_head_is_called_however_often_it_is_measured(a_day):
     """Once a day or every hour, with noise of half the swing: none of a hundred."""
     assert calls(Level(a_day=a_day, noise=0.05), heads=100) == []
 
 
-@pytest.mark.slow
+@pytest.mark.days
 @pytest.mark.parametrize(
     "level",
     [

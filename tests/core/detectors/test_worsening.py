@@ -254,7 +254,7 @@ def test_it_explains_how_near_it_is(watch):
     assert "Nothing counts now" in day.explain("63d 13:00")
 
 
-@pytest.mark.slow
+@pytest.mark.days
 @pytest.mark.parametrize("process", STEADY)
 def test_steady_sections_are_seldom_called(process):
     """Of forty years of a steady section at each rate, bursty or not, hardly one is called: at most one in a hundred, and drawn here not more than three of two hundred.
@@ -264,7 +264,7 @@ def test_steady_sections_are_seldom_called(process):
     assert sum(false_calls(process, rate, years=40) for rate in RATES) <= 3
 
 
-@pytest.mark.slow
+@pytest.mark.days
 def test_true_trends_are_found():
     """Sections whose disturbances grow five and ten times in ninety days are called where there are enough to tell."""
     five = finds("5 times in 90 days", rate=200, sections=40)
@@ -276,7 +276,7 @@ def test_true_trends_are_found():
     assert KNOWN == 90
 
 
-@pytest.mark.slow
+@pytest.mark.days
 def test_the_guard_is_what_keeps_bursts_quiet():
     """Laplace's statistic alone, at the same threshold and two Mondays running, calls more than every fourth of the simulated years with bursts: the simulation can tell."""
     draw = Random(20260504)
