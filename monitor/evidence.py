@@ -48,7 +48,7 @@ from monitor.packing import PackFault
 from monitor.past import Past, Through
 from monitor.shown import Shown, shown_in
 from monitor.store import Store
-from monitor.withheld import Withheld, by_of
+from monitor.withheld import Withheld, names_in
 
 FORM = 1
 """Of the files together; another is refused rather than guessed at."""
@@ -133,7 +133,7 @@ class Evidence:
                 "followed with every record whole"
             )
         self._reach = _reach(self._journal, asked)
-        self.withheld = Withheld(asked.roles, self._by())
+        self.withheld = Withheld(asked.roles, self._names())
         self._settings_at = {
             int(record.values["text_at"])
             for _, record in self._journal.placed([RecordKind.SETTINGS])
@@ -171,13 +171,13 @@ class Evidence:
 
     # Records.
 
-    def _by(self) -> list[str]:
-        """Who did something in the window, in that order."""
-        return [
-            name
-            for one in self._journal.raw(self._reach.first, self._reach.last)
-            if one.row[2] is None and (name := by_of(one.row[5]))
-        ]
+    def _names(self) -> Iterator[str]:
+        """The people named in the window, in that order, and those named before it."""
+        for one in self._journal.raw(self._reach.first, self._reach.last):
+            if one.row[2] is None:
+                yield from names_in(one.row[5])
+        for payload in self._journal.kept(self._reach.last):
+            yield from names_in(payload)
 
     def _write_records(self, path: Path, counted: _Counted) -> None:
         reach = self._reach

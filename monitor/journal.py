@@ -106,7 +106,7 @@ WHERE own = ? AND id NOT LIKE 'still/%' AND (? IS NULL OR at < ?) ORDER BY posit
 """
 _KEPT = """
 SELECT payload FROM record AS r
-WHERE topic IS NULL
+WHERE topic IS NULL AND (? IS NULL OR r.position <= ?)
   AND NOT EXISTS (SELECT 1 FROM event WHERE position = r.position)
 ORDER BY position
 """
@@ -421,9 +421,9 @@ class Journal:
                 else:
                     yield from _again(position, record)
 
-    def kept(self) -> Iterator[bytes]:
-        """The payloads that the monitor wrote and that are no events, oldest first: texts in force, and what people did."""
-        with closing(self._connection.execute(_KEPT)) as rows:
+    def kept(self, last: int | None = None) -> Iterator[bytes]:
+        """The payloads that the monitor wrote and that are no events, oldest first, up to position *last*: texts in force, and what people did."""
+        with closing(self._connection.execute(_KEPT, (last, last))) as rows:
             for (payload,) in rows:
                 yield bytes(payload)
 

@@ -7,9 +7,11 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from typing import Any
 from urllib.parse import urlsplit
+
+from monitor.core.moments import parse
 
 LEFT_OUT = "(left out)"
 NOBODY = frozenset({"", "unnamed"})
@@ -18,24 +20,56 @@ NOBODY = frozenset({"", "unnamed"})
 SOMEBODY = "somebody"
 """The role of whoever is in no file of people any more."""
 
+_NAMED = frozenset({"by", "to", "who"})
+"""Under which somebody is named in what people did."""
+
 _ADDRESSES = frozenset({"sender", "to", "username"})
 """Settings that hold a person's address, or may."""
 
 
-def by_of(payload: bytes) -> str:
-    """Who did what the journal kept, or "".
+def names_in(payload: bytes) -> Iterator[str]:
+    """The people named in what the journal kept: who did it, to whom a desk was handed over, who went.
 
     Example:
-        >>> by_of(b'{"type":"tallywatch.alert.act","data":{"by":"A. Moor"}}')
-        'A. Moor'
-        >>> by_of(b"no json")
-        ''
+        >>> list(
+        ...     names_in(
+        ...         b'{"type":"tallywatch.desk.act","data":{"by":"Bo","to":"Ada"}}'
+        ...     )
+        ... )
+        ['Bo', 'Ada']
+        >>> list(names_in(b'{"data":{"to":"2026-05-04T12:00:00Z"}}'))
+        []
+        >>> list(names_in(b"no json"))
+        []
     """
     try:
         event = json.loads(payload)
-        return str(event["data"]["by"])
-    except (ValueError, KeyError, TypeError):
-        return ""
+    except ValueError:
+        return
+    if isinstance(event, dict):
+        yield from _named(event.get("data"))
+
+
+def _named(value: Any) -> Iterator[str]:
+    match value:
+        case dict():
+            for key, one in value.items():
+                if key in _NAMED and isinstance(one, str):
+                    if not _is_time(one):
+                        yield one
+                else:
+                    yield from _named(one)
+        case list():
+            for one in value:
+                yield from _named(one)
+
+
+def _is_time(text: str) -> bool:
+    try:
+        parse(text)
+    except ValueError:
+        return False
+    return True
 
 
 class Withheld:

@@ -25,6 +25,7 @@ from monitor.handling import Act
 from monitor.journal import Journal
 from monitor.packing import PackFault, pack, unpacked
 from monitor.proof import prove
+from monitor.shifts import DeskAct
 from monitor.shown import Painted, Shown, entry as shown_entry
 from monitor.store import Store
 from tests.journals import come, connect, start
@@ -45,7 +46,7 @@ SETTINGS = {
         },
     }
 }
-NAMES = ("A. Moor", "B. Lund", "a.moor@")
+NAMES = ("A. Moor", "B. Lund", "C. Falk", "a.moor@")
 
 
 @dataclass(frozen=True)
@@ -65,7 +66,13 @@ def _night(tmp_path_factory):
         connect(journal, SIX)
         come(journal, disturbed(1, SIX + MINUTE))
         fault = keep_alerts(data)
-        journal.append([shown_entry(painted(fault)), act_entry(noted(fault))])
+        journal.append(
+            [
+                shown_entry(painted(fault)),
+                act_entry(noted(fault)),
+                act_entry(handed_over()),
+            ]
+        )
         come(journal, disturbed(11, SIX + 10 * MINUTE, "T4"))
         roots = []
         roots += come_and_tell(journal, disturbed(21, SIX + DAY, "T1"))
@@ -126,6 +133,21 @@ def noted(fault):
         what="noted",
         fault=fault,
         text="B. Lund went with a.moor; joint at H2 wet",
+    )
+
+
+def handed_over():
+    """A. Moor leaves the desk to somebody who is in no file."""
+    at = SIX + 5 * MINUTE
+    return DeskAct(
+        id="c3",
+        at=at,
+        entered=at,
+        by="A. Moor",
+        position="north",
+        what="hand_over",
+        to="C. Falk",
+        text="T2 again; c. falk knows",
     )
 
 
@@ -370,7 +392,8 @@ def test_roles_stand_in_place_of_names(night):
 
     assert not any(name.casefold() in text.casefold() for name in NAMES)
     assert "person 1 (act)" in text
-    assert "person 2 (look) went" in text
+    assert "person 2 (somebody) knows" in text
+    assert "person 3 (look) went" in text
     changed = about["records"]["withheld"]
     with Journal.read(night.data / "journal.sqlite") as journal:
         with_names = [
