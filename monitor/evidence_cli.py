@@ -89,6 +89,8 @@ def evidence(
         TemporaryDirectory(prefix="tallywatch-") as scratch,
     ):
         made = Evidence(asked, past, store, lambda events: progress(events, "packing"))
+        for sentence in past.reach_of(stop):
+            typer.echo(sentence, err=True)
         more = {"report.html": _report(made, past).encode()}
         digest = pack(out, made.files(Path(scratch), more))
     typer.echo(f"{out}: SHA-256 {digest}")

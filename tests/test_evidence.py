@@ -482,6 +482,7 @@ def test_a_window_in_which_nothing_came(night, begin, rooted):
         return
     ended = call("verify", "none.zip")
 
+    assert ("Nothing is journaled after" in made.stderr) is not rooted
     assert ended.exit_code == 0, ended.output
     assert "no record was written in the window" in ended.stdout
     assert (night.root in ended.stdout) is rooted
