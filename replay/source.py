@@ -15,6 +15,7 @@ from monitor.core.events import AnyEvent
 from monitor.core.layout import Line
 from monitor.core.moments import Moment
 from monitor.handling import Act
+from monitor.incident.report import LAST
 from monitor.past import Past
 from monitor.shifts import DeskAct
 from monitor.shown import Shown, shown_in
@@ -188,7 +189,7 @@ class Journaled(_Counting):
         """What was in force, in sentences."""
         said = self._past.said(version("tallywatch"))
         if len(self._past.runs) > 1:
-            said.append("What is told here goes by what was in force last.")
+            said.append(LAST)
         return said
 
     def again(self, until: Moment | None) -> Iterator[AnyEvent]:

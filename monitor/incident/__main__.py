@@ -17,7 +17,7 @@ from monitor.core.layout import LineFault
 from monitor.core.moments import Moment
 from monitor.incident.document import document, packed
 from monitor.incident.page import parts, window
-from monitor.incident.report import steps_of
+from monitor.incident.report import LAST, steps_of
 from monitor.incident.stepping import Walk
 from monitor.incident.story import gather
 from monitor.journal import Journal, JournalFault
@@ -56,6 +56,8 @@ def made(
         told = tuple(paintings(shown_in(book.kept())))
         done = tuple(acts(book.kept()))
         said = past.said(version("tallywatch"))
+        if len(past.runs) > 1:
+            said.append(LAST)
         return (
             {
                 "window": window(story),

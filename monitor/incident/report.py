@@ -20,6 +20,12 @@ from monitor.shown import Shown
 Events = Callable[[], Iterable[AnyEvent]]
 """Gives the events of a recording, in order of arrival, from the beginning each time."""
 
+LAST = (
+    "What is told here goes by what was in force last in this window; "
+    "alerts that only what was in force before gave are not in it."
+)
+"""Said where the line file or the settings changed within a window."""
+
 Engines = Callable[[], Engine]
 """Gives an engine that was told nothing yet but what was learnt."""
 
