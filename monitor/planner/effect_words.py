@@ -29,7 +29,7 @@ def told(effect: Effect | None) -> str:
         >>> told(effect(Awaited(mean=12.0, own=4.0), 10))
         'no change can be told: between 62 % fewer and 71 % more'
         >>> told(effect(Awaited(mean=1.2, own=1.0), 0))
-        'too early: 1.2 to be expected so far, and it can be told from 3 on'
+        'too early: 1.2 expected so far, told from 3 on'
         >>> told(effect(Awaited(mean=5.0, own=1.0), 15))
         'more: 2.9 times as many as to be expected (1.5 to 5.9 times)'
         >>> told(None)
@@ -39,8 +39,8 @@ def told(effect: Effect | None) -> str:
         return "not watched since"
     if effect.too_early:
         return (
-            f"too early: {number(effect.awaited.mean)} to be expected so far, "
-            f"and it can be told from {ENOUGH:.0f} on"
+            f"too early: {number(effect.awaited.mean)} expected so far, "
+            f"told from {ENOUGH:.0f} on"
         )
     if effect.told < 0:
         low, high = (f"{100 * (1 - one):.0f}" for one in (effect.high, effect.low))
