@@ -148,6 +148,10 @@ class Figures:
         """Its disturbances in so many thousand trains."""
         return Counted(self.disturbances, self.trains / 1000)
 
+    def occasions_per_trains(self) -> Counted:
+        """Its occasions in so many thousand trains: what a comparison rests on, for what comes together does not come by chance."""
+        return Counted(self.occasions, self.trains / 1000)
+
     def per_axles(self) -> Counted:
         """Its disturbances in so many hundred thousand axles; where not all axles were told, as many for the others."""
         axles = self.axles * self.trains / self.counted if self.counted else 0.0

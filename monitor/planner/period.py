@@ -116,10 +116,13 @@ def report(
         most=tuple(carrying(carried, CARRY)),
         months=now.months(),
         hours=now.hours(),
-        fleet=fleet_trend(now.fleet()),
-        against=compare(whole_before.per_trains(), whole.per_trains()),
+        fleet=fleet_trend(occasions_of_fleet(now.seen.sections.values())),
+        against=compare(
+            whole_before.occasions_per_trains(), whole.occasions_per_trains()
+        ),
         notes=(
             *_unfinished(reached, end, line),
+            *_cut_hours(begin, end, reached),
             *_notes(rows["section"], whole),
         ),
     )
@@ -216,14 +219,6 @@ class _Sums:
         site = "" if subject.startswith("site/") else spot.site
         return ", ".join(one for one in (site, kilometres) if one)
 
-    def fleet(self) -> list[Watched]:
-        """The disturbances of each section, in the time it was watched; those that come in bursts as one."""
-        return [
-            Watched(*_operating(section))
-            for section in self.seen.sections.values()
-            if section.watched
-        ]
-
     def months(self) -> tuple[Slot, ...]:
         clock, seen = self.seen.clock, self.seen
         trains = seen.by_month.sum(axis=0)
@@ -250,8 +245,7 @@ class _Sums:
                 found.append(0.0)
                 continue
             begin = max(clock.begin + int(hours[0]) * HOUR, seen.begin)
-            # To the end of the period as asked for, not of what is known.
-            end = clock.begin + (int(hours[-1]) + 1) * HOUR
+            end = min(clock.begin + (int(hours[-1]) + 1) * HOUR, seen.end)
             watched = sum(
                 length(within(one.watched, begin, end))
                 for one in seen.sections.values()
@@ -287,6 +281,23 @@ class _Sums:
             ),
             _more_in(self.seen.clock.months, [m for _, m in slots], months),
         )
+
+
+def occasions_of_fleet(sections: Iterable[Section]) -> list[Watched]:
+    """The occasions of a line, each at the section that was disturbed first, in the time that was in use.
+
+    What a cable does to all its sections is one occasion: taken for as many, it makes a trend out of nothing.
+    """
+    fleet = list(sections)
+    first = set(
+        bursts(sorted(at for one in fleet for at, _ in one.disturbed), ONE_OCCASION)
+    )
+    found = []
+    for section in fleet:
+        mine = [at for at, _ in section.disturbed if at in first]
+        first.difference_update(mine)
+        found.append(Watched(*_in_use(section, mine)))
+    return found
 
 
 def _more_in(labels: Sequence[str], at: Sequence[int], trains: Iterable[int]) -> str:
@@ -333,10 +344,23 @@ def _given_back(found: Iterable[tuple[float, bool]]) -> GivenBack:
     )
 
 
-def _operating(section: Section) -> tuple[list[float], float, float]:
-    """When it was disturbed, and from when to when, in days of the time it was watched; what came within an hour is one."""
-    times = [section.operating(at) / DAY for at, _ in section.disturbed]
-    return list(bursts(sorted(times), HOUR / DAY)), 0.0, length(section.watched) / DAY
+def _in_use(
+    section: Section, moments: Iterable[Moment]
+) -> tuple[list[float], float, float]:
+    """When it was disturbed, and from when to when, in days of the time it was in use; what came within an hour is one.
+
+    A time not available is no time in which nothing happened.
+    Where what disturbed it last also ended the time watched, that is no evidence of when it comes (as `trend.laplace_at_event`).
+    """
+    spells = section.in_use
+    end = length(spells)
+    times = [
+        length(within(spells, spells[0][0], at)) if spells else 0 for at in moments
+    ]
+    found = list(bursts(sorted(times), HOUR))
+    if found and end - found[-1] < MINUTE and section.failed:
+        found.pop()
+    return [at / DAY for at in found], 0.0, end / DAY
 
 
 def _ranks(
@@ -374,7 +398,7 @@ def _ranks(
                 rising=sure.get(subject),
                 against=None
                 if last is None
-                else compare(last.per_trains(), row.per_trains()),
+                else compare(last.occasions_per_trains(), row.occasions_per_trains()),
                 hours=hours,
                 months=months if len(sums.seen.clock.months) > 1 else "",
             )
@@ -394,9 +418,9 @@ def _quarter(row: Figures, rate: float | None) -> float | None:
 def _trend(row: Figures, sums: _Sums) -> tuple[Trend, float] | None:
     """The trend of a section, and its chance with bursts taken for what they are; None where there is too little."""
     section = sums.seen.sections[row.name]
-    if len(section.disturbed) < LEAST or not section.watched:
+    if len(section.disturbed) < LEAST or not section.in_use:
         return None
-    times, _, end = _operating(section)
+    times, _, end = _in_use(section, (at for at, _ in section.disturbed))
     found = trend_of(times, end)
     if found is None:
         return None
@@ -409,6 +433,14 @@ def _unfinished(reached: Moment, end: Moment, line: Line) -> Iterable[str]:
     if reached < end:
         shown = in_full(reached, line.zone, line.timezone)
         yield f"The period is not over, or not all of it is on record: known up to {shown}."
+
+
+def _cut_hours(begin: Moment, end: Moment, reached: Moment) -> Iterable[str]:
+    if begin % HOUR or (end % HOUR and end < reached):
+        yield (
+            "Trains are counted by whole hours of UTC, and this period begins or ends within one: "
+            "trains of the hour in which it begins are left out, those of the hour in which it ends are all in it."
+        )
 
 
 def _notes(sections: Sequence[Figures], whole: Figures) -> Iterable[str]:

@@ -18,7 +18,6 @@ from monitor.history import HOURS, History
 from monitor.planner.spells import (
     Spell,
     is_in,
-    length,
     longest,
     together,
     within,
@@ -30,6 +29,15 @@ AFTER_WORK: Duration = HOUR
 
 AT_START: Duration = 10 * MINUTE
 """An evaluator that comes into service shows its sections disturbed until each is reset (EULYNX SCI-TDS: start-up comes up disturbed); so long that counts for its start."""
+
+ENOUGH_DAYS = 7
+"""With fewer days on which a section was available it is taken from the weeks before whether an hour is one with trains."""
+
+WEEKS_BEFORE: Duration = 28 * DAY
+"""Those weeks: every day of the week comes four times."""
+
+LISTED: Duration = 366 * DAY
+"""Months of which nothing is known yet are listed for so long."""
 
 Numbers = npt.NDArray[np.int64]
 
@@ -75,9 +83,10 @@ class Section:
         """The longest spell not observed."""
         return longest(self.dark)
 
-    def operating(self, moment: Moment) -> Duration:
-        """For how long it had been watched by *moment*."""
-        return length(within(self.watched, self.watched[0][0], moment))
+    @property
+    def in_use(self) -> list[Spell]:
+        """When it was watched and could be disturbed: what is not available, or under work, is not disturbed anew."""
+        return without(self.watched, together([*self.failed, *self.work]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +141,7 @@ class Seen:
 
     Args:
         begin: of it.
-        end: of it, or up to when anything is known.
+        end: of it; what of it nothing is known of is dark.
         sections: by id, each of the line file.
         clock: the hours of the period.
         by_hour: trains by section, in the order of the line file, and hour of the day.
@@ -168,11 +177,14 @@ class Seen:
 def see(
     history: History, line: Line, begin: Moment, end: Moment, reached: Moment
 ) -> Seen:
-    """What was seen from *begin* up to *end*, or up to *reached* where that is earlier."""
-    end = max(begin, min(end, reached))
-    sections = seen_sections(history, line, begin, end)
-    clock = Clockface.of(begin, end, line.zone)
-    trains, counted, axles = _trains(history, list(sections), clock, begin, end)
+    """What was seen from *begin* up to *end*; from *reached* on, where that is earlier, nothing was."""
+    known = max(begin, min(end, reached))
+    sections = seen_sections(history, line, begin, known)
+    for section in sections.values():
+        section.dark = together([*section.dark, (known, end)])
+    clock = Clockface.of(begin, min(end, known + LISTED), line.zone)
+    trains, counted, axles = _trains(history, list(sections), clock, begin, known)
+    hours_seen = _hours_seen(trains, sections, clock, known)
     hours = range(HOURS)
     months = range(len(clock.months))
     return Seen(
@@ -188,7 +200,7 @@ def see(
         ),
         counted=counted,
         axles=axles,
-        busy=_busy(trains, sections, clock, end),
+        busy=_busy(history, line, sections, hours_seen, begin),
     )
 
 
@@ -354,22 +366,54 @@ def _trains(
     return trains, counted, axles
 
 
-def _busy(
+def _hours_seen(
     trains: Numbers, sections: dict[str, Section], clock: Clockface, end: Moment
-) -> npt.NDArray[np.bool_]:
-    """The hours of the day in which, on at least half of the days that saw that hour whole, a train worked through."""
+) -> tuple[Numbers, Numbers]:
+    """By section and hour of the day: on how many days it was watched and available for the whole of that hour, and on how many of them a train worked through.
+
+    A section that is not available lets no train through, and that says nothing of whether one wanted to.
+    """
     seen = np.broadcast_to(clock.inside, trains.shape).copy()
+    seen.reshape(len(trains), -1)[:, max(0, (end - clock.begin) // HOUR) :] = False
     for at, section in enumerate(sections.values()):
-        for begin, until in section.dark:
+        flat = seen[at].reshape(-1)
+        for begin, until in (*section.dark, *section.failed, *section.work):
             first = (begin - clock.begin) // HOUR
             last = -(-(until - clock.begin) // HOUR)
-            seen[at].reshape(-1)[max(first, 0) : last] = False
-    late = (end - clock.begin) // HOUR
-    seen.reshape(len(trains), -1)[:, late:] = False
+            flat[max(first, 0) : max(last, 0)] = False
     through = (trains > 0) & seen
-    found = np.zeros((len(trains), HOURS), np.bool_)
+    days = np.zeros((len(trains), HOURS), np.int64)
+    busy = np.zeros_like(days)
     for hour in range(HOURS):
         here = clock.hour == hour
-        days = seen[:, here].sum(axis=1)
-        found[:, hour] = (days > 0) & (through[:, here].sum(axis=1) * 2 >= days)
-    return found
+        days[:, hour] = seen[:, here].sum(axis=1)
+        busy[:, hour] = through[:, here].sum(axis=1)
+    return days, busy
+
+
+def _busy(
+    history: History,
+    line: Line,
+    sections: dict[str, Section],
+    seen: tuple[Numbers, Numbers],
+    begin: Moment,
+) -> npt.NDArray[np.bool_]:
+    """The hours of the day in which, on at least half of the days that saw that hour whole, a train worked through.
+
+    Where a section was available on few days, those of the weeks before are taken in; where that leaves none, the hours are those of most other sections.
+    """
+    days, through = seen
+    failed = np.array([bool(one.failed) for one in sections.values()], np.bool_)
+    few = failed[:, None] & (days < ENOUGH_DAYS)
+    if few.any():
+        first = begin - WEEKS_BEFORE
+        before = seen_sections(history, line, first, begin)
+        clock = Clockface.of(first, begin, line.zone)
+        trains, _, _ = _trains(history, list(before), clock, first, begin)
+        more_days, more_through = _hours_seen(trains, before, clock, begin)
+        days = days + np.where(few, more_days, 0)
+        through = through + np.where(few, more_through, 0)
+    found = (days > 0) & (through * 2 >= days)
+    known = days > 0
+    others = found.sum(axis=0) * 2 >= np.maximum(known.sum(axis=0), 1)
+    return np.where(known, found, others[None, :])

@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+import random
+from math import exp
+
 import pytest
 
 from monitor.core.facts import Fact
 from monitor.core.moments import DAY, HOUR, MINUTE, SECOND
+from monitor.core.statistics.comparing import Counted, compare
+from monitor.core.statistics.fleets import fleet_trend
+from monitor.core.statistics.trend import bursts
 from monitor.planner import words
+from monitor.planner.period import ONE_OCCASION, occasions_of_fleet
+from monitor.planner.seen import Section
 from tests.planner.facts import (
     JUNE,
     MAY,
@@ -406,3 +414,119 @@ def test_alerts_stand_at_what_they_are_about():
 
     assert row(found, "head/H1").alerts == 2
     assert row(found, "section/T1").alerts == 0
+
+
+def test_a_section_that_failed_for_most_of_the_period_still_has_its_hours_with_trains():
+    """Failed from the 3rd up to the 25th, 16 trains a day else: 22 days of 16 hours, though on most days none came through."""
+    hours = range(6, 22)
+    there = [*trains(2, last=2, hours=hours), *trains(2, first=25, hours=hours)]
+    found = of([*heard(), *there, fact("failed", 2, at(3), at(25))])
+
+    assert row(found, "section/T2").failed == 22 * DAY
+    assert row(found, "section/T2").failed_busy == 22 * 16 * HOUR
+
+
+def test_where_it_failed_throughout_the_weeks_before_tell_its_hours():
+    """A report of one day on which it failed: trains at 6, 12 and 18 on all days before."""
+    found = of(
+        [*heard(), *trains(2, last=28), fact("failed", 2, at(29), at(31))],
+        begin=at(29),
+        end=at(30),
+    )
+
+    assert row(found, "section/T2").failed_busy == 3 * HOUR
+
+
+def test_where_it_was_never_seen_to_work_its_hours_are_those_of_most_others():
+    """Failed since before anybody listened; the other three have trains at 6 and 12."""
+    others = [x for n in (1, 3, 4) for x in trains(n, hours=(6, 12))]
+    found = of([*heard(), *others, fact("failed", 2, MAY - 60 * DAY, None)])
+
+    assert row(found, "section/T2").failed_busy == 31 * 2 * HOUR
+
+
+def test_what_is_not_known_yet_is_not_observed():
+    """Asked for May and June on the 10th of May: 52 days dark, May observed for 9 of 31 days, June not heard."""
+    found = of([*heard(), *trains(2, last=9)], end=JUNE + 30 * DAY, reached=at(10))
+
+    assert row(found, "section/T2").dark_longest == 52 * DAY
+    assert [one.name for one in found.months] == ["2026-05", "2026-06"]
+    assert found.months[0].share == pytest.approx(9 / 31)
+    assert found.months[1].share == 0
+
+
+def test_what_failed_at_once_is_not_getting_better():
+    """Disturbed eight times on the first day, then not available for the month: it could not be disturbed any more."""
+    eight = [disturbed(3, at(1, 1 + k * 1.5)) for k in range(8)]
+    other = [*heard(), *trains(1), *eight]
+    found = of([*other, fact("failed", 3, at(1, 11.5), None)])
+    working = of(other)
+
+    assert words.trend(found.ranks["section/T3"]) != "less and less often"
+    assert words.trend(working.ranks["section/T3"]) == "less and less often"
+
+
+def test_one_cable_that_is_cut_is_one_occasion_of_a_comparison_and_of_a_trend():
+    """On a steady line, by chance alone, one month in twenty is told to differ; by hand: 6 single disturbances and 2 cable cuts a month of 5 sections each.
+
+    400 months, fixed seed; of 400 at 5 % more than 32 come one time in two hundred (binomial).
+    """
+    chance = random.Random(20260501)
+    names = [f"T{n}" for n in range(24)]
+    trend, differ, before = 0, 0, None
+    for _ in range(400):
+        seen = {name: Section(watched=[(MAY, at(31))]) for name in names}
+        for _ in range(_poisson(chance, 6)):
+            one = seen[chance.choice(names)]
+            one.disturbed.append((MAY + chance.randrange(30 * DAY), False))
+        for _ in range(_poisson(chance, 2)):
+            first, moment = chance.randrange(20), MAY + chance.randrange(30 * DAY)
+            for k in range(5):
+                seen[names[first + k]].disturbed.append((moment + k * SECOND, False))
+        for one in seen.values():
+            one.disturbed.sort()
+        found = fleet_trend(occasions_of_fleet(seen.values()))
+        trend += found is not None and found.chance < words.SURE
+        moments = sorted(m for one in seen.values() for m, _ in one.disturbed)
+        now = Counted(len(bursts(moments, ONE_OCCASION)), 20.0)
+        if before is not None:
+            told = compare(before, now)
+            differ += told is not None and told.chance < words.SURE
+        before = now
+
+    assert trend <= 32
+    assert differ <= 32
+
+
+def _poisson(chance, mean):
+    """A Poisson number (Knuth's way)."""
+    number, product = 0, chance.random()
+    while product > exp(-mean):
+        number, product = number + 1, product * chance.random()
+    return number
+
+
+def test_a_cut_cable_counts_once_against_the_period_before():
+    """Four sections within a minute, none before: one occasion, which is no difference; four disturbances are told."""
+    cut = [disturbed(n, at(9, 7) + n * SECOND) for n in (1, 2, 3, 4)]
+    there = [x for n in (1, 2, 3, 4) for x in trains(n)]
+    april = [train(n, MAY - d * DAY + HOUR) for n in (1, 2, 3, 4) for d in range(1, 31)]
+    found = of([*heard(), *there, *april, *april, *cut])
+
+    assert found.whole.disturbances == 4
+    assert found.whole.occasions_per_trains().count == 1
+    assert found.against is not None
+    assert found.against.chance > 0.3
+
+
+def test_hours_that_the_period_cuts_are_told_of():
+    """Trains are known by whole hours: a period from 10:06 to 10:54 says so; a day does not, nor one that ends now."""
+
+    def told(begin, end, reached):
+        found = of([*heard(), *trains(2)], begin=begin, end=end, reached=reached)
+        return any("whole hours" in one for one in found.notes)
+
+    assert told(at(3, 10.1), at(3, 10.9), JUNE)
+    assert told(at(3), at(3, 10.9), JUNE)
+    assert not told(at(3), at(4), JUNE)
+    assert not told(at(3), at(3, 10.9), at(3, 10.9))
