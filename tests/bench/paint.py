@@ -26,6 +26,7 @@ from typing import Any
 import aiomqtt
 from playwright.async_api import Page, async_playwright
 
+from monitor.core.events import SectionState
 from monitor.core.moments import SECOND, Moment, parse
 from monitor.journal import Journal
 from monitor.settings import read_url
@@ -112,6 +113,31 @@ class Sender:
             await asyncio.sleep(0.002)
 
 
+def burnt() -> dict[str, float]:
+    """Seconds of a core that this program and what it started have spent, by who it was."""
+    parents, names, spent = {}, {}, {}
+    for stat in Path("/proc").glob("[0-9]*/stat"):
+        try:
+            name, _, rest = stat.read_text().partition("(")[2].rpartition(")")
+        except OSError:
+            continue  # it has ended
+        fields = rest.split()
+        number = int(stat.parent.name)
+        parents[number], names[number] = int(fields[1]), name
+        spent[number] = (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+    found = {"broker": 0.0, "monitor": 0.0, "browser": 0.0, "this program": 0.0}
+    for number, name in names.items():
+        line = [number]
+        while line[-1] in parents and parents[line[-1]] not in (0, line[-1]):
+            line.append(parents[line[-1]])
+        if os.getpid() in line:
+            who = "browser" if "chrom" in name else "monitor"
+            who = "broker" if "mosquitto" in name else who
+            who = "this program" if number == os.getpid() or name == "node" else who
+            found[who] += spent[number]
+    return found
+
+
 def latencies(
     painted: Sequence[tuple[str, str, int]],
     went: dict[tuple[str, str], list[Moment]],
@@ -147,9 +173,10 @@ async def traffic(
     sender: Sender, pages: Sequence[Page], rate: float, asked: argparse.Namespace
 ) -> None:
     """Send at *rate*, and say how soon it was painted."""
-    begin = now()
+    begin, before = now(), burnt()
     await sender.run(rate, asked.seconds, asked.disturb_every)
     end = now()
+    took = {name: spent - before.get(name, 0.0) for name, spent in burnt().items()}
     await asyncio.sleep(2)
     found: list[tuple[Moment, float]] = []
     for page in pages:
@@ -157,9 +184,23 @@ async def traffic(
         found += latencies(painted, sender.went, begin, end)
     found.sort()
     say(f"painted at {rate:g} events a second", [ms for _, ms in found])
+    cores = ", ".join(
+        f"{name} {spent / (end - begin) * SECOND:.2f}" for name, spent in took.items()
+    )
+    print(f"  cores busy meanwhile: {cores}")  # noqa: T201 - printing is what this program is for
     quarter = len(found) // 4
     say("  of these the first quarter", [ms for _, ms in found[:quarter]])
     say("  the last quarter", [ms for _, ms in found[-quarter:]])
+
+
+def events_taken(folder: Path) -> list[float]:
+    """Milliseconds from the publication of an event to its arrival at the monitor."""
+    with Journal.read(folder / "journal.sqlite") as journal:
+        return [
+            (one.arrival - one.time) / 1000
+            for one in journal.events()
+            if isinstance(one, SectionState) and one.arrival is not None
+        ]
 
 
 def alerts_painted(folder: Path) -> list[float]:
@@ -204,6 +245,7 @@ async def measure(folder: Path, asked: argparse.Namespace) -> None:
                 for rate in (60.0, asked.rate):
                     await traffic(sender, pages, rate, asked)
                 await browser.close()
+        say("event taken from the broker", events_taken(folder))
         say("alert painted after the watermark", alerts_painted(folder))
 
 

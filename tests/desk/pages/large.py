@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from itertools import pairwise
+from typing import Any
 
 from monitor.core.moments import SECOND, exact
 
@@ -10,12 +11,12 @@ AREAS = ("varnholt", "wickering", "thornmere", "ostrel", "dunnock", "long-meadow
 """Six, one of them with a long name."""
 
 
-def section(area, track, number):
+def section(area: str, track: int, number: int) -> str:
     """A section's name: the letter of its area, its track, and three digits."""
     return f"{area[0].upper()}{'DU'[track]}{number:03d}"
 
 
-def large_line(sections=900):
+def large_line(sections: int = 900) -> str:
     """A line file of six areas, two tracks each; every eight sections of a track have an evaluator."""
     length = sections // len(AREAS) // 2
     text = ['[line]\nname = "Long line"\ntimezone = "UTC"']
@@ -45,7 +46,9 @@ def large_line(sections=900):
     return "\n".join(text)
 
 
-def said(number, name, state, at, source="gw/large", **more):
+def said(
+    number: int, name: str, state: str, at: int, source: str = "gw/large", **more: Any
+) -> dict[str, Any]:
     """One section says something."""
     return {
         "specversion": "1.0",
