@@ -2,12 +2,25 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from typer.testing import CliRunner
 
+from monitor.acts import entry as act_entry
 from monitor.cli import app
+from monitor.core.alerts import identify
+from monitor.core.events import SectionState, State
+from monitor.core.moments import MINUTE, SECOND, parse
+from monitor.handling import Act
+from monitor.journal import Journal
+from monitor.shown import Painted, Shown, entry as shown_entry
 from replay.recording import write_recording
 from replay.simulator import simulation
+from tests.journals import come, connect, start
+from tests.live import LINE
+
+SIX = parse("2026-05-04T06:00:00Z")
 
 
 @pytest.fixture
@@ -36,3 +49,77 @@ def test_replay_writes_the_report_beside_the_alerts(files):
     first, second = ((folder / f"{name}.html").read_bytes() for name in ("a", "b"))
     assert first == second
     assert first.startswith(b"<!DOCTYPE html>")
+
+
+@pytest.fixture
+def night(tmp_path):
+    """A journal in which T2 lets go of a train at 06:13, desk north paints that, and Ada says seen."""
+    states = [
+        *((0, name, State.CLEAR) for name in ("T1", "T2", "T3", "T4")),
+        (600, "T1", State.OCCUPIED),
+        (660, "T2", State.OCCUPIED),
+        (670, "T1", State.CLEAR),
+        (780, "T2", State.CLEAR),
+        (900, "T4", State.CLEAR),
+    ]
+    events = [
+        SectionState(
+            id=str(number),
+            source="gw/1",
+            subject=name,
+            time=SIX + seconds * SECOND,
+            state=state,
+        )
+        for number, (seconds, name, state) in enumerate(states)
+    ]
+    lost = identify("vanished-train", "section/T2", SIX + 780 * SECOND)
+    painted = Shown(
+        id="s1",
+        position="north",
+        by="Ada",
+        page="abcdef01",
+        at=SIX + 910 * SECOND,
+        entered=SIX + 910 * SECOND,
+        visible=True,
+        sound="played",
+        faults=(Painted(fault=lost, headline="T2 cleared", priority="urgent"),),
+    )
+    seen = Act(
+        id="a1",
+        at=SIX + 940 * SECOND,
+        entered=SIX + 940 * SECOND,
+        by="Ada",
+        position="north",
+        what="seen",
+        fault=lost,
+    )
+    with Journal.open(tmp_path / "journal.sqlite") as journal:
+        start(journal, SIX - MINUTE, LINE)
+        connect(journal, SIX - MINUTE)
+        come(journal, events, lag=SECOND)
+        journal.append([shown_entry(painted), act_entry(seen)])
+    return tmp_path
+
+
+def test_an_engineer_is_told_what_showed_clear_and_who_saw_it(night):
+    """The one command of the README, and in its report when it was so, heard, told and seen."""
+    out = night / "incident.html"
+    given = ["replay", "--journal", str(night / "journal.sqlite")]
+    window = ["--from", "2026-05-04T06:00:00Z", "--to", "2026-05-04T06:30:00Z"]
+
+    found = CliRunner().invoke(app, [*given, *window, "--report", str(out)])
+
+    assert found.exit_code == 0, found.output
+    text = out.read_text(encoding="utf-8")
+    row = text[text.index("<b>T2</b> cleared, its train unaccounted for") :]
+    row = row[: row.index("</tr>")]
+    times = re.findall(r'<td class="time">(.*?)</td>', row)
+    assert times[0] == "06:13:00.000"
+    assert times[2:] == [
+        "06:13:01.000",
+        "06:15:10.000, north",
+        "06:15:40.000, Ada",
+        "open",
+    ]
+    assert "06:15:40 seen: fault " in text
+    assert "In force from 2026-05-04 05:59:00" in text
