@@ -54,7 +54,7 @@ class Row:
         since: the time of day, with the date where that is another day.
         age: since then.
         began: for a page that counts on.
-        over: whether everything in it is over.
+        end: "over" where everything in it is, "stays until closed" where a person still has to close some of it, or "".
     """
 
     id: str
@@ -68,7 +68,7 @@ class Row:
     since: str
     age: str
     began: str
-    over: bool
+    end: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -199,7 +199,7 @@ class View:
             since=clock(began, zone, now),
             age=span(max(MINUTE, (now - began) // MINUTE * MINUTE)),
             began=fault.began,
-            over=fault.ended is not None,
+            end=_end(fault),
         )
 
     def _place(self, fault: FaultOut) -> str:
@@ -210,8 +210,11 @@ class View:
         if fault.standing:
             plural = "s" if fault.standing > 1 else ""
             parts.append(f"{fault.standing} train{plural} standing")
-        if fault.waiting:
-            parts.append(f"{names(fault.waiting[:3])}: no train since the reset")
+        # Where a train may stand in a section shown clear, nothing is to sound like an empty one.
+        if fault.waiting and not fault.lasting:
+            parts.append(
+                f"{names(fault.waiting[:3])} reset, not yet followed by a train"
+            )
         return " · ".join(parts)
 
     def _kilometres(self, sections: Iterable[str]) -> str:
@@ -402,6 +405,13 @@ class View:
         if text is None:
             return ""
         return to_the_minute(parse(text), self._line.zone, parse(now))
+
+
+def _end(fault: FaultOut) -> str:
+    """Whether what *fault* is about has ended, for people too."""
+    if fault.lasting:
+        return "stays until closed"
+    return "over" if fault.ended is not None else ""
 
 
 def _backwards(stamped: str) -> int:

@@ -403,3 +403,24 @@ async def test_a_visit_is_recorded_and_taken_back(browser, broker, tmp_path):
             page.once("dialog", lambda asked: asked.accept("wrong day"))
             await page.locator("[data-withdraw]").first.click()
             await expect(page.locator("tbody tr").first).to_contain_text("None is on")
+
+
+async def test_a_pointer_on_the_list_keeps_its_order_and_hides_nothing(
+    browser, broker, tmp_path
+):
+    """While the pointer rests on the list, what else fails is there at once, below; what is chosen is what the panel tells."""
+    async with watching(quick(tmp_path, broker.url)) as daemon:  # noqa: SIM117 - the page goes first
+        async with opened(browser, daemon.desk_at) as watched:
+            page = watched.page
+            await disturb(broker.url)
+            rows = page.locator("#faults .row")
+            await expect(rows).to_have_count(1)
+            await rows.first.hover()
+            await disturb(broker.url, "T4", 11)
+            await expect(rows).to_have_count(2)
+            await expect(rows.first).to_contain_text("T2 disturbed")
+            await page.keyboard.press("ArrowDown")
+            await page.keyboard.press("ArrowDown")
+            chosen = page.locator("#faults .row[data-chosen] .what")
+            told = await chosen.inner_text()
+            await expect(page.locator("#this-title")).to_have_text(told)

@@ -85,26 +85,55 @@ function bands() {
 
 // Parts.
 
-const asked = new Map();
+const wanted = new Map(); // what is to be asked for next, by part
+const busy = new Set();
+const pause = (ms) => new Promise((go) => setTimeout(go, ms));
 async function again(id, path) {
-  // One question a part at a time; what changes meanwhile is asked for once more.
-  if (asked.has(id)) { asked.set(id, true); return; }
-  asked.set(id, false);
-  const text = await part(path);
-  if (text !== null) put(id, text);
-  const once = asked.get(id);
-  asked.delete(id);
-  if (once) again(id, path);
+  // One question a part at a time: what is wanted meanwhile is asked for next, as it is wanted then.
+  wanted.set(id, path);
+  if (busy.has(id)) return;
+  busy.add(id);
+  while (wanted.has(id)) {
+    const now = wanted.get(id);
+    wanted.delete(id);
+    const text = await part(now);
+    at(id).classList.toggle("old", text === null);
+    if (text !== null) { if (id !== "fault" || now === story()) put(id, text); continue; }
+    // While the monitor is not heard the whole page is hatched, and asks anew when it is.
+    if (lostSince !== null) break;
+    await pause(1000);
+    if (!wanted.has(id)) wanted.set(id, id === "fault" ? story() : now);
+  }
+  busy.delete(id);
+}
+
+function story() {
+  return `/parts/fault/${chosen}`;
 }
 
 function put(id, text) {
-  if (id === "faults" && held()) { waiting = true; return; }
   const place = at(id);
   const open = id === "fault" && at("numbers")?.open;
   const focused = place.contains(document.activeElement) ? document.activeElement.closest(".row")?.dataset.fault : undefined;
-  place.innerHTML = text; // made and escaped by the monitor; no script in it would run
+  if (id === "faults" && held()) { renew(place, text); waiting = true; }
+  else place.innerHTML = text; // made and escaped by the monitor; no script in it would run
   if (id === "fault") { gather(); again_drawn(); middle(); if (open) at("numbers").open = true; }
   if (id === "faults") { select(); turn(); painted(); if (focused) row(focused)?.querySelector(".what").focus(); }
+}
+
+function renew(place, text) {
+  // Under the pointer and while a key is down the order stays; what the rows say, and that there are more, does not wait.
+  const made = document.createElement("template");
+  made.innerHTML = text;
+  const fresh = new Map(Array.from(made.content.querySelectorAll(".row"), (one) => [one.dataset.fault, one]));
+  place.querySelector(".head").replaceWith(made.content.querySelector(".head"));
+  for (const one of place.querySelectorAll(".row")) {
+    const now = fresh.get(one.dataset.fault);
+    fresh.delete(one.dataset.fault);
+    if (now) one.replaceWith(now);
+  }
+  if (fresh.size) place.querySelector(".none")?.remove();
+  place.querySelector(".rows").append(...fresh.values());
 }
 
 function middle() {
@@ -135,7 +164,8 @@ function select() {
 
 function turn() {
   // Nothing chosen: the first of the list.  Something urgent that nobody has seen: that, unless somebody is at work here.
-  const first = document.querySelector("#faults .row");
+  const urgents = '#faults .row.not-seen[data-priority="urgent"]';
+  const first = document.querySelector(urgents) ?? document.querySelector("#faults .row");
   if (!first || first.dataset.fault === chosen) return;
   const urgent = first.dataset.priority === "urgent" && first.dataset.seen === "0";
   const alone = performance.now() - handled > ALONE_MS && !at("asking").open;
@@ -145,14 +175,14 @@ function turn() {
 function choose(id) {
   chosen = id;
   select();
-  again("fault", `/parts/fault/${id}`);
+  again("fault", story());
 }
 
 function refresh() {
   again("faults", `/parts/faults${query}`);
   again("resets", `/parts/resets${query}`);
   again("foot", `/parts/foot${query}`);
-  if (chosen) again("fault", `/parts/fault/${chosen}`);
+  if (chosen) again("fault", story());
 }
 
 // Ticks.
@@ -340,9 +370,10 @@ async function hidden(kind, subject) {
 }
 
 async function doing(what) {
-  const story = document.querySelector(".sides");
-  if (!story) return;
-  const fault = story.dataset.fault;
+  const told = document.querySelector(".sides");
+  if (!told) return;
+  const fault = told.dataset.fault;
+  if (fault !== chosen) { say("What you have chosen is still on its way here: try again."); return; }
   const given = { what, position, key: key() };
   if (what === "seen") given.fault = fault;
   if (what === "going") given.fault = fault;
@@ -352,14 +383,14 @@ async function doing(what) {
     Object.assign(given, { fault, text });
   }
   if (what === "shelved") {
-    const { kind, subject } = story.dataset;
+    const { kind, subject } = told.dataset;
     const text = await ask(`Shelve ${kind.replaceAll("-", " ")}, ${subject.split("/")[1]}: why?`, await hidden(kind, subject));
     if (!text) return;
     const until = new Date(Date.now() + ahead + 8 * 3600e3).toISOString();
     Object.assign(given, { kind, subject, text, until });
   }
   if (what === "closed") {
-    for (const alert of story.dataset.closes.split(" ").filter(Boolean)) {
+    for (const alert of told.dataset.closes.split(" ").filter(Boolean)) {
       const text = await ask("Close it: why?", "It stays until a person closes it. Nothing here proves a section empty.");
       if (text === null) return;
       done(await act("/api/v1/acts", { ...given, key: key(), alert, text }), "Closed.");
