@@ -274,6 +274,7 @@ def pages(fault):
     yield from ("/before-the-first-train", "/parts/faults", "/parts/resets")
     yield from ("/parts/foot", "/parts/phone", f"/sections/{section}")
     yield from (f"/heads/{head}", f"/faults/{number}", f"/phone/{number}")
+    yield from (f"/heads/{head}/watch", f"/parts/wheel/{head}")
     yield from (f"/parts/fault/{number}", f"/?fault={number}")
     yield f"/replay?section={section}"
     yield f"/explain?section={section}"
