@@ -46,7 +46,13 @@ class Bar:
 
 
 def columns(
-    name: str, title: str, description: str, bars: Sequence[Bar], every: int = 1
+    name: str,
+    title: str,
+    description: str,
+    bars: Sequence[Bar],
+    every: int = 1,
+    *,
+    whole: bool = False,
 ) -> str:
     """Bars side by side, from nought.
 
@@ -56,6 +62,7 @@ def columns(
         description: what there is to see, in words.
         bars: from left to right.
         every: so many labels apart one is written.
+        whole: they are counts, and so are the numbers at the side.
 
     Example:
         >>> svg = columns("m", "By month", "", [Bar(label="05", value=2.0)])
@@ -65,7 +72,7 @@ def columns(
     ends = [b.high if b.high is not None else b.value for b in bars]
     marks = [b.mark for b in bars]
     top = max((one for one in (*ends, *marks) if one is not None), default=0.0)
-    steps = ticks(top)
+    steps = ticks(top, whole=whole)
     scale = PLOT / steps[-1]
     base = TOP + PLOT
     step = (WIDTH - LEFT - RIGHT) / max(len(bars), 1)
@@ -84,10 +91,15 @@ def columns(
 
 def _column(bar: Bar, x: float, step: float, scale: float, name: str) -> Iterable[str]:
     middle, base = x + step / 2, TOP + PLOT
+    width = min(step * 0.7, 48.0)
     if bar.value is None:
+        if bar.part:
+            yield (
+                f'<rect x="{middle - width / 2:.1f}" y="{TOP}" width="{width:.1f}" '
+                f'height="{PLOT}" fill="url(#{name}-hatch)" fill-opacity="0.3"/>'
+            )
         yield _text(middle, base - 6, "?", "middle")
         return
-    width = min(step * 0.7, 48.0)
     fill = f"url(#{name}-hatch)" if bar.part else "currentColor"
     height = bar.value * scale
     yield (
@@ -144,7 +156,7 @@ def carried(
     together: Sequence[float],
 ) -> str:
     """Bars from the highest to the lowest, and a line for what they come to together, as a share of all."""
-    drawn = columns(name, title, description, bars)
+    drawn = columns(name, title, description, bars, whole=True)
     step = (WIDTH - LEFT - RIGHT) / max(len(bars), 1)
     points = " ".join(
         f"{LEFT + (number + 0.5) * step:.1f},{TOP + PLOT * (1 - share):.1f}"
@@ -164,17 +176,21 @@ def carried(
     return drawn.removesuffix("</svg>") + line + said + "</svg>"
 
 
-def ticks(top: float) -> list[float]:
-    """Round numbers from nought to at least *top*, three to six of them.
+def ticks(top: float, *, whole: bool = False) -> list[float]:
+    """Round numbers from nought to at least *top*, three to six of them; of counts, *whole* ones.
 
     Example:
         >>> ticks(9), ticks(0), ticks(0.37)
         ([0.0, 2.0, 4.0, 6.0, 8.0, 10.0], [0.0, 1.0], [0.0, 0.1, 0.2, 0.3, 0.4])
+        >>> ticks(1, whole=True), ticks(2, whole=True)
+        ([0.0, 1.0], [0.0, 1.0, 2.0])
     """
     if not top > 0:
         return [0.0, 1.0]
     power = 10.0 ** floor(log10(top))
     step = next(power * n for n in (0.2, 0.5, 1, 2, 5) if top / (power * n) <= 5)
+    if whole:
+        step = max(step, 1.0)
     count = 1
     while count * step < top * (1 - 1e-9):
         count += 1

@@ -82,3 +82,17 @@ def test_the_scale_reaches_beyond_the_highest(top):
     assert found[-1] >= top * (1 - 1e-6)
     assert found[-1] < 2.01 * top
     assert 3 <= len(found) <= 7
+
+
+def test_counts_have_no_parts_at_the_side():
+    """Sections that carry one each: nought and one, and no fifths of a disturbance."""
+    bars = [Bar(label="T1", value=1.0), Bar(label="T2", value=1.0)]
+    texts = [
+        one.text
+        for one in parsed(carried("c", "t", "d", bars, [0.5, 1.0])).findall(
+            f"{SVG}text"
+        )
+    ]
+
+    assert "0.2" not in texts
+    assert {"0", "1"} <= set(texts)
