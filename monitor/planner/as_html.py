@@ -18,7 +18,16 @@ from monitor.core.statistics.comparing import Counted
 from monitor.core.statistics.poisson import limits
 from monitor.core.words import CAUTION, span
 from monitor.planner import words
-from monitor.planner.figures import FULLY, KINDS, Figures, Kind, Rank, Report, Slot
+from monitor.planner.figures import (
+    FULLY,
+    KINDS,
+    SHORT,
+    Figures,
+    Kind,
+    Rank,
+    Report,
+    Slot,
+)
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"  # fmt: skip
 """Nothing is loaded and nothing runs, whatever else went wrong."""
@@ -57,15 +66,15 @@ NOTES: tuple[tuple[str, str], ...] = (
     ),
     (
         "To expect",
-        "Each rate is drawn towards that of its kind on this line, the more the shorter its own record (empirical Bayes, gamma-Poisson; Hauer and others 2002), so that one event on a quiet section does not top the list. In 90 days: with as many trains a day as were seen.",
+        "Each rate is drawn towards that of its kind on this line, the more the shorter its own record (empirical Bayes, gamma-Poisson; Hauer and others 2002), so that one event on a quiet section does not top the list. In 90 days: with as many trains a day as were seen; the range is that of the rate. Too few: watched for less than 7 days, or a range of more than 1 to 10. Where no train was seen nothing is to be expected, and it stands first.",
     ),
     (
         "Against the period before",
-        "As long a time just before, both by their trains: exact test given the total (Przyborowski and Wilenski 1940), twice the smaller tail. Said to differ below 5 %. Of many sections compared one in twenty differs by accident.",
+        "As long a time just before, occasions by their trains, so that a cable that is cut counts once: exact test given the total (Przyborowski and Wilenski 1940), twice the smaller tail. Said to differ below 5 %. Of many sections compared one in twenty differs by accident.",
     ),
     (
         "Trend",
-        "Laplace's test over the time observed, exact for few events (Irwin and Hall), and divided by how uneven the gaps are where they come in bursts (Lewis and Robinson 1974); over all sections each against its own time (Kvaløy and Lindqvist 2003). Fewer than 4 are too few.",
+        "Laplace's test over the time that was observed and in which the section was available, exact for few events (Irwin and Hall), and divided by how uneven the gaps are where they come in bursts (Lewis and Robinson 1974); over all sections the occasions, each against its own section's time (Kvaløy and Lindqvist 2003). Fewer than 4 are too few.",
     ),
     (
         "More than its share",
@@ -73,7 +82,7 @@ NOTES: tuple[tuple[str, str], ...] = (
     ),
     (
         "Not available",
-        "From turning disturbed until it was clear again, at the interlocking too where the feed tells that; of several sections the sum. An hour with trains is one in which, on at least half of the days, a train was worked through there.",
+        "From turning disturbed until it was clear again, at the interlocking too where the feed tells that; of several sections the sum. An hour with trains is one in which, on at least half of the days on which it was available, a train was worked through there; where those are fewer than 7, the four weeks before are taken in.",
     ),
     (
         "Given back",
@@ -85,7 +94,7 @@ NOTES: tuple[tuple[str, str], ...] = (
     ),
     (
         "Heads, units, cables, evaluators, sites",
-        "A disturbance stands at everything its section needs, so these figures do not add up. Occasions: disturbances within a minute of one another as one.",
+        "A disturbance stands at everything its section needs, so these figures do not add up; a train is a passage at each of its sections. Occasions: disturbances within a minute of one another as one.",
     ),
 )
 """How the numbers are made, and after whom; in the order in which they are referred to."""
@@ -206,10 +215,11 @@ Cells = Sequence[tuple[str, Callable[[Figures, Rank], str]]]
 
 _WORST: Cells = (
     ("Where", lambda r, _: r.place),
-    ("To expect in 90 days", lambda _, k: _quarter(k)),
+    ("To expect in 90 days", lambda _, k: words.quarter(k)),
     ("Disturbances", lambda r, _: words.counted(r.disturbances, heard=r.heard)),
     ("Per 1,000 trains", lambda r, _: words.rate(r.per_trains(), heard=r.heard)),
-    ("Trains held", lambda r, _: str(r.held)),
+    ("Not available, in hours with trains", lambda r, _: _failed(r)),
+    ("Trains held", lambda r, _: _plain(r, str(r.held))),
     ("More than its share", lambda _, k: words.more(k)),
     ("Trend", lambda _, k: words.trend(k)),
     ("Against the period before", lambda _, k: words.against(k.against)),
@@ -221,10 +231,11 @@ _ALL: Cells = (
     ("Observed", lambda r, _: _observed(r)),
     ("Trains", lambda r, _: words.trains(r)),
     ("Disturbances", lambda r, _: _disturbances(r)),
+    ("Of them spurious occupations", lambda r, _: _plain(r, str(r.spurious))),
     ("Counted apart", lambda r, _: _plain(r, words.apart(r))),
     ("Per 1,000 trains", lambda r, _: words.rate(r.per_trains(), heard=r.heard)),
     ("Per 100,000 axles", lambda r, _: _per_axles(r)),
-    ("Resets, a train followed", lambda r, _: words.resets(r)),
+    ("Resets by kind, a train followed", lambda r, _: words.resets(r)),
     ("Occupied, no train seen", lambda r, _: _plain(r, words.minutes(r.no_train))),
     ("Not available, in hours with trains", lambda r, _: _failed(r)),
     ("Given back", lambda r, _: words.given_back(r)),
@@ -234,8 +245,21 @@ _ALL: Cells = (
 )
 
 
+_PASSAGES = {
+    "Trains": "Passages",
+    "Per 1,000 trains": "Per 1,000 passages",
+}
+"""What a train is of several sections: it counts at each of them."""
+
+_PARTS: Cells = tuple((_PASSAGES.get(title, title), cell) for title, cell in _ALL)
+
+
 def _plain(row: Figures, text: str) -> str:
-    return text if row.heard else words.NOT_HEARD
+    if row.heard:
+        return text
+    if text in {"0", "0 min"}:
+        return words.NOT_HEARD
+    return f"{text}, {words.NOT_OBSERVED}"
 
 
 def _disturbances(row: Figures) -> str:
@@ -258,10 +282,6 @@ def _failed(row: Figures) -> str:
     return f"{words.minutes(row.failed)}, {busy} of it"
 
 
-def _quarter(rank: Rank) -> str:
-    return "not known" if rank.quarter is None else words.few_digits(rank.quarter)
-
-
 def _observed(row: Figures) -> str:
     if not row.heard:
         return words.NOT_HEARD
@@ -269,10 +289,28 @@ def _observed(row: Figures) -> str:
     return f"{words.share(row.share)}{dark}"
 
 
+def _first(report: Report) -> Callable[[Figures], tuple[float | str, ...]]:
+    """The order in which they are told: first what stands still, for that is worst and nothing is to be expected of it; then where most is to come; last what was hardly watched."""
+
+    def place(row: Figures) -> tuple[float | str, ...]:
+        rank = report.ranks[row.subject]
+        quarter = rank.quarter
+        hurt = bool(row.disturbances or row.failed)
+        if hurt and (
+            quarter is None or row.failed * 2 >= row.watched * len(row.sections)
+        ):
+            return 0, -row.failed, -row.disturbances, row.name
+        if quarter is None or row.watched < SHORT:
+            return 2, -row.failed, -row.disturbances, row.name
+        return 1, -quarter, -row.failed, row.name
+
+    return place
+
+
 def _worst(report: Report) -> str:
     ranked = sorted(
-        (row for row in report.rows["section"] if row.heard and row.disturbances),
-        key=lambda row: (-(report.ranks[row.subject].quarter or 0), row.name),
+        (row for row in report.rows["section"] if row.disturbances or row.failed),
+        key=_first(report),
     )[:WORST]
     if not ranked:
         return ""
@@ -287,14 +325,14 @@ def _table(report: Report, kind: Kind, most: int | None) -> str:
     shown: Sequence[Figures] = found
     more = ""
     if most is not None and len(found) > most:
-        shown = sorted(found, key=lambda row: -(report.ranks[row.subject].quarter or 0))
-        shown = shown[:most]
+        shown = sorted(found, key=_first(report))[:most]
         more = (
             f'<p class="second">The {most} of {len(found)} where most is to come; '
             "all of them are in the table to download.</p>"
         )
     heading = f'<h2 id="{kind}s">{title}</h2>'
-    return heading + more + _rows(report, shown, title.removesuffix("s"), _ALL)
+    columns = _ALL if kind == "section" else _PARTS
+    return heading + more + _rows(report, shown, title.removesuffix("s"), columns)
 
 
 def _rows(report: Report, rows: Iterable[Figures], name: str, columns: Cells) -> str:
@@ -302,7 +340,10 @@ def _rows(report: Report, rows: Iterable[Figures], name: str, columns: Cells) ->
     lines = []
     for row in rows:
         rank = report.ranks[row.subject]
-        cells = "".join(f"<td>{escape(cell(row, rank))}</td>" for _, cell in columns)
+        cells = "".join(
+            f'<td data-label="{escape(title)}">{escape(cell(row, rank))}</td>'
+            for title, cell in columns
+        )
         lines.append(f'<tr><th scope="row">{escape(row.name)}</th>{cells}</tr>')
     return (
         f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(name)}"><table>'
@@ -339,15 +380,16 @@ def _figure(
 
 def _slot_bar(slot: Slot) -> Bar:
     one = Counted(slot.disturbances, slot.trains / 1000)
+    part = slot.share is not None and slot.share < FULLY
     if not one.exposure > 0:
-        return Bar(label=slot.name[-5:], value=None)
+        return Bar(label=slot.name[2:], value=None, part=part)
     low, high = limits(one.count, words.CONFIDENCE)
     return Bar(
         label=slot.name[2:],
         value=one.count / one.exposure,
         low=low / one.exposure,
         high=high / one.exposure,
-        part=slot.share is not None and slot.share < FULLY,
+        part=part,
     )
 
 
@@ -365,10 +407,12 @@ def _months(report: Report) -> str:
     rows = [
         (
             one.name,
-            str(one.disturbances),
-            f"{one.trains:,}",
-            words.rate(Counted(one.disturbances, one.trains / 1000), heard=True),
-            "" if one.share is None else words.share(one.share),
+            str(one.disturbances) if one.share or one.disturbances else words.NOT_HEARD,
+            f"{one.trains:,}" if one.share else words.NOT_HEARD,
+            words.rate(
+                Counted(one.disturbances, one.trains / 1000), heard=bool(one.share)
+            ),
+            words.share(one.share or 0.0),
         )
         for one in report.months
     ]
@@ -392,6 +436,7 @@ def _hours(report: Report) -> str:
             for one, share in zip(report.hours, shares, strict=True)
         ],
         every=2,
+        whole=True,
     )
     rows = [
         (one.name, str(one.disturbances), f"{share:.1f}", f"{one.trains:,}")
@@ -425,7 +470,9 @@ def _expected(report: Report) -> str:
     found = [
         (row, one)
         for row in report.rows["section"]
-        if (one := report.ranks[row.subject].expected) is not None and row.heard
+        if (one := report.ranks[row.subject].expected) is not None
+        and row.heard
+        and not report.ranks[row.subject].thin
     ]
     ranked = sorted(found, key=lambda x: (-x[1].rate, x[0].name))[:WORST]
     if len(ranked) < 2:
@@ -434,7 +481,8 @@ def _expected(report: Report) -> str:
     svg = plots.rows(
         "expected",
         title,
-        "A dot a section, in the range that holds it with 95 %; the highest first.",
+        "A dot a section, in the range that holds it with 95 %; the highest first. "
+        "Sections of which too little is known are left out.",
         [
             Bar(label=row.name, value=one.rate, low=one.low, high=one.high)
             for row, one in ranked

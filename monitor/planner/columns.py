@@ -38,8 +38,10 @@ class Column:
     always: bool = False
 
     def of(self, row: Figures, rank: Rank) -> Cell:
-        """What stands in the row of *row*."""
-        return self.cell(row, rank) if row.heard or self.always else None
+        """What stands in the row of *row*; of what was not heard, what was counted all the same."""
+        if row.heard or self.always:
+            return self.cell(row, rank)
+        return (self.cell(row, rank) or None) if self.form == "count" else None
 
 
 def _minutes(length: int) -> float:
@@ -130,11 +132,7 @@ COLUMNS: tuple[Column, ...] = (
         "resets_by_kind",
         "Resets by kind",
         "text",
-        lambda r, _: ", ".join(
-            f"{one.kind.replace('_', ' ')} {one.accepted}"
-            for one in r.resets
-            if one.accepted
-        ),
+        lambda r, _: "; ".join(words.of_kind(one) for one in r.resets if one.accepted),
     ),
     Column(
         "resets_under_work",
@@ -228,7 +226,22 @@ COLUMNS: tuple[Column, ...] = (
         lambda _, k: None if k.expected is None else k.expected.high,
     ),
     Column(
-        "expected_in_90_days", "To expect in 90 days", "number", lambda _, k: k.quarter
+        "expected_in_90_days",
+        "To expect in 90 days",
+        "number",
+        lambda _, k: None if k.thin else k.quarter,
+    ),
+    Column(
+        "expected_in_90_days_low",
+        "At least (95 %)",
+        "number",
+        lambda _, k: None if k.thin else k.quarter_low,
+    ),
+    Column(
+        "expected_in_90_days_high",
+        "At most (95 %)",
+        "number",
+        lambda _, k: None if k.thin else k.quarter_high,
     ),
     Column(
         "more_than_share",

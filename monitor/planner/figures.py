@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from monitor.core.moments import Duration, Moment
+from monitor.core.moments import DAY, Duration, Moment
 from monitor.core.statistics.comparing import Counted, Ratio
 from monitor.core.statistics.fleets import Trend
 from monitor.core.statistics.ranking import Carried, Expected
@@ -19,6 +19,9 @@ KINDS: tuple[Kind, ...] = ("section", "head", "unit", "cable", "evaluator", "sit
 
 FULLY = 0.95
 """Observed for less than this share, trains are "at least"."""
+
+SHORT: Duration = 7 * DAY
+"""Of what was watched for less nothing is told for 90 days: not even each day of the week was seen."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,6 +169,9 @@ class Rank:
         subject: whose.
         expected: disturbances to expect per thousand trains, drawn towards the fleet's; None where nothing is known of any.
         quarter: disturbances to expect in 90 days, with as many trains as in the period; None where it had none.
+        quarter_low: the lower end of what that may be.
+        quarter_high: the upper end.
+        thin: too little is known to tell it.
         more: how often it would have as many by its share of trains alone, adjusted for how many were asked about.
         trend: whether they came faster and faster, or None where there were too few.
         rising: how sure that is once all were asked about, and bursts are taken for what they are; None likewise.
@@ -177,6 +183,9 @@ class Rank:
     subject: str
     expected: Expected | None = None
     quarter: float | None = None
+    quarter_low: float | None = None
+    quarter_high: float | None = None
+    thin: bool = False
     more: float | None = None
     trend: Trend | None = None
     rising: float | None = None

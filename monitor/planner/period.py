@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from math import isfinite
+from typing import TypedDict
 
 import numpy as np
 
@@ -17,6 +18,7 @@ from monitor.core.moments import DAY, HOUR, MINUTE, Moment
 from monitor.core.statistics.comparing import Counted, compare
 from monitor.core.statistics.fleets import LEAST, Trend, Watched, fleet_trend, trend_of
 from monitor.core.statistics.ranking import (
+    Expected,
     adjusted,
     carrying,
     expected,
@@ -30,6 +32,7 @@ from monitor.history import HOURS, History
 from monitor.planner.figures import (
     FULLY,
     KINDS,
+    SHORT,
     Apart,
     Figures,
     GivenBack,
@@ -45,6 +48,9 @@ from monitor.planner.whereabouts import Whereabouts
 
 ONE_OCCASION = MINUTE
 """Disturbances within a minute of one another have one cause more often than not (as `common-cause`, `window_s` 60)."""
+
+WIDE = 10
+"""Nor where the upper end is more than so many times the lower."""
 
 QUARTER_D = 90
 """Disturbances to expect are told for so many days."""
@@ -392,7 +398,7 @@ def _ranks(
             Rank(
                 subject=subject,
                 expected=rate,
-                quarter=_quarter(row, rate.rate if rate is not None else None),
+                **_quarter(row, rate),
                 more=shares.get(subject),
                 trend=None if trend is None else trend[0],
                 rising=sure.get(subject),
@@ -406,13 +412,27 @@ def _ranks(
     return found
 
 
-def _quarter(row: Figures, rate: float | None) -> float | None:
-    """Disturbances to expect in 90 days, with as many trains a day as were seen."""
+class _Quarter(TypedDict, total=False):
+    quarter: float
+    quarter_low: float
+    quarter_high: float
+    thin: bool
+
+
+def _quarter(row: Figures, rate: Expected | None) -> _Quarter:
+    """Disturbances to expect in 90 days, with as many trains a day as were seen; nothing where none was seen."""
     if rate is None or not row.trains or not row.watched:
-        return None
+        return {}
     a_day = row.trains / (row.watched / DAY)
-    found = rate * a_day / 1000 * QUARTER_D
-    return found if isfinite(found) else None
+    scale = a_day / 1000 * QUARTER_D
+    if not isfinite(rate.high * scale):
+        return {}
+    return {
+        "quarter": rate.rate * scale,
+        "quarter_low": rate.low * scale,
+        "quarter_high": rate.high * scale,
+        "thin": row.watched < SHORT or rate.high > WIDE * rate.low,
+    }
 
 
 def _trend(row: Figures, sums: _Sums) -> tuple[Trend, float] | None:

@@ -7,9 +7,10 @@ from math import inf, isinf
 from monitor.core.moments import HOUR, MINUTE, Duration
 from monitor.core.statistics.comparing import Counted, Ratio
 from monitor.core.statistics.poisson import limits
-from monitor.planner.figures import Figures, Rank
+from monitor.planner.figures import Figures, Rank, Resets
 
 NOT_HEARD = "not heard"
+NOT_OBSERVED = "not observed"
 TOO_FEW = "too few"
 CONFIDENCE = 0.95
 
@@ -40,9 +41,14 @@ def counted(count: int, *, heard: bool) -> str:
     Example:
         >>> counted(0, heard=True), counted(4, heard=True), counted(0, heard=False)
         ('0 (at most 3.7)', '4 (1.1 to 10)', 'not heard')
+
+        One that came all the same, where nothing is known of the rest:
+
+        >>> counted(1, heard=False)
+        '1, not observed'
     """
     if not heard:
-        return NOT_HEARD
+        return f"{count}, {NOT_OBSERVED}" if count else NOT_HEARD
     low, high = limits(count, CONFIDENCE)
     if count == 0:
         return f"0 (at most {few_digits(high)})"
@@ -155,14 +161,22 @@ def given_back(row: Figures) -> str:
 
 
 def resets(row: Figures) -> str:
-    """How many resets, and how many of them a train followed."""
+    """How many resets of each kind, and how many of them a train followed."""
+    said = "; ".join(of_kind(one) for one in row.resets if one.accepted)
     if not row.heard:
-        return NOT_HEARD
-    accepted = sum(one.accepted for one in row.resets)
-    followed = sum(one.followed for one in row.resets)
-    if accepted == 0:
-        return "0"
-    return f"{accepted}, {'all' if followed == accepted else followed} followed"
+        return f"{said}, {NOT_OBSERVED}" if said else NOT_HEARD
+    return said or "0"
+
+
+def of_kind(one: Resets) -> str:
+    """Resets of one kind.
+
+    Example:
+        >>> of_kind(Resets(kind="conditional", accepted=3, followed=2, under_work=0))
+        'conditional 3, 2 followed'
+    """
+    followed = {0: "none", one.accepted: "all"}.get(one.followed, one.followed)
+    return f"{one.kind.replace('_', ' ')} {one.accepted}, {followed} followed"
 
 
 def apart(row: Figures) -> str:
@@ -198,6 +212,26 @@ def expected(rank: Rank) -> str:
     if one is None:
         return TOO_FEW
     return f"{few_digits(one.rate)} ({few_digits(one.low)} to {few_digits(one.high)})"
+
+
+def quarter(rank: Rank) -> str:
+    """Disturbances to expect in 90 days, with how sure that is.
+
+    Example:
+        >>> quarter(Rank(subject="x", quarter=4, quarter_low=2, quarter_high=7.1))
+        '4 (2 to 7.1)'
+        >>> (
+        ...     quarter(Rank(subject="x", quarter=2100, thin=True)),
+        ...     quarter(Rank(subject="x")),
+        ... )
+        ('too few', 'not known')
+    """
+    if rank.thin:
+        return TOO_FEW
+    if rank.quarter is None or rank.quarter_low is None or rank.quarter_high is None:
+        return "not known"
+    ends = f"{few_digits(rank.quarter_low)} to {few_digits(rank.quarter_high)}"
+    return f"{few_digits(rank.quarter)} ({ends})"
 
 
 def trend(rank: Rank) -> str:

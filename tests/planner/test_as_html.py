@@ -9,6 +9,7 @@ from io import BytesIO
 import openpyxl
 import pytest
 
+from monitor.core.moments import DAY
 from monitor.core.words import CAUTION
 from monitor.planner.as_html import as_html, body
 from monitor.planner.as_xlsx import as_xlsx
@@ -129,6 +130,71 @@ def test_drawings_have_their_numbers_beside_them(told):
     figures = re.findall(r"<figure>.*?</figure>", page, flags=re.DOTALL)
     assert len(figures) == 3  # one month alone is not drawn
     assert all("<svg" in one and "<table>" in one for one in figures)
+
+
+def test_what_stands_still_is_told_of_first():
+    """T3 failed since April and no train passed; T2 was disturbed four times; T4 once, and was hardly watched: in this order, also where the table is cut."""
+    found = of(
+        [
+            *heard(1, 2, 3),
+            *heard(4, since=at(31)),
+            *(x for n in (1, 2) for x in trains(n)),
+            *trains(4, first=31),
+            fact("failed", 3, MAY - DAY, None),
+            *(disturbed(2, at(n, 7)) for n in (3, 9, 15, 20)),
+            disturbed(4, at(31, 7)),
+        ]
+    )
+    page = body(found, 1)
+    worst, _, rest = page.partition("Drawn")
+    table = rest.partition('id="sections"')[2].partition("</table>")[0]
+
+    assert re.findall(r'<th scope="row">(T\d)</th>', worst) == ["T3", "T2", "T4"]
+    assert re.findall(r'<th scope="row">(T\d)</th>', table) == ["T3"]
+
+
+def test_every_cell_says_what_it_is(told):
+    """Where there is no room for a head of the table, each cell is named by it."""
+    table = body(told).partition('id="sections"')[2].partition("</table>")[0]
+    head = re.findall(r'<th scope="col">(.*?)</th>', table)[1:]
+    row = table.partition("<tbody>")[2].partition("</tr>")[0]
+
+    assert re.findall(r'data-label="(.*?)"', row) == head
+    assert row.count("<td") == len(head)
+
+
+def test_trains_of_several_sections_are_passages(told):
+    """A train counts at each section of a head; at a section it is a train."""
+    page = body(told)
+    sections, _, heads = page.partition('id="heads"')
+
+    assert '<th scope="col">Passages</th>' in heads
+    assert '<th scope="col">Trains</th>' not in heads
+    assert '<th scope="col">Passages</th>' not in sections
+
+
+def test_spurious_occupations_and_resets_by_kind_are_told():
+    """One of two disturbances was a spurious occupation; of three resets of two kinds one was followed."""
+    resets = [
+        fact("reset", 2, at(3), step="accepted", kind="conditional"),
+        fact("reset", 2, at(4), step="accepted", kind="conditional"),
+        fact("reset", 2, at(5), step="accepted", kind="preparatory", proved_at="x"),
+    ]
+    spurious = fact("disturbance", 2, at(7), spurious=True)
+    page = body(of([*heard(), *trains(2), *resets, disturbed(2, at(6)), spurious]))
+
+    assert '<td data-label="Of them spurious occupations">1</td>' in page
+    assert "conditional 2, none followed; preparatory 1, all followed" in page
+
+
+def test_a_month_that_is_not_known_is_not_heard():
+    """May and June asked for at the end of May: June has no noughts, and is hatched."""
+    page = body(of([*heard(), *trains(2)], end=JUNE + 30 * DAY, reached=JUNE))
+    months = page.partition("by month</figcaption>")[2].partition("</figure>")[0]
+
+    june = months.partition(">2026-06<")[2].partition("</tr>")[0]
+    assert re.findall(r"<td>(.*?)</td>", june) == [*["not heard"] * 3, "0 %"]
+    assert months.count("url(#months-hatch)") == 1
 
 
 def test_nothing_heard_is_said_and_nothing_else():

@@ -530,3 +530,34 @@ def test_hours_that_the_period_cuts_are_told_of():
     assert told(at(3), at(3, 10.9), JUNE)
     assert not told(at(3), at(4), JUNE)
     assert not told(at(3), at(3, 10.9), at(3, 10.9))
+
+
+def test_what_is_to_come_has_a_range_and_is_not_told_from_next_to_nothing():
+    """Twelve in 93 trains: 12 x 90 / 31 are 35, drawn towards the others; a section watched for six days, or one of which none is known, is too few."""
+    found = of(
+        [
+            *heard(1, 2, 3),
+            *heard(4, since=at(26)),
+            *(x for n in (1, 2, 3) for x in trains(n)),
+            *trains(4, first=26),
+            *(disturbed(2, at(n, 7)) for n in range(1, 25, 2)),
+            *(disturbed(4, at(n, 7)) for n in range(26, 32)),
+        ]
+    )
+
+    two, four = found.ranks["section/T2"], found.ranks["section/T4"]
+    assert two.quarter_low < two.quarter < two.quarter_high
+    assert 20 < two.quarter < 40
+    assert not two.thin
+    assert four.thin
+    assert words.quarter(four) == "too few"
+    assert words.quarter(found.ranks["section/T1"]) == "too few"
+
+
+def test_what_was_counted_is_told_though_nobody_listened():
+    """Dark all month, and one disturbance all the same: one, and not observed."""
+    dark = fact("not-known", 2, MAY - DAY, JUNE + DAY, why="silent")
+    one = row(of([*heard(), dark, disturbed(2, at(5))]), "section/T2")
+
+    assert (one.heard, one.disturbances) == (False, 1)
+    assert words.counted(one.disturbances, heard=one.heard) == "1, not observed"
