@@ -38,9 +38,8 @@ CREATE TABLE IF NOT EXISTS traffic (
     trains  BLOB    NOT NULL,  -- worked through, by hour: 24 numbers of 32 bits
     counted INTEGER NOT NULL,  -- of them, those whose axles were told
     axles   INTEGER NOT NULL,
-    PRIMARY KEY (subject, day)
+    PRIMARY KEY (day, subject)  -- a period is read in one piece
 ) WITHOUT ROWID;
-CREATE INDEX IF NOT EXISTS traffic_by_day ON traffic (day);
 """
 
 FORMAT = 1
@@ -251,10 +250,13 @@ class History(Database):
         self, begin: Moment, end: Moment
     ) -> Iterator[tuple[str, Moment, Traffic]]:
         """The trains of each section on each day between, by 00:00 UTC of that day; days without any are left out."""
+        for subject, day, trains, counted, axles in self.kept_traffic(begin, end):
+            yield subject, day * DAY, _traffic(trains, counted, axles)
+
+    def kept_traffic(self, begin: Moment, end: Moment) -> list[tuple[Any, ...]]:
+        """The same as it is kept, for who reads a million of them: subject, days since the epoch, 24 numbers of 32 bits as bytes, trains whose axles were told, those axles."""
         asked = {"begin": begin // DAY, "end": (end - 1) // DAY}
-        with closing(self._connection.execute(_READ_TRAFFIC, asked)) as rows:
-            for subject, day, trains, counted, axles in rows:
-                yield subject, day * DAY, _traffic(trains, counted, axles)
+        return self._connection.execute(_READ_TRAFFIC, asked).fetchall()
 
     def read(
         self,

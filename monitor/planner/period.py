@@ -98,7 +98,11 @@ def report(
     then = see(history, line, begin - period, begin, reached)
     before = _Sums(then, line, period, {})
     rows = {kind: now.rows(kind) for kind in KINDS}
-    last = {row.subject: row for kind in KINDS for row in before.rows(kind)}
+    last = {
+        row.subject: before.occasions_per_trains(row.sections)
+        for kind in KINDS
+        for row in rows[kind]
+    }
     ranks = {
         rank.subject: rank
         for kind in KINDS
@@ -149,6 +153,14 @@ class _Sums:
 
     def whole(self) -> Figures:
         return self._row("line", tuple(self.seen.sections))
+
+    def occasions_per_trains(self, sections: Sequence[str]) -> Counted:
+        """Occasions of *sections* together, in so many thousand trains: as `Figures` has it, for who needs no more."""
+        seen = [self.seen.sections[name] for name in sections]
+        places = [self.place[name] for name in sections]
+        moments = sorted(at for one in seen for at, _ in one.disturbed)
+        trains = int(self.seen.by_hour[places].sum())
+        return Counted(len(bursts(moments, ONE_OCCASION)), trains / 1000)
 
     def rows(self, kind: Kind) -> tuple[Figures, ...]:
         """A row for each thing of *kind* that the line file has."""
@@ -371,7 +383,7 @@ def _in_use(
 
 def _ranks(
     rows: Sequence[Figures],
-    before: Mapping[str, Figures],
+    before: Mapping[str, Counted],
     sums: _Sums,
     *,
     with_trend: bool,
@@ -392,7 +404,6 @@ def _ranks(
     for row in rows:
         subject = row.subject
         rate, trend = rates.get(subject), trends.get(subject)
-        last = before.get(subject)
         hours, months = sums.when(row)
         found.append(
             Rank(
@@ -402,9 +413,7 @@ def _ranks(
                 more=shares.get(subject),
                 trend=None if trend is None else trend[0],
                 rising=sure.get(subject),
-                against=None
-                if last is None
-                else compare(last.occasions_per_trains(), row.occasions_per_trains()),
+                against=compare(before[subject], row.occasions_per_trains()),
                 hours=hours,
                 months=months if len(sums.seen.clock.months) > 1 else "",
             )

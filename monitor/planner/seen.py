@@ -348,21 +348,21 @@ def _trains(
     trains = np.zeros((len(names), days, HOURS), np.int64)
     counted = np.zeros(len(names), np.int64)
     axles = np.zeros(len(names))
-    if end <= begin:
+    rows = [] if end <= begin else history.kept_traffic(begin, end)
+    known = [row for row in rows if row[0] in place]
+    if not known:
         return trains, counted, axles
-    for subject, day, one in history.traffic(begin, end):
-        at = place.get(subject)
-        if at is None:
-            continue
-        hours = np.frombuffer(one.trains, np.uint32)
-        inside = clock.inside[(day - clock.begin) // DAY]
-        here = hours if inside.all() else hours * inside
-        trains[at, (day - clock.begin) // DAY] = here
-        if one.counted:
-            # Of a day that is cut by the period, as many as of its trains.
-            part = 1.0 if inside.all() else here.sum() / max(int(hours.sum()), 1)
-            counted[at] += round(one.counted * part)
-            axles[at] += one.axles * part
+    subjects, days_of, blobs, told, summed = zip(*known, strict=True)
+    at = np.fromiter((place[one] for one in subjects), np.int64, len(known))
+    day = np.array(days_of, np.int64) - clock.begin // DAY
+    hours = np.frombuffer(b"".join(blobs), np.uint32).reshape(-1, HOURS)
+    here = hours * clock.inside[day]
+    trains[at, day] = here
+    # Of a day that is cut by the period, as many axles as of its trains.
+    part = here.sum(axis=1) / np.maximum(hours.sum(axis=1), 1)
+    number = len(names)
+    counted += np.rint(np.bincount(at, told * part, number)).astype(np.int64)
+    axles += np.bincount(at, summed * part, number)
     return trains, counted, axles
 
 

@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from math import exp, expm1, inf, lgamma, log, log1p, sqrt
 
 _NEGLIGIBLE = 1e-17
@@ -85,6 +86,7 @@ def _upwards(count: int, mean: float) -> float:
     return min(total, 1.0)
 
 
+@lru_cache(maxsize=4096)
 def limits(count: int, confidence: float = 0.95) -> tuple[float, float]:
     """Exact two-sided limits of the mean behind *count* (Garwood).
 
