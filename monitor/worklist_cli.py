@@ -94,6 +94,7 @@ def _made(
 
 def lines(trips: Sequence[Trip]) -> Iterator[str]:
     """What is printed of a work list."""
+    from monitor.planner.quiet_hours import NO_LEAVE
     from monitor.planner.worklist_table import place_of
 
     for number, trip in enumerate(trips, start=1):
@@ -105,8 +106,9 @@ def lines(trips: Sequence[Trip]) -> Iterator[str]:
             f"   {trip.held} train{'' if trip.held == 1 else 's'} held; "
             f"about {trip.expected:.1f} disturbances to be expected in 90 days"
         )
-        if trip.quiet:
-            yield f"   fewest trains: {'; '.join(one.words for one in trip.quiet)}"
+        if trip.quiet is not None:
+            yield f"   fewest trains: {trip.quiet.words}"
+            yield f"   {NO_LEAVE}"
         for item in trip.items:
             numbers = (
                 f" (register {', '.join(item.registers)})" if item.registers else ""

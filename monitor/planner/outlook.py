@@ -22,7 +22,7 @@ from monitor.planner.effect import (
     found_by_kind,
     helped,
 )
-from monitor.planner.quiet_hours import by_hour_of_week
+from monitor.planner.quiet_hours import by_hour_of_week, countable
 from monitor.planner.seen import seen_sections
 from monitor.planner.whereabouts import Whereabouts
 from monitor.planner.worklist import LATELY, Known, Trip, Warned, worklist
@@ -81,8 +81,10 @@ def work(
         hours={},
     )
     first = worklist(known, there)
-    names = [item.section for trip in first for item in trip.items]
-    hours = by_hour_of_week(history, now, line.zone, names)
+    watched = {
+        name: countable(sections[name]) for trip in first for name in trip.access
+    }
+    hours = by_hour_of_week(history, now, line.zone, watched)
     return worklist(replace(known, hours=hours), there)
 
 

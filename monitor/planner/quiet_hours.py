@@ -1,27 +1,58 @@
 """The hours of the week in which trains are rarest, for whoever needs the track.
 
-It is what was usual lately, and promises nothing: the track is taken by the local rules, with whoever controls the traffic.
+It is what was counted lately, and promises nothing: the track is taken by the local rules, with whoever controls the traffic.
+An hour in which nobody could have seen a train is no hour without trains: only hours that were watched whole are divided by, and those of which too few were are not known.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
 from datetime import tzinfo
 
 from monitor.core.moments import DAY, HOUR, Moment, as_datetime
 from monitor.history import HOURS, History
+from monitor.planner.seen import Section
+from monitor.planner.spells import Spell, together, without
 
 WEEK = 7 * HOURS
 DAYS = ("Monday", "Tuesday", "Wednesday", "Thursday", "Friday", "Saturday", "Sunday")
 LOOKED_BACK = 28
 """Days: four of each."""
 
+LEAST = 3
+"""So many of the four must have been watched; else the hour is not known (a convention of ours)."""
+
 LENGTH = 3
 """Hours that work on one head takes with getting there and testing (common practice: half a night at most)."""
 
-Hours = list[float]
-"""Trains an hour, for each hour of the week from Monday 00:00 local time on."""
+NO_LEAVE = "That is what was counted; it is no leave to go on the track: access by the local rules."
+"""Stands wherever such hours do."""
+
+
+@dataclass(slots=True)
+class Hours:
+    """The trains of a section by hour of the week, from Monday 00:00 local time on.
+
+    Args:
+        trains: that left it in each, in all weeks; also in an hour that was not watched whole.
+        weeks: in how many it was watched whole.
+    """
+
+    trains: list[int] = field(default_factory=lambda: [0] * WEEK)
+    weeks: list[int] = field(default_factory=lambda: [0] * WEEK)
+
+    def usual(self, at: int) -> float | None:
+        """Trains in that hour, on average; None where it was watched too seldom for that.
+
+        Example:
+            >>> (
+            ...     Hours([6] * WEEK, [4] * WEEK).usual(0),
+            ...     Hours([0] * WEEK, [2] * WEEK).usual(0),
+            ... )
+            (1.5, None)
+        """
+        return self.trains[at] / self.weeks[at] if self.weeks[at] >= LEAST else None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,13 +63,17 @@ class Quiet:
         days: on which it is so.
         begin: hour of the day.
         end: likewise; of the next day where no later.
-        trains: that worked through in it, on average, on each of its days.
+        trains: that worked through in it, on average, on each of its days; of several sections added up.
+        sections: so many.
+        weeks: in which each of its hours was watched, at the least.
     """
 
     days: tuple[str, ...]
     begin: int
     end: int
     trains: float
+    sections: int = 1
+    weeks: int = 4
 
     @property
     def words(self) -> str:
@@ -47,72 +82,161 @@ class Quiet:
         Example:
             >>> Quiet(days=("Sunday",), begin=1, end=4, trains=0.5).words
             'Sunday 01:00 to 04:00, 0.5 trains'
+            >>> Quiet(days=("Sunday",), begin=1, end=4, trains=4.5, sections=3).words
+            'Sunday 01:00 to 04:00, 4.5 passages through 3 sections'
+            >>> Quiet(days=("Sunday",), begin=1, end=4, trains=0, weeks=3).words
+            'Sunday 01:00 to 04:00, no train seen in 3 weeks'
         """
         every = "every day" if len(self.days) == len(DAYS) else ", ".join(self.days)
+        when = f"{every} {self.begin:02}:00 to {self.end:02}:00"
         number = f"{self.trains:.1f}".removesuffix(".0")
-        number = "no" if number == "0" else number
-        noun = "train" if number == "1" else "trains"
-        return f"{every} {self.begin:02}:00 to {self.end:02}:00, {number} {noun}"
+        if number == "0":
+            return f"{when}, no train seen in {self.weeks} weeks"
+        noun = "train" if self.sections == 1 else "passage"
+        noun += "" if number == "1" else "s"
+        where = "" if self.sections == 1 else f" through {self.sections} sections"
+        return f"{when}, {number} {noun}{where}"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Rarest:
+    """When trains are rarest where the track is needed.
+
+    Args:
+        times: the rarest first; () where that is not known of any.
+        unknown: hours of the week that are not known.
+        heard: days of the last 28 on which trains could have been seen, at the section that was watched least.
+    """
+
+    times: tuple[Quiet, ...] = ()
+    unknown: int = WEEK
+    heard: float = 0.0
+
+    @property
+    def words(self) -> str:
+        """As people read it.
+
+        Example:
+            >>> Rarest(heard=2.0).words
+            'not known yet, 2 days heard of the last 28'
+        """
+        if not self.times:
+            days = f"{self.heard:.0f} day{'' if round(self.heard) == 1 else 's'}"
+            return f"not known yet, {days} heard of the last {LOOKED_BACK}"
+        told = "; ".join(one.words for one in self.times)
+        if self.unknown:
+            told += f"; {self.unknown} of the week's {WEEK} hours are not known"
+        return told
+
+
+def countable(section: Section) -> list[Spell]:
+    """When a train through *section* would have been counted: not while it was not heard, not available, under work, or occupied with no train seen."""
+    gone = together([*section.work, *section.failed, *section.no_train])
+    return without(section.watched, gone)
 
 
 def by_hour_of_week(
-    history: History, now: Moment, zone: tzinfo, sections: Iterable[str]
+    history: History,
+    now: Moment,
+    zone: tzinfo,
+    sections: Mapping[str, Sequence[Spell]],
 ) -> dict[str, Hours]:
-    """Trains an hour over the last four weeks, for each of *sections* that had any."""
-    wanted = {f"section/{name}": name for name in sections}
+    """Trains by hour of the week over the last four weeks.
+
+    Args:
+        history: of what was so.
+        now: up to when anything is known.
+        zone: of the line.
+        sections: when each that is asked for was watched, so that its trains count.
+    """
     end = now - now % DAY
-    found: dict[str, Hours] = {}
-    places: dict[Moment, int] = {}
-    for subject, day, one in history.traffic(end - LOOKED_BACK * DAY, end):
-        name = wanted.get(subject)
-        if name is None:
-            continue
-        hours = found.setdefault(name, [0.0] * WEEK)
-        for hour, trains in enumerate(one.trains):
-            if trains:
-                at = day + hour * HOUR
-                if at not in places:
-                    local = as_datetime(at).astimezone(zone)
-                    places[at] = local.weekday() * HOURS + local.hour
-                hours[places[at]] += trains * 7 / LOOKED_BACK
+    begin = end - LOOKED_BACK * DAY
+    places = []
+    for at in range(begin, end, HOUR):
+        local = as_datetime(at).astimezone(zone)
+        places.append(local.weekday() * HOURS + local.hour)
+    found = {name: Hours() for name in sections}
+    for name, spells in sections.items():
+        for first, last in spells:
+            # Hours that are watched whole: the one it begins in is not, nor the one it ends in.
+            one = max(-(-(first - begin) // HOUR), 0)
+            for at in range(one, min((last - begin) // HOUR, len(places))):
+                found[name].weeks[places[at]] += 1
+    wanted = {f"section/{name}": name for name in sections}
+    for subject, day, counted in history.traffic(begin, end):
+        name = wanted.get(subject, "")
+        for hour, trains in enumerate(counted.trains if name else ()):
+            found[name].trains[places[(day - begin) // HOUR + hour]] += trains
     return found
 
 
 def rarest(
-    by_section: Mapping[str, Hours], sections: Sequence[str], most: int = 3
-) -> tuple[Quiet, ...]:
-    """The times in which fewest trains work through any of *sections*, the rarest first; () where no train was seen.
+    by_section: Mapping[str, Hours], sections: Collection[str], most: int = 3
+) -> Rarest:
+    """The times in which fewest trains work through *sections*, the rarest first.
 
+    The trains of all of them are added up: of parallel tracks all count, and of sections in a row a train counts in each, which errs to the side of too many.
+    An hour that is not known of one of them is not known.
     The same hours of several days are one where the trains are as rare.
 
     Args:
         by_section: trains by hour of the week.
-        sections: that are worked on together.
-        most: so many at most.
+        sections: that the access needs.
+        most: so many times at most.
     """
-    known = [by_section[name] for name in sections if name in by_section]
-    if not known:
-        return ()
-    # Of sections in a row the busiest has all trains; adding them up would count each many times.
-    hours = [max(one[at] for one in known) for at in range(WEEK)]
-    sums = [sum(hours[(at + k) % WEEK] for k in range(LENGTH)) for at in range(WEEK)]
-    best = [
-        min(
-            range(day * HOURS, (day + 1) * HOURS),
-            key=lambda at: (round(sums[at], 6), at),
-        )
-        for day in range(len(DAYS))
-    ]
+    every = [by_section.get(name, Hours()) for name in sections]
+    if not every:
+        return Rarest()
+    hours = [_added(every, at) for at in range(WEEK)]
+    runs = [_run(hours, at) for at in range(WEEK)]
+    weeks = [min(one.weeks[at] for one in every) for at in range(WEEK)]
     same: dict[tuple[int, float], list[int]] = {}
-    for day, at in enumerate(best):
-        same.setdefault((at % HOURS, round(sums[at], 1)), []).append(day)
+    for day in range(len(DAYS)):
+        known = [
+            (round(trains, 6), at)
+            for at in range(day * HOURS, (day + 1) * HOURS)
+            if (trains := runs[at]) is not None
+        ]
+        if known:
+            trains, at = min(known)
+            same.setdefault((at % HOURS, round(trains, 1)), []).append(at)
     ordered = sorted(same.items(), key=lambda one: (one[0][1], -len(one[1]), one[1]))
-    return tuple(
-        Quiet(
-            days=tuple(DAYS[day] for day in days),
-            begin=hour,
-            end=(hour + LENGTH) % HOURS,
-            trains=trains,
-        )
-        for (hour, trains), days in ordered[:most]
+    return Rarest(
+        times=tuple(
+            Quiet(
+                days=tuple(DAYS[at // HOURS] for at in starts),
+                begin=hour,
+                end=(hour + LENGTH) % HOURS,
+                trains=trains,
+                sections=len(every),
+                weeks=min(
+                    weeks[(at + k) % WEEK] for at in starts for k in range(LENGTH)
+                ),
+            )
+            for (hour, trains), starts in ordered[:most]
+        ),
+        unknown=sum(one is None for one in hours),
+        heard=min(sum(one.weeks) for one in every) / HOURS,
     )
+
+
+def _added(every: Sequence[Hours], at: int) -> float | None:
+    """The trains of all in one hour; None where they are not known of each."""
+    total = 0.0
+    for one in every:
+        trains = one.usual(at)
+        if trains is None:
+            return None
+        total += trains
+    return total
+
+
+def _run(hours: Sequence[float | None], at: int) -> float | None:
+    """The trains in the hours from *at* on that work takes; None where one of them is not known."""
+    total = 0.0
+    for k in range(LENGTH):
+        trains = hours[(at + k) % WEEK]
+        if trains is None:
+            return None
+        total += trains
+    return total

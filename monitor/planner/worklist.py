@@ -18,7 +18,7 @@ from monitor.core.statistics.spread import fleet_of
 from monitor.core.words import names, times
 from monitor.findings import judged
 from monitor.planner.effect import BEFORE, SETTLED, Watched, sections_of
-from monitor.planner.quiet_hours import Hours, Quiet, rarest
+from monitor.planner.quiet_hours import Hours, Rarest, rarest
 from monitor.planner.whereabouts import Whereabouts
 from monitor.visits import Visit
 
@@ -116,7 +116,8 @@ class Trip:
         items: what to look at, the gravest first.
         held: trains held, of all of them.
         expected: disturbances to be expected in the next 90 days, of all.
-        quiet: when trains are rarest there, where the track is needed.
+        access: sections that somebody at those parts is on; () in a room.
+        quiet: when trains are rarest in all of these, where the track is needed.
     """
 
     site: str
@@ -126,7 +127,8 @@ class Trip:
     items: tuple[Item, ...]
     held: int
     expected: float
-    quiet: tuple[Quiet, ...]
+    access: tuple[str, ...]
+    quiet: Rarest | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -308,7 +310,7 @@ def _trip(
     spots = [there.spot(part) for one in ordered for part in one.parts]
     lows = [one.low for one in spots if one.low is not None]
     highs = [one.high for one in spots if one.high is not None]
-    sections = [one.section for one in ordered]
+    access = _access(ordered, there) if place == "track" else ()
     return Trip(
         site=site,
         place=place,
@@ -317,5 +319,13 @@ def _trip(
         items=tuple(ordered),
         held=sum(one.held for one in ordered),
         expected=sum(one.expected for one in ordered),
-        quiet=rarest(known.hours, sections) if place == "track" else (),
+        access=access,
+        quiet=rarest(known.hours, access) if place == "track" else None,
     )
+
+
+def _access(items: Iterable[Item], there: Whereabouts) -> tuple[str, ...]:
+    """The sections themselves, and those at whose heads one stands: a head lies between two."""
+    parts = [one for item in items for one in (f"section/{item.section}", *item.parts)]
+    found = (name for part in parts for name in there.sections(part))
+    return tuple(dict.fromkeys(found))

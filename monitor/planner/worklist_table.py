@@ -11,6 +11,7 @@ from typing import Any
 from monitor.core.moments import Moment, stamp
 from monitor.core.words import CAUTION
 from monitor.findings import FINDINGS
+from monitor.planner.quiet_hours import NO_LEAVE
 from monitor.planner.visit_table import guarded
 from monitor.planner.worklist import Item, Trip
 
@@ -69,7 +70,7 @@ def _rows(trips: Iterable[Trip]) -> Iterator[tuple[Any, ...]]:
                 ";".join(f"{one.kind} {stamp(one.at)}" for one in item.evidence),
                 "" if item.visit is None else stamp(item.visit.begin),
                 "" if item.visit is None else FINDINGS[item.visit.cause].words,
-                "; ".join(one.words for one in trip.quiet),
+                "" if trip.quiet is None else f"{trip.quiet.words}. {NO_LEAVE}",
             )
 
 
@@ -90,7 +91,16 @@ def as_json(trips: Iterable[Trip], now: Moment) -> str:
                     "km": [trip.low, trip.high],
                     "trains_held_90_d": trip.held,
                     "expected_90_d": round(trip.expected, 2),
-                    "fewest_trains": [one.words for one in trip.quiet],
+                    "fewest_trains": None
+                    if trip.quiet is None
+                    else {
+                        "sections": list(trip.access),
+                        "times": [one.words for one in trip.quiet.times],
+                        "hours_not_known": trip.quiet.unknown,
+                        "days_heard": round(trip.quiet.heard, 1),
+                        "in_words": trip.quiet.words,
+                        "note": NO_LEAVE,
+                    },
                     "sections": [_item(item) for item in trip.items],
                 }
                 for trip in trips

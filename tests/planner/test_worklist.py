@@ -11,7 +11,16 @@ from monitor.core.layout import read_line
 from monitor.core.moments import DAY, HOUR, MINUTE, parse
 from monitor.history import History
 from monitor.planner.effect import Watched
-from monitor.planner.quiet_hours import WEEK, Quiet, by_hour_of_week, rarest
+from monitor.planner.quiet_hours import (
+    DAYS,
+    WEEK,
+    Hours,
+    Quiet,
+    by_hour_of_week,
+    countable,
+    rarest,
+)
+from monitor.planner.seen import seen_sections
 from monitor.planner.whereabouts import Spot, Whereabouts
 from monitor.planner.worklist import Known, Warned, worklist
 from monitor.visits import Visit
@@ -242,59 +251,139 @@ def test_without_kilometres_it_is_one_visit_to_a_room():
 # When.
 
 
-def test_the_rarest_hours_are_found():
-    """A train an hour by day and none from one to four; on Sunday none until six."""
-    day = [0.2, 0, 0, 0, 1, 1] + [4.0] * 18
-    sunday = [0.0] * 6 + [4.0] * 18
-    found = rarest({"T1": day * 6 + sunday, "T2": [0.0] * WEEK}, ["T1", "T2", "T9"])
+def hours(one, weeks=4):
+    """So many trains in each hour of the week, watched in so many weeks."""
+    return Hours([round(4 * trains) * weeks // 4 for trains in one], [weeks] * WEEK)
 
-    assert [one.words for one in found] == [
-        "Monday, Tuesday, Wednesday, Thursday, Friday, Saturday 01:00 to 04:00, no trains",
-        "Sunday 00:00 to 03:00, no trains",
+
+def test_the_rarest_hours_are_found():
+    """A train every fourth night and none from one to four; on Sunday none until six."""
+    day = [0.25, 0, 0, 0, 1, 1] + [4.0] * 18
+    sunday = [0.0] * 6 + [4.0] * 18
+    found = rarest({"T1": hours(day * 6 + sunday)}, ["T1"])
+
+    assert [one.words for one in found.times] == [
+        "Monday, Tuesday, Wednesday, Thursday, Friday, Saturday 01:00 to 04:00, no train seen in 4 weeks",
+        "Sunday 00:00 to 03:00, no train seen in 4 weeks",
     ]
-    assert rarest({}, ["T1"]) == ()
+    assert found.unknown == 0
+
+
+def test_the_trains_of_all_that_the_access_needs_are_added_up():
+    """Of two tracks one has trains by day, the other by night: there is no hour without."""
+    by_day = [0.0] * 12 + [1.0] * 12
+    by_night = [2.0] * 12 + [0.0] * 12
+    found = rarest({"T1": hours(by_day * 7), "T2": hours(by_night * 7)}, ["T1", "T2"])
+
+    assert found.words == "every day 12:00 to 15:00, 3 passages through 2 sections"
+
+
+def test_hours_that_were_watched_too_seldom_are_not_quiet():
+    """Two weeks of four are not known, for all that are needed; where nothing is known the days heard are told."""
+    busy = hours([1.0] * WEEK)
+    seldom = hours([0.0] * WEEK, 2)
+
+    assert rarest({"T1": busy, "T2": seldom}, ["T1", "T2"]).words == (
+        "not known yet, 14 days heard of the last 28"
+    )
+    assert rarest({"T1": busy}, ["T1", "T9"]).words == (
+        "not known yet, 0 days heard of the last 28"
+    )
+    assert not rarest({}, []).times
+    busy.weeks[:24] = [2] * 24
+    found = rarest({"T1": busy}, ["T1"])
+    assert (found.unknown, "Monday" in found.words) == (24, False)
+    assert found.words.endswith("24 of the week's 168 hours are not known")
 
 
 @pytest.mark.parametrize(
     ("trains", "words"),
-    [(0.0, "no trains"), (1.0, "1 train"), (0.54, "0.5 trains"), (12.0, "12 trains")],
+    [
+        (0.0, "no train seen in 4 weeks"),
+        (1.0, "1 train"),
+        (0.54, "0.5 trains"),
+        (12.0, "12 trains"),
+    ],
 )
 def test_trains_are_told_with_as_many_digits_as_there_are(trains, words):
     """On every day of the week, over midnight."""
-    every = (
-        "Monday",
-        "Tuesday",
-        "Wednesday",
-        "Thursday",
-        "Friday",
-        "Saturday",
-        "Sunday",
-    )
-    quiet = Quiet(days=every, begin=23, end=2, trains=trains)
+    quiet = Quiet(days=DAYS, begin=23, end=2, trains=trains)
 
     assert quiet.words == f"every day 23:00 to 02:00, {words}"
+
+
+def passed(name, left, **more):
+    """A train through a section."""
+    return Fact(
+        kind="occupation",
+        subject=f"section/{name}",
+        began=left - 5 * MINUTE,
+        ended=left,
+        values={"worked_through": True, "under_work": False} | more,
+    )
 
 
 def test_hours_are_counted_off_the_history_in_local_time():
     """Trains at 22:30 UTC on four Sundays are on Monday at half past midnight in Berlin; what is not asked for is left out."""
     trains = [
-        Fact(
-            kind="occupation",
-            subject=f"section/{name}",
-            began=NOW - 6 * HOUR - 90 * MINUTE - 7 * DAY * week,
-            ended=NOW - 7 * HOUR - 30 * MINUTE - 7 * DAY * week,
-            values={"worked_through": True, "under_work": False},
-        )
+        passed(name, NOW - 7 * HOUR - 30 * MINUTE - 7 * DAY * week)
         for week in range(4)
         for name in ("T1", "T2")
     ]
+    always = [(NOW - 60 * DAY, NOW)]
     with History.open(":memory:") as history:
         history.write(trains)
-        found = by_hour_of_week(history, NOW, ZoneInfo("Europe/Berlin"), ["T1", "T3"])
+        zone = ZoneInfo("Europe/Berlin")
+        found = by_hour_of_week(history, NOW, zone, {"T1": always, "T3": always})
 
-    assert found.keys() == {"T1"}
-    assert [at for at, one in enumerate(found["T1"]) if one] == [0]
-    assert found["T1"][0] == 1.0
+    assert found.keys() == {"T1", "T3"}
+    assert [at for at, one in enumerate(found["T1"].trains) if one] == [0]
+    assert found["T1"].usual(0) == found["T1"].weeks[0] * 0.25 == 1.0
+    assert set(found["T3"].weeks) == {4}
+
+
+def test_an_hour_that_nobody_watched_is_no_hour_without_trains():
+    """Trains every hour by day, and the night not known, under work, not available, or occupied with no train seen: night after night it is not told as quiet."""
+    day = NOW - NOW % DAY
+    nights = [day - back * DAY for back in range(1, 40)]
+    facts = [Fact(kind="heard", subject="section/T1", began=nights[-1])]
+    facts += [
+        passed("T1", night + n * HOUR + HOUR // 2)
+        for night in nights
+        for n in range(4, 24)
+    ]
+    for number, night in enumerate(nights):
+        kind = ("not-known", "work", "failed", "no-train")[number % 4]
+        facts.append(
+            Fact(
+                kind=kind,
+                subject="section/T1",
+                began=night + HOUR // 2,
+                ended=night + 4 * HOUR,
+            )
+        )
+    with History.open(":memory:") as history:
+        history.write(facts)
+        section = seen_sections(history, LINE, day - 365 * DAY, NOW)["T1"]
+        found = by_hour_of_week(
+            history, NOW, ZoneInfo("UTC"), {"T1": countable(section)}
+        )
+
+    assert {found["T1"].weeks[at] for at in range(WEEK) if at % 24 < 4} == {0}
+    assert {found["T1"].usual(at) for at in range(WEEK) if at % 24 >= 4} == {1.0}
+    [time] = rarest(found, ["T1"]).times
+    assert time.words == "every day 04:00 to 07:00, 3 trains"
+
+
+def test_the_access_needs_what_lies_beyond_the_head():
+    """Head H2 lies between T2 and T3; in a room no track is needed."""
+    told = [warned("T2", ("head/H2", 1.0)), warned("T9", ("evaluator/EV2", 1.0))]
+    found = worklist(known({"T2": 3, "T9": 2}, warnings=told), THERE)
+
+    assert [(one.access, one.quiet is None) for one in found] == [
+        (("T2", "T3"), False),
+        ((), True),
+    ]
 
 
 # Where.

@@ -73,6 +73,7 @@ class WorkPages:
 
     async def work(self, position: Position = None) -> str:
         """Where it is worth while to go."""
+        from monitor.planner.quiet_hours import NO_LEAVE  # noqa: PLC0415
         from monitor.planner.worklist_table import place_of  # noqa: PLC0415
 
         trips = await _told(self._outlooks.work())
@@ -83,6 +84,7 @@ class WorkPages:
             trips=trips[:MOST],
             more=trips[MOST:],
             place_of=place_of,
+            no_leave=NO_LEAVE,
             kilometres=kilometres,
             evidence=EVIDENCE,
             day=self._day,

@@ -134,6 +134,11 @@ async def test_the_work_list_says_where_to_go_and_why(client):
     assert (
         "T108 was disturbed 6 times in 90 days watched and held 1 train" in answer.text
     )
+    assert (
+        "Fewest trains, by the last four weeks: every day 00:00 to 03:00, no train seen in 4 weeks"
+        in answer.text
+    )
+    assert "no leave to go on the track" in answer.text
     assert 'href="/sections/T107"' not in answer.text
     assert "<script>alert" not in answer.text
     assert CAUTION in answer.text.replace("&#39;", "'")
