@@ -46,6 +46,7 @@ from monitor.core.words import CAUTION
 from monitor.journal import LEAD_OUT, Journal, Raw, Root
 from monitor.packing import PackFault
 from monitor.past import Past, Through
+from monitor.placed import placed
 from monitor.shown import Shown, shown_in
 from monitor.store import Store
 from monitor.withheld import Withheld, names_in
@@ -305,18 +306,20 @@ class Evidence:
             return None
         begin, end = self._asked.begin, self._asked.end
         lines = []
-        for item, posts in self._store.put_between(begin, end):
-            told = json.loads(item.body)
+        played = self._journal.played
+        for one in placed(self._store, begin, end, played=played):
+            item, told = one.item, json.loads(one.item.body)
             if not self._speaks_of(*_subjects(told), fault=item.about):
                 continue
             row = {
-                "put": exact(item.put),
+                "put": exact(one.at),
+                **({"wall_clock": exact(item.put)} if played else {}),
                 "what": item.what,
                 "told": told,
                 "sent": [
                     {"channel": channel, "state": state, "at": exact(at)}
-                    for channel, state, at in posts
-                    if at <= end
+                    for channel, state, at in self._store.became_of(item)
+                    if played or at <= end  # then by the wall clock too
                 ],
             }
             lines.append(_json(self.withheld.value(row)))
@@ -511,6 +514,11 @@ def _lines(lines: Iterable[str]) -> bytes:
     return "".join(f"{line}\n" for line in lines).encode()
 
 
+_PLAYED = """\
+A REHEARSAL: what stands here was played, not so; what the monitor did itself, it did by the time of day at which it was played.
+
+"""
+
 _README = """\
 What an axle counter monitor wrote down from {begin} to {end}.
 
@@ -530,7 +538,7 @@ It proves as much as the root that somebody kept that day, out of the log of the
 
 line.toml and settings.json are what was in force, as the journal has them; pack.json says since when, and which version it was.
 alerts.jsonl, faults.jsonl and calls.jsonl are concluded from the journal with those, by version {version}.
-told.jsonl is what the store of the monitor had, with when, and where it was sent; it may be missing.
+told.jsonl is what the store of the monitor had, with when ("put"; in a rehearsal by what its own text says, beside the time of day, "wall_clock"), and where it was sent; it may be missing.
 shown.jsonl is what pages said they had painted; whether anybody looked is not known.
 report.html shows all of that on the whole line; it opens with no network.
 What is concluded, told and shown stands outside the chain, but for the records it comes from.
@@ -554,7 +562,7 @@ def _readme(about: Mapping[str, Any]) -> str:
         if kept
         else "It was checked against no root that was kept elsewhere."
     )
-    return _README.format(
+    return (_PLAYED if about["played"] else "") + _README.format(
         begin=about["from"],
         end=about["to"],
         caution=about["caution"],

@@ -13,12 +13,15 @@ from dataclasses import dataclass
 from typing import Any
 
 from monitor.core.layout import Line
-from monitor.core.moments import Moment, parse
+from monitor.core.moments import MINUTE, Duration, Moment, parse
 from monitor.core.words import clock
 from monitor.shown import Shown
 
 CALLED = frozenset({"urgent", "prompt"})
 """The priorities of faults that stand in the list of a desk."""
+
+QUIET: Duration = 5 * MINUTE
+"""A page that has said nothing for so long may have gone: it speaks when something changes, not while it stands."""
 
 SOUNDS = {
     "played": "sound on",
@@ -92,6 +95,7 @@ class Standing:
         raised: when it was, in event time.
         concluded: when the monitor first had it.
         subjects: what it covers.
+        open: whether it was: until all is over, and what only a person ends is closed.
     """
 
     fault: str
@@ -101,6 +105,7 @@ class Standing:
     raised: Moment
     concluded: Moment
     subjects: tuple[str, ...]
+    open: bool = True
 
 
 def paintings(shown: Iterable[Shown]) -> Iterator[Painting]:
@@ -189,23 +194,21 @@ def _stale(shown: Iterable[Shown]) -> dict[str, list[tuple[Moment, Moment | None
     return spells
 
 
-def standing_at(
+def known_at(
     lines: Iterable[tuple[Moment, str]], at: Moment, closed: Collection[str] = ()
 ) -> tuple[Standing, ...]:
-    """The faults that were open at a moment, in the order in which they came.
+    """The faults that there had been by a moment, open or over, in the order in which they came.
 
     Args:
-        lines: of faults, as the store has them, each with when it came.
+        lines: of faults, as the store has them, each with when it came, by the clock of the journal.
         at: the moment.
         closed: ids of faults and alerts that somebody had closed by then.
     """
     found: dict[str, Standing] = {}
-    last: dict[str, dict[str, Any]] = {}
     for came, text in lines:
         if came > at:
             continue
         told = json.loads(text)
-        last[told["id"]] = told
         known = found.get(told["id"])
         found[told["id"]] = Standing(
             fault=told["id"],
@@ -215,10 +218,9 @@ def standing_at(
             raised=parse(told["raised"]),
             concluded=known.concluded if known is not None else came,
             subjects=tuple(told["subjects"]),
+            open=_is_open(told, frozenset(closed)),
         )
-    return tuple(
-        one for name, one in found.items() if _is_open(last[name], frozenset(closed))
-    )
+    return tuple(found.values())
 
 
 def _is_open(told: dict[str, Any], closed: frozenset[str]) -> bool:
@@ -243,49 +245,78 @@ def of_areas(
 
 def in_words(
     pages: Iterable[Page],
-    standing: Iterable[Standing] | None,
+    known: Collection[Standing] | None,
     later: dict[str, Painting],
     line: Line,
     at: Moment,
+    *,
+    areas: Collection[str] = (),
 ) -> list[str]:
     """What the pages had painted, and what they had not yet, in lines.
 
     Args:
         pages: as they stood at the moment.
-        standing: faults that were open then; None: nobody knows.
+        known: faults that there had been by then; None: nobody knows.
         later: when each fault was first painted at the desk, whenever that was.
         line: for its zone.
         at: the moment.
+        areas: that the desk looks after; none: all.
     """
-    called = [one for one in standing or () if one.priority in CALLED]
-    numbers = {one.fault: one.number for one in called}
+    called = [one for one in known or () if one.priority in CALLED and one.open]
+    standing = {one.fault: one for one in called}
+    over = {one.fault: one for one in known or () if one.fault not in standing}
     lines: list[str] = []
     for page in pages:
         lines.append(_page_in_words(page, line, at))
         lines += [
             f"  painted {clock(first.at, line.zone, at)}"
-            f"{_since(first, newest, line, at)}: {numbers.get(fault, fault)} "
-            f"{newest.headline} ({newest.priority})"
+            f"{_since(first, newest, line, at)}: {_number(fault, standing)} "
+            f"{newest.headline} ({newest.priority}){_whether(fault, standing, over, known)}"
             for fault, (first, newest) in page.painted.items()
-            if fault in numbers or standing is None
+            if fault not in over
         ]
         lines += [
             f"  not yet: {one.number} {one.headline} ({one.priority}), "
             f"concluded {clock(one.concluded, line.zone, at)}"
             f"{_afterwards(later.get(one.fault), line, at)}"
-            for one in called
+            for one in of_areas(called, line, areas)
             if one.fault not in page.painted
         ]
-        gone = sum(fault not in numbers for fault in page.painted)
-        if gone and standing is not None:
-            lines.append(f"  painted before, and over by then: {gone}")
+        lines += [
+            f"  painted {clock(first.at, line.zone, at)}, and no more in the list by then: "
+            f"{over[fault].number} {newest.headline} ({newest.priority})"
+            for fault, (first, newest) in page.painted.items()
+            if fault in over
+        ]
     return lines
+
+
+def _number(fault: str, standing: dict[str, Standing]) -> str:
+    return standing[fault].number if fault in standing else fault
+
+
+def _whether(
+    fault: str,
+    standing: dict[str, Standing],
+    over: dict[str, Standing],
+    known: Collection[Standing] | None,
+) -> str:
+    """What is to be said of a fault of which the store says nothing by then, though a page had painted it."""
+    if known is None or fault in standing or fault in over:
+        return ""
+    return "; whether it was open then is not known"
 
 
 def _page_in_words(page: Page, line: Line, at: Moment) -> str:
     front = "in front" if page.visible else "not in front"
     sound = SOUNDS.get(page.sound, page.sound)
     said = clock(page.said, line.zone, at)
+    if at - page.said > QUIET and page.stale is None:
+        return (
+            f"page {page.page[:8]} of {page.by} at {page.position or 'no desk'}: "
+            f"not heard from since {said}, then {front}, {sound}; "
+            "whether it was open is not known"
+        )
     stale = (
         ""
         if page.stale is None

@@ -176,8 +176,10 @@ class Past:
             PastFault, LineFault: as for `runs`.
         """
         line = self.runs[-1].line
+        # A monitor of what is played starts by the time of day, whatever time its feed has.
+        played = " (wall clock; rehearsal)" if self.journal.played else ""
         said = [
-            f"In force from {in_full(one.at, line.zone, line.timezone)} on: {self._named(one)}."
+            f"In force from {in_full(one.at, line.zone, line.timezone)}{played} on: {self._named(one)}."
             for one in self.in_force
         ]
         others = sorted({one.version for one in self.in_force} - {version})

@@ -5,7 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -17,12 +17,19 @@ if TYPE_CHECKING:
     from monitor.journal import Journal
     from monitor.painted import Standing
     from monitor.past import Past
+    from monitor.shown import Shown
 
 At = Annotated[str, typer.Option("--at", metavar="TIME", help="As it stood then.")]
 Desk = Annotated[
     str | None,
     typer.Option("--position", metavar="NAME", help="At which desk; else at all."),
 ]
+
+
+PLAYED = (
+    "What was played goes by its own time: faults are placed by when their alerts "
+    "were raised and ended, not by when the monitor had them."
+)
 
 
 def shown(
@@ -45,30 +52,38 @@ def shown(
     with opened(then, then, settings=settings, data=data, journal=journal) as past:
         line = past.runs[-1].line
         records = list(shown_in(past.journal.kept()))
-        standing = _standing(past, files.alerts, then, position)
+        _refuse_unknown(past, records, position)
+        known = _known(past, files.alerts, then)
         pages = pages_at(records, then, position)
         desk = position if position is not None else "all desks"
         typer.echo(f"{desk} at {in_full(then, line.zone, line.timezone)}:")
         later = first_painted(records, position)
-        for text in in_words(pages, standing, later, line, then):
+        for text in in_words(
+            pages, known, later, line, then, areas=_areas(past, position)
+        ):
             typer.echo(readable(text))
+        if past.journal.played and known is not None:
+            typer.echo(PLAYED)
         if not pages:
             typer.echo("No page had said anything by then.")
     typer.echo(CAUTION)
 
 
-def _standing(
-    past: Past, alerts: Path, at: Moment, position: str | None
-) -> tuple[Standing, ...] | None:
-    """The faults that were open then and that the desk looks after; None where the store of alerts cannot be read."""
+def _known(past: Past, alerts: Path, at: Moment) -> tuple[Standing, ...] | None:
+    """The faults that there had been by then; None where the store of alerts cannot be read."""
     import sqlite3
 
-    from monitor.painted import of_areas, standing_at
+    from monitor.painted import known_at
+    from monitor.placed import placed
     from monitor.store import Store
 
     try:
         with Store.to_read(alerts) as store:
-            lines = list(store.put_by("fault", at))
+            lines = [
+                (one.at, one.item.body)
+                for one in placed(store, end=at + 1, played=past.journal.played)
+                if one.item.what == "fault"
+            ]
     except sqlite3.Error as error:
         typer.echo(
             f"{alerts}: {error}; what was concluded and not painted cannot be said",
@@ -76,8 +91,7 @@ def _standing(
         )
         return None
     closed = set(_closed(past.journal, at))
-    found = standing_at(lines, at, closed)
-    return of_areas(found, past.runs[-1].line, _areas(past, position))
+    return known_at(lines, at, closed)
 
 
 def _closed(journal: Journal, at: Moment) -> Iterator[str]:
@@ -89,12 +103,30 @@ def _closed(journal: Journal, at: Moment) -> Iterator[str]:
             yield from (act.alert, act.fault)
 
 
+def _refuse_unknown(past: Past, shown: list[Shown], position: str | None) -> None:
+    """A desk that neither the settings in force then nor any page knows is refused."""
+    if position is None:
+        return
+    known = {one["name"] for one in _desks(past)} | {one.position for one in shown}
+    if position not in known:
+        there = ", ".join(sorted(known - {""})) or "none on record"
+        raise typer.BadParameter(
+            f"there is no desk {position}; there are: {there}",
+            param_hint="--position",
+        )
+
+
+def _desks(past: Past) -> list[dict[str, Any]]:
+    """The desks as they were set up then."""
+    if not past.in_force:
+        return []
+    found = past.in_force[-1].settings(past.journal).get("desk", {})
+    return list(found.get("position", ()))
+
+
 def _areas(past: Past, position: str | None) -> tuple[str, ...]:
     """The areas of a desk as they were set up then."""
-    if position is None or not past.in_force:
-        return ()
-    desk = past.in_force[-1].settings(past.journal).get("desk", {})
-    for one in desk.get("position", ()):
+    for one in _desks(past):
         if one["name"] == position:
             return tuple(one["areas"])
     return ()

@@ -113,6 +113,9 @@ _ITEMS = "item LEFT JOIN line ON line.digest = item.key"
 ASKED = "rehearsal", "there is no channel for calls"
 """Why a call went nowhere, though whoever has the desk was asked: it stands on the page."""
 
+FOR_EVER: Moment = (1 << 63) - 1
+"""Later than anything that a database can hold."""
+
 What = Literal["alert", "call", "fault"]
 State = Literal["sent", "refused", "dropped"]
 
@@ -337,21 +340,8 @@ class Store(Database):
         row = self._connection.execute(asked, (name,)).fetchone()
         return None if row is None else str(row[0])
 
-    def put_by(self, what: What, at: Moment) -> Iterator[tuple[Moment, str]]:
-        """Every line of *what* that had come by *at* and when it did, in their order."""
-        rows = self._connection.execute(
-            f"SELECT put, COALESCE(body, line.line) FROM {_ITEMS}"  # noqa: S608 (constants)
-            " WHERE what = ? AND put <= ? ORDER BY item.number",
-            (what, at),
-        )
-        with closing(rows):
-            for put, text in rows:
-                yield put, str(text)
-
-    def put_between(
-        self, begin: Moment, end: Moment
-    ) -> Iterator[tuple[Item, list[tuple[str, str, Moment]]]]:
-        """What came from *begin* up to *end*, in its order, each with what became of it: channel, state, and when."""
+    def items(self, begin: Moment = 0, end: Moment = FOR_EVER) -> Iterator[Item]:
+        """What came into the outbox from *begin* up to *end*, in its order."""
         rows = self._connection.execute(
             f"SELECT {_ITEM} FROM {_ITEMS} WHERE put >= ? AND put < ?"  # noqa: S608 (constants)
             " ORDER BY item.number",
@@ -359,13 +349,15 @@ class Store(Database):
         )
         with closing(rows):
             for row in rows:
-                item = _item(row)
-                posts = self._connection.execute(
-                    "SELECT channel, state, at FROM post WHERE item = ?"
-                    " AND at IS NOT NULL AND state <> 'waiting' ORDER BY channel, step",
-                    (item.number,),
-                )
-                yield item, posts.fetchall()
+                yield _item(row)
+
+    def became_of(self, item: Item) -> list[tuple[str, State, Moment]]:
+        """What became of *item*, on each way it had: channel, state, and when."""
+        return self._connection.execute(
+            "SELECT channel, state, at FROM post WHERE item = ?"
+            " AND at IS NOT NULL AND state <> 'waiting' ORDER BY channel, step",
+            (item.number,),
+        ).fetchall()
 
     def raised_between(self, begin: Moment, end: Moment) -> Iterator[str]:
         """Every line of the alerts raised from *begin* to *end*, both included, in the order in which they were first stored."""

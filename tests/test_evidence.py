@@ -17,7 +17,7 @@ from monitor.acts import entry as act_entry
 from monitor.core.alerts import Alert, line as alert_line
 from monitor.core.engine import Engine
 from monitor.core.layout import read_line
-from monitor.core.moments import DAY, HOUR, MINUTE, SECOND, parse, stamp
+from monitor.core.moments import DAY, HOUR, MINUTE, SECOND, exact, parse, stamp
 from monitor.core.words import CAUTION
 from monitor.desk.people import Person, write_people
 from monitor.desk.roles import Role
@@ -93,7 +93,7 @@ def come_and_tell(journal, events):
     return journal.roots(before, before)
 
 
-def keep_alerts(data):
+def keep_alerts(data, at=None):
     """What a monitor keeps in its store of what its journal has; the id of the first fault."""
     with Journal.read(data / "journal.sqlite") as book:
         engine = Engine(read_line(LINE), monitor="monitor-7")
@@ -101,7 +101,7 @@ def keep_alerts(data):
         outputs.append(engine.finish())
     with Store.open(data / "alerts.sqlite") as store:
         for output in outputs:
-            store.keep(output.alerts, output.faults, output.calls)
+            store.keep(output.alerts, output.faults, output.calls, at=at)
         return json.loads(store.faults()[0])["id"] if store.faults() else ""
 
 
@@ -241,6 +241,28 @@ def test_it_holds_what_was_written_concluded_told_and_shown(night):
     )
     assert CAUTION in files["README.txt"].decode()
     assert CAUTION in files["report.html"].decode()
+
+
+def test_of_what_was_played_the_store_is_placed_by_its_own_text(tmp_path):
+    """The monitor kept it by the time of day; the window is of recorded time, and the first line says that it was a rehearsal."""
+    data, later = tmp_path / "played", SIX + 200 * DAY
+    data.mkdir()
+    with Journal.open(data / "journal.sqlite", played=True) as journal:
+        start(journal, later, LINE, **SETTINGS)
+        come(journal, disturbed(1, SIX + MINUTE))
+    keep_alerts(data, later)
+    ended = call(
+        *("evidence", "--journal", data / "journal.sqlite", "-o", "pack.zip"),
+        *("--from", stamp(SIX), "--to", stamp(SIX + HOUR)),
+    )
+
+    assert ended.exit_code == 0, ended.output
+    assert "on: monitor" in ended.stderr
+    assert "(wall clock; rehearsal)" in ended.stderr
+    first = told("pack.zip", "told.jsonl")[0]
+    assert first["put"] == "2026-05-04T06:01:06.000Z"
+    assert first["wall_clock"] == exact(later)
+    assert inside("pack.zip")["README.txt"].startswith(b"A REHEARSAL: ")
 
 
 def test_it_is_checked_with_nothing_else(night, monkeypatch, tmp_path):

@@ -8,9 +8,9 @@ from monitor.painted import (
     Standing,
     first_painted,
     in_words,
+    known_at,
     of_areas,
     pages_at,
-    standing_at,
 )
 from monitor.shown import Painted, Shown
 from tests.live import LINE
@@ -67,7 +67,7 @@ def test_what_was_painted_by_then_and_what_was_not_yet():
     pages = pages_at(records, NIGHT, "north")
     said = in_words(
         pages,
-        standing_at(lines, NIGHT),
+        known_at(lines, NIGHT),
         first_painted(records, "north"),
         LINE_OF_FOUR,
         NIGHT,
@@ -91,7 +91,7 @@ def test_a_page_that_hears_nothing_has_not_painted_what_comes_meanwhile():
     [then] = pages_at(records, NIGHT, "north")
     [later] = pages_at(records, NIGHT + MINUTE, "north")
     [said, _] = in_words(
-        [then], standing_at([told(-70, GONE, "94MR")], NIGHT), {}, LINE_OF_FOUR, NIGHT
+        [then], known_at([told(-70, GONE, "94MR")], NIGHT), {}, LINE_OF_FOUR, NIGHT
     )
 
     assert then.stale == NIGHT - 14 * SECOND
@@ -119,7 +119,7 @@ def test_a_headline_that_changed_says_since_when():
     records = [shown(-60, (GONE, "T2 disturbed")), shown(-5, (GONE, "T2 let go"))]
     said = in_words(
         pages_at(records, NIGHT),
-        standing_at([told(-70, GONE, "94MR", "T2 let go")], NIGHT),
+        known_at([told(-70, GONE, "94MR", "T2 let go")], NIGHT),
         {},
         LINE_OF_FOUR,
         NIGHT,
@@ -166,9 +166,10 @@ def test_a_fault_stands_until_it_is_over_and_closed(more, closed, stands):
         told(1, GONE, "94MR", into=REST),
     ]
 
-    assert bool(standing_at(lines, NIGHT, closed)) is stands
-    for one in standing_at(lines, NIGHT, closed):
-        assert one.concluded == NIGHT - 9 * SECOND
+    [one] = known_at(lines, NIGHT, closed)
+
+    assert one.open is stands
+    assert one.concluded == NIGHT - 9 * SECOND
 
 
 def test_a_desk_has_what_lies_in_its_areas():
@@ -186,3 +187,37 @@ def test_a_desk_has_what_lies_in_its_areas():
     assert of_areas([one], LINE_OF_FOUR, ["a"]) == (one,)
     assert of_areas([one], LINE_OF_FOUR, ["elsewhere"]) == ()
     assert of_areas([one], LINE_OF_FOUR, []) == (one,)
+
+
+def test_what_is_over_is_named_and_what_cannot_be_placed_is_not_counted_as_over():
+    """Number and headline of what a page had painted and is gone; nothing is said to be over of which the store has nothing by then."""
+    records = [shown(-60, (GONE, "T2 disturbed"), (REST, "T3 disturbed"))]
+    known = known_at([told(-70, GONE, "94MR", ended=stamp(NIGHT))], NIGHT)
+
+    assert in_words(pages_at(records, NIGHT), known, {}, LINE_OF_FOUR, NIGHT)[1:] == [
+        f"  painted 02:10:09: {REST} T3 disturbed (urgent); whether it was open then is not known",
+        "  painted 02:10:09, and no more in the list by then: 94MR T2 disturbed (urgent)",
+    ]
+
+
+def test_a_page_that_has_said_nothing_for_long_is_not_said_to_be_open():
+    """It says so when something changes; whether it stood there hours later, nobody knows."""
+    records = [shown(-9 * 3600)]
+
+    [said] = in_words(pages_at(records, NIGHT), (), {}, LINE_OF_FOUR, NIGHT)
+
+    assert said == (
+        "page 01234567 of A. Moor at north: not heard from since 2026-05-03 17:11:09, "
+        "then in front, sound on; whether it was open is not known"
+    )
+
+
+def test_a_desk_has_not_yet_what_lies_in_its_areas():
+    """What other desks look after it need not paint; what it painted all the same is told with its number."""
+    records = [shown(-60, (GONE, "T2 disturbed"))]
+    known = known_at([told(-70, GONE, "94MR"), told(-70, REST, "7KQ2")], NIGHT)
+    said = in_words(
+        pages_at(records, NIGHT), known, {}, LINE_OF_FOUR, NIGHT, areas=["elsewhere"]
+    )
+
+    assert said[1:] == ["  painted 02:10:09: 94MR T2 disturbed (urgent)"]

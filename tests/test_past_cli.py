@@ -236,14 +236,28 @@ def test_shown_says_what_was_painted_and_what_was_not_yet():
 
 
 @pytest.mark.usefixtures("painted")
-def test_shown_of_a_desk_whose_pages_said_nothing():
+def test_shown_before_any_page_said_something():
     """It says so."""
     ended = done(
-        *("shown", "--data", "var", "--at", "2026-05-04T06:11:05Z"),
-        *("--position", "south"),
+        *("shown", "--data", "var", "--at", "2026-05-04T06:10:05Z"),
+        *("--position", "north"),
     )
 
     assert "No page had said anything by then." in ended.stdout
+
+
+@pytest.mark.usefixtures("painted")
+def test_shown_refuses_a_desk_that_there_is_not():
+    """A slip of the keys is not answered as if nothing had been shown; those that there are, are named."""
+    ended = call(
+        *("shown", "--data", "var", "--at", "2026-05-04T06:11:05Z"),
+        *("--position", "nroth"),
+    )
+
+    assert ended.exit_code == 2
+    assert "there is no desk nroth; there are: north" in " ".join(
+        ended.stderr.replace("│", " ").split()
+    )
 
 
 def test_shown_without_the_store_says_what_it_cannot_tell(here, painted):
