@@ -35,6 +35,9 @@ POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-a
 WORST = 12
 """So many sections are told of first."""
 
+STILL = 10
+"""Not available for one in so many hours: told of before all others."""
+
 BARS = 15
 """So many bars at most show what carries most."""
 
@@ -66,7 +69,7 @@ NOTES: tuple[tuple[str, str], ...] = (
     ),
     (
         "To expect",
-        "Each rate is drawn towards that of its kind on this line, the more the shorter its own record (empirical Bayes, gamma-Poisson; Hauer and others 2002), so that one event on a quiet section does not top the list. In 90 days: with as many trains a day as were seen; the range is that of the rate. Too few: watched for less than 7 days, or a range of more than 1 to 10. Where no train was seen nothing is to be expected, and it stands first.",
+        "Each rate is drawn towards that of its kind on this line, the more the shorter its own record (empirical Bayes, gamma-Poisson; Hauer and others 2002), so that one event on a quiet section does not top the list. In 90 days: with as many trains a day as were seen; the range is that of the rate. Too few: watched for less than 7 days, or a range of more than 1 to 10. Where no train was seen nothing is to be expected; what had a disturbance then, or was not available for a tenth of the time, stands first.",
     ),
     (
         "Against the period before",
@@ -297,7 +300,7 @@ def _first(report: Report) -> Callable[[Figures], tuple[float | str, ...]]:
         quarter = rank.quarter
         hurt = bool(row.disturbances or row.failed)
         if hurt and (
-            quarter is None or row.failed * 2 >= row.watched * len(row.sections)
+            quarter is None or row.failed * STILL >= row.watched * len(row.sections)
         ):
             return 0, -row.failed, -row.disturbances, row.name
         if quarter is None or row.watched < SHORT:
