@@ -1,7 +1,8 @@
 """The report of the month that is over, by mail, on a day and at a time of the planner's choice.
 
 What has gone is noted beside the alerts, so that a start later in the month sends nothing twice; a mail that went out just before the monitor was killed has the same Message-ID as the one that goes after it.
-A month of which nothing was heard has no report; a mailbox that does not answer is tried again, for as long as it takes.
+A month in which nothing was heard has a letter that says so; only one before the line was heard for the first time has none.
+A mailbox that does not answer is tried again, for as long as it takes.
 """
 
 from __future__ import annotations
@@ -66,7 +67,7 @@ class Month:
 
 
 Make = Callable[[Month], Awaitable[Letter | None]]
-"""Makes the letter of a month; None where nothing was heard of it."""
+"""Makes the letter of a month; None where the line had never been heard by its end."""
 
 
 class CannotBeMade(Exception):
@@ -172,7 +173,7 @@ class Monthly:
             return
         await self._on_disk(self._store.note_gone, key, now)
         self._wait, self._why = FIRST_WAIT, None
-        what = "monthly report sent" if letter else "nothing was heard in the month"
+        what = "monthly report sent" if letter else "line not heard yet in the month"
         self._log.info(what, month=month.name)
 
     def _failed(self, month: Month, why: str, now: Moment) -> None:

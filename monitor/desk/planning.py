@@ -16,6 +16,8 @@ from monitor.core.layout import Line
 from monitor.core.messages import plain
 from monitor.core.moments import (
     DAY,
+    EARLIEST,
+    LATEST,
     MINUTE,
     Duration,
     Moment,
@@ -157,11 +159,14 @@ class Planning:
             moment = from_datetime(found.replace(tzinfo=self.line.zone))
         except (ValueError, OverflowError):
             raise ValueError(f"{day[:20]!r} is no day, like 2026-05-31") from None
+        if not EARLIEST <= moment < LATEST:
+            raise ValueError(f"{day[:20]} is before 1990 or after 2199")
         return moment
 
     async def letter(self, month: Month) -> Letter | None:
-        """The report of a month as a letter; None where nothing was heard of it.
+        """The report of a month as a letter; None where the line had never been heard by its end.
 
+        A month in which nothing was heard has one that says so: without it a dead feed looks like a quiet month.
         What the broker keeps for a monitor that was away is waited for, but no longer than a day.
 
         Raises:
@@ -176,7 +181,7 @@ class Planning:
             report = await self.report(month.begin, month.end)
         except NoReport as error:
             raise CannotBeMade(str(error)) from error
-        if not report.whole.heard:
+        if not report.ever:
             return None
         loop = asyncio.get_running_loop()
         return await loop.run_in_executor(None, _letter, month.name, report)
@@ -198,6 +203,13 @@ def _letter(month: str, report: Report) -> Letter:
 
 
 def words_of(report: Report) -> str:
-    """How many disturbances, for a subject line."""
-    count = report.whole.disturbances
-    return f"{count} disturbance{'' if count == 1 else 's'}"
+    """How many disturbances, and how much of the period was observed, for a subject line."""
+    from monitor.planner.words import NOT_HEARD, share  # noqa: PLC0415 - as above
+
+    whole = report.whole
+    if not whole.heard:
+        return NOT_HEARD
+    count = whole.disturbances
+    return (
+        f"{count} disturbance{'' if count == 1 else 's'}, {share(whole.share)} observed"
+    )

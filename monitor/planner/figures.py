@@ -225,6 +225,7 @@ class Report:
         rehearsal: none of it is so.
         whole: the line.
         before: the line in the period before, as long.
+        ever: whether any section had been heard by its end.
         rows: by kind.
         ranks: by subject.
         carried: sections, by disturbances.
@@ -245,6 +246,7 @@ class Report:
     rehearsal: bool
     whole: Figures
     before: Figures
+    ever: bool
     rows: dict[Kind, tuple[Figures, ...]]
     ranks: dict[str, Rank]
     carried: tuple[Carried, ...]

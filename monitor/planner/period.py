@@ -120,6 +120,7 @@ def report(
         rehearsal=rehearsal,
         whole=whole,
         before=whole_before,
+        ever=any(one.heard is not None for one in now.seen.sections.values()),
         rows=rows,
         ranks=ranks,
         carried=tuple(carried),

@@ -131,7 +131,9 @@ def test_the_style_sheet_is_served(ask):
         ("from=yesterday", "no day"),
         ("from=2026-05-10&to=2026-05-01", "before it begins"),
         ("from=2020-01-01&to=2026-05-01", "two years"),
-        ("from=0001-01-01", "two years"),
+        ("from=0001-01-01", "before 1990"),
+        ("from=0001-01-01&to=0002-01-01", "before 1990"),
+        ("from=9998-01-01&to=9998-02-01", "after 2199"),
         ("to=9999-12-31", "no day"),
         ("format=pdf", "xlsx"),
         ("from=%00", "no day"),
@@ -182,11 +184,16 @@ def test_a_month_is_told_once_it_was_heard_to_its_end(planning):
     planning.now = lambda: at(33, 6)
 
     letter = asyncio.run(planning.letter(may))
-    assert letter.subject == "Varnholt - Ostrel line: 2026-05, 2 disturbances"
+    assert (
+        letter.subject
+        == "Varnholt - Ostrel line: 2026-05, 2 disturbances, 63 % observed"
+    )
     assert "2 (0.24 to 7.2) disturbances, while" in letter.text
     assert "known up to" in letter.text
     assert "<b>" not in letter.text
-    assert asyncio.run(planning.letter(april)).subject.endswith("0 disturbances")
+    assert asyncio.run(planning.letter(april)).subject.endswith(
+        "0 disturbances, 100 % observed"
+    )
 
 
 def test_a_month_before_anything_was_heard_has_no_letter(planning):
@@ -194,3 +201,14 @@ def test_a_month_before_anything_was_heard_has_no_letter(planning):
     january = Month("2026-01", at(-120), at(-89), at(-89, 6))
 
     assert asyncio.run(planning.letter(january)) is None
+
+
+def test_a_month_in_which_nothing_was_heard_has_a_letter_that_says_so(planning):
+    """Heard in March, and the feed dead since the 20th of May: June is not heard, which is no quiet month."""
+    june = Month("2026-06", at(32), at(62), at(62, 6))
+    planning.now = lambda: at(63, 6)
+
+    letter = asyncio.run(planning.letter(june))
+    assert letter.subject == "Varnholt - Ostrel line: 2026-06, not heard"
+    assert "Nothing was heard in this period" in letter.text
+    assert "0 (at most" not in letter.text
