@@ -326,23 +326,15 @@ def _paired(
     mine: list[Told], others: list[Told]
 ) -> Iterator[tuple[Told | None, Told | None]]:
     """Each of both, with the one that it is on the other side, or None."""
-    left: dict[tuple[str, str], list[Told]] = defaultdict(list)
     by_key = {_key(one): one for one in others}
-    mates: dict[tuple[str, Moment], Told] = {}
+    mates = {_key(one): by_key.pop(_key(one), None) for one in mine}
+    left = [one for one in mine if mates[_key(one)] is None]
+    for one, other in _nearest_first(left, list(by_key.values())):
+        mates[_key(one)] = by_key.pop(_key(other))
     for one in mine:
-        mate = by_key.pop(_key(one), None)
-        if mate is not None:
-            mates[_key(one)] = mate
+        yield one, mates[_key(one)]
     for other in by_key.values():
-        left[other.kind, other.subject].append(other)
-    for one in mine:
-        mate = mates.get(_key(one))
-        if mate is None:
-            mate = _nearest(one, left[one.kind, one.subject])
-        yield one, mate
-    for rest in left.values():
-        for other in rest:
-            yield None, other
+        yield None, other
 
 
 def _key(one: Told) -> tuple[str, Moment]:
@@ -350,14 +342,29 @@ def _key(one: Told) -> tuple[str, Moment]:
     return one.id, one.at if one.what == "call" else 0
 
 
-def _nearest(one: Told, others: list[Told]) -> Told | None:
-    """The one of *others* that may be the same, taken out of them."""
-    near = [other for other in others if _may_be(one, other)]
-    if not near:
-        return None
-    found = min(near, key=lambda other: (abs(other.began - one.began), other.began))
-    others.remove(found)
-    return found
+def _nearest_first(mine: list[Told], others: list[Told]) -> Iterator[tuple[Told, Told]]:
+    """Pairs of what may be the same, the nearest first and nothing twice; the same whichever side is first."""
+    there: dict[tuple[str, str], list[Told]] = defaultdict(list)
+    for other in others:
+        there[other.kind, other.subject].append(other)
+    pairs = [
+        (one, other)
+        for one in mine
+        for other in there[one.kind, one.subject]
+        if _may_be(one, other)
+    ]
+    pairs.sort(key=_apart)
+    taken: set[int] = set()
+    for one, other in pairs:
+        if not {id(one), id(other)} & taken:
+            taken |= {id(one), id(other)}
+            yield one, other
+
+
+def _apart(pair: tuple[Told, Told]) -> tuple[Moment, Moment]:
+    """How far two are from one another, then which were first."""
+    one, other = pair
+    return abs(one.began - other.began), min(one.began, other.began)
 
 
 def _may_be(one: Told, other: Told) -> bool:

@@ -256,3 +256,35 @@ def test_times_are_local_unless_they_say_otherwise():
 
     assert exact(visit.begin) == "2026-05-04T07:00:00.000Z"
     assert visit.end - visit.begin == 10 * MINUTE
+
+
+CELLS = (
+    st.text(max_size=12)
+    | st.datetimes().map(lambda one: one.isoformat())
+    | st.datetimes(timezones=st.timezones()).map(lambda one: one.isoformat())
+    | st.sampled_from(
+        ["T107", "head/H107", "cable", '"', '""', "\x00", "'=", ";;", "\r"]
+    )
+)
+
+
+@given(
+    st.lists(st.lists(CELLS, max_size=11).map(",".join), max_size=4).map("\n".join),
+    st.sampled_from([THERE, Whereabouts(read_line(BERLIN))]),
+)
+def test_whatever_is_in_a_table_it_is_read_or_refused(rows, there):
+    """Never anything but visits, or faults of one line that can be printed, each with where."""
+    found, faults = taken(f"{','.join(COLUMNS)}\n{rows}", there)
+
+    assert all(there.has(subject) for one in found for subject in one.subjects)
+    for one in faults:
+        assert one.startswith("v.csv: ")
+        assert one.isprintable()
+
+
+def taken(text, there):
+    """What is read of a table, and what is wrong with it."""
+    try:
+        return read(text, there, BY, "v.csv"), ()
+    except TableFault as fault:
+        return (), fault.faults

@@ -151,8 +151,9 @@ def test_of_several_the_nearest_is_the_same():
     assert [
         (x.way, x.a and x.a.began, x.b and x.b.began) for x in found.differences
     ] == [
-        ("moved", SIX, SIX + 7 * MINUTE),
-        ("moved", SIX + 8 * MINUTE, SIX + 16 * MINUTE),
+        ("lost", SIX, None),
+        ("moved", SIX + 8 * MINUTE, SIX + 7 * MINUTE),
+        ("gained", None, SIX + 16 * MINUTE),
     ]
 
 
