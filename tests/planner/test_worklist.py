@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from monitor.core.facts import Fact
+from monitor.core.facts import Fact, FactKind
 from monitor.core.layout import read_line
 from monitor.core.moments import DAY, HOUR, MINUTE, parse
 from monitor.history import History
@@ -26,6 +26,9 @@ from monitor.planner.worklist import Known, Warned, worklist
 from monitor.visits import Visit
 
 NOW = parse("2026-05-04T06:00:00Z")  # a Monday
+
+UNSEEN: tuple[FactKind, ...] = ("not-known", "work", "failed", "no-train")
+"""While these last nobody sees trains work through."""
 
 TEXT = """
 [line]
@@ -353,10 +356,9 @@ def test_an_hour_that_nobody_watched_is_no_hour_without_trains():
         for n in range(4, 24)
     ]
     for number, night in enumerate(nights):
-        kind = ("not-known", "work", "failed", "no-train")[number % 4]
         facts.append(
             Fact(
-                kind=kind,
+                kind=UNSEEN[number % 4],
                 subject="section/T1",
                 began=night + HOUR // 2,
                 ended=night + 4 * HOUR,
