@@ -28,7 +28,7 @@ from monitor.core.wire import type_of, write
 from monitor.incident.offsets import Offset, handovers, offsets
 from monitor.incident.stepping import Steps
 from monitor.incident.story import Mark, Raised, Span, Story, Trace
-from monitor.incident.told import first_told
+from monitor.incident.told import Sent, first_told
 from monitor.painted import Painting
 
 FORMAT = 1
@@ -72,13 +72,13 @@ class _Writer:
 
 
 def document(
-    story: Story, *, told: Iterable[Painting] = (), steps: Iterable[Steps] = ()
+    story: Story, *, told: Iterable[Painting | Sent] = (), steps: Iterable[Steps] = ()
 ) -> dict[str, Any]:
     """All of *story* as plain values.
 
     Args:
         story: what happened.
-        told: what pages have shown, where the journal is at hand.
+        told: what pages have shown and what was delivered, where journal and store are at hand.
         steps: what detections knew, event by event.
     """
     told = tuple(told)
@@ -276,17 +276,27 @@ def _trace(trace: Trace, writer: _Writer, sections: list[str]) -> list[Any]:
 
 
 def _alert(
-    one: Raised, writer: _Writer, story: Story, told: tuple[Painting, ...]
+    one: Raised, writer: _Writer, story: Story, told: tuple[Painting | Sent, ...]
 ) -> dict[str, Any]:
     alert = one.alert
-    shown = first_told(told, one.fault, one.lines[0][0])
+    found = first_told(told, one, story)
+    shown, before = found.first, found.before
     return {
         "began": writer.moment(alert.began),
         "raised": writer.moment(alert.raised),
         "ended": None if alert.ended is None else writer.moment(alert.ended),
         "heard": writer.moment(one.heard),
         "told": None if shown is None else writer.moment(shown.at),
-        "told_at": "" if shown is None else shown.position,
+        "told_at": (
+            ""
+            if shown is None
+            else shown.channel
+            if isinstance(shown, Sent)
+            else shown.position
+        ),
+        "fault_before": None
+        if before is None
+        else [writer.moment(before.at), before.position],
         "fault": one.fault,
         "sections": [
             name

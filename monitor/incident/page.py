@@ -29,7 +29,7 @@ from monitor.incident.document import as_text, clocks, document
 from monitor.incident.doing import AnyAct, done_in, first_seen
 from monitor.incident.stepping import Steps
 from monitor.incident.story import Raised, Story
-from monitor.incident.told import first_told
+from monitor.incident.told import Sent, first_told
 from monitor.painted import Painting
 
 SCRIPTS = ("geometry.js", "unpack.js", "diagram.js", "report.js")
@@ -72,7 +72,7 @@ def one_script() -> str:
 def page(
     story: Story,
     *,
-    told: Iterable[Painting] | None = None,
+    told: Iterable[Painting | Sent] | None = None,
     acts: Iterable[AnyAct] | None = None,
     steps: Iterable[Steps] = (),
     notes: Notes = (),
@@ -81,7 +81,7 @@ def page(
 
     Args:
         story: what happened.
-        told: what pages have shown; None where that is not at hand.
+        told: what pages have shown and what was delivered; None where that is not at hand.
         acts: what people did; None where that is not told.
         steps: what detections knew, event by event.
         notes: further parts.
@@ -123,7 +123,7 @@ def _hash(text: str) -> str:
 def parts(
     story: Story,
     *,
-    told: tuple[Painting, ...] | None,
+    told: tuple[Painting | Sent, ...] | None,
     steps: tuple[Steps, ...],
     acts: tuple[AnyAct, ...] | None = None,
     notes: Notes = (),
@@ -229,15 +229,10 @@ def _row(
     one: Raised,
     when: _When,
     numbers: dict[str, str],
-    told: tuple[Painting, ...] | None,
+    told: tuple[Painting | Sent, ...] | None,
     acts: tuple[AnyAct, ...] | None,
 ) -> dict[str, Any]:
     alert: Alert = one.alert
-    shown = first_told(told or (), one.fault, one.lines[0][0])
-    if shown is not None:
-        painted = f"{when.exactly(shown.at)}, {shown.position}"
-    else:
-        painted = "not on record" if told is None else "nowhere, as far as is on record"
     return {
         "id": alert.id,
         "kind": alert.kind,
@@ -254,10 +249,27 @@ def _row(
         "began": when.exactly(alert.began),
         "raised": when.exactly(alert.raised),
         "heard": when.exactly(one.heard),
-        "told": painted,
+        "told": _told(one, when, told),
         "seen": _seen(one, when, acts or ()),
         "ended": _ended(alert, when),
     }
+
+
+def _told(one: Raised, when: _When, told: tuple[Painting | Sent, ...] | None) -> str:
+    if told is None:
+        return "not on record"
+    found = first_told(told, one, when.story)
+    said = []
+    if isinstance(found.first, Sent):
+        said.append(f"{when.exactly(found.first.at)}, by {found.first.channel}")
+    elif found.first is not None:
+        said.append(f"{when.exactly(found.first.at)}, {found.first.position}")
+    if found.before is not None:
+        said.append(
+            f"its fault was before {found.before.position or 'somebody'} "
+            f"since {when.exactly(found.before.at)}"
+        )
+    return "; ".join(said) or "nowhere, as far as is on record"
 
 
 def _seen(one: Raised, when: _When, acts: tuple[AnyAct, ...]) -> str:

@@ -1,16 +1,81 @@
-"""When somebody had a fault before them, as far as the journal knows."""
+"""When somebody had an alert before them, as far as the journal and the store know.
+
+Pages say which faults they have painted, not which alerts.
+So of an alert that joined a fault that stood there already it is known only that its fault was before somebody.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
+from dataclasses import dataclass
 
 from monitor.core.moments import Moment
+from monitor.incident.story import Raised, Story
 from monitor.painted import Painting
 
 
-def first_told(told: Iterable[Painting], fault: str, since: Moment) -> Painting | None:
-    """When *fault* was first painted by a page in front of somebody from *since* on, or None where that is not on record."""
-    found = (
-        one for one in told if one.fault == fault and one.visible and one.at >= since
-    )
-    return min(found, key=lambda one: one.at, default=None)
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Sent:
+    """An alert, or the call for it, was delivered.
+
+    Args:
+        alert: its id.
+        at: when.
+        channel: by which.
+    """
+
+    alert: str
+    at: Moment
+    channel: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Told:
+    """When an alert was first before somebody.
+
+    Args:
+        first: when it was first painted, as its fault, or delivered; None: that is not on record.
+        before: the painting in which its fault had stood there before the alert came; then no painting is the first of it.
+    """
+
+    first: Painting | Sent | None
+    before: Painting | None
+
+
+def first_told(told: Iterable[Painting | Sent], one: Raised, story: Story) -> Told:
+    """When *one* was first painted by a page in front of somebody, or delivered.
+
+    Args:
+        told: what pages have shown, and what was delivered.
+        one: the alert.
+        story: that has its fault, and what that took in.
+    """
+    told, since = tuple(told), one.lines[0][0]
+    names = _with_what_it_took(one.fault, story)
+    painted = [
+        each
+        for each in told
+        if isinstance(each, Painting) and each.visible and each.fault in names
+    ]
+    before = min(painted, key=lambda each: each.at, default=None)
+    if before is not None and before.at >= since:
+        before = None
+    found: list[Painting | Sent] = [
+        each for each in told if isinstance(each, Sent) and each.alert == one.alert.id
+    ]
+    if before is None:
+        found += painted
+    return Told(first=min(found, key=lambda each: each.at, default=None), before=before)
+
+
+def _with_what_it_took(fault: str, story: Story) -> Collection[str]:
+    """The ids under which pages may have painted *fault*."""
+    of = {one.id: one.took for one in story.faults}
+    found: list[str] = []
+    left = [fault] if fault else []
+    while left:
+        name = left.pop()
+        if name not in found:
+            found.append(name)
+            left += of.get(name, ())
+    return found

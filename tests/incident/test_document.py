@@ -22,6 +22,7 @@ from monitor.incident.page import page
 from monitor.incident.report import report
 from monitor.incident.stepping import step_through, walks_of
 from monitor.incident.story import gather
+from monitor.incident.told import Sent
 from monitor.painted import Painting
 from replay.player import replay
 
@@ -148,38 +149,76 @@ def test_any_id_number_and_time_comes_back(story_of, drawn):
     assert list(reading.events_of(found)) == [json.loads(write(e)) for e in events]
 
 
+def painted_at(fault, at, *, visible=True, position="north"):
+    """A page paints a fault."""
+    return Painting(
+        fault=fault,
+        headline="",
+        priority="urgent",
+        at=at,
+        position=position,
+        page="1",
+        by="Ada",
+        visible=visible,
+        sound="played",
+    )
+
+
 def test_told_is_the_first_painting_in_front_of_somebody(story_of):
-    """A page in the background shows nobody anything, and what was painted before the alert was another matter."""
+    """A page in the background shows nobody anything."""
     story = story_of("vanished-train")
     (one,) = story.alerts
     known = one.lines[0][0]
-
-    def painted(at, *, visible=True, position="north"):
-        return Painting(
-            fault=one.fault,
-            headline="",
-            priority="urgent",
-            at=at,
-            position=position,
-            page="1",
-            by="Ada",
-            visible=visible,
-            sound="played",
-        )
-
     told = [
-        painted(known - SECOND),
-        painted(known + SECOND, visible=False),
-        painted(known + 3 * SECOND, position="south"),
+        painted_at(one.fault, known + SECOND, visible=False),
+        painted_at(one.fault, known + 3 * SECOND, position="south"),
     ]
 
     (alert,) = document(story, told=told)["alerts"]
 
     assert alert["told_at"] == "south"
+    assert alert["fault_before"] is None
     assert (alert["told"] - alert["heard"]) * 1000 >= 3 * SECOND
     assert ", south" in page(story, told=told)
     assert "nowhere, as far as is on record" in page(story, told=[])
     assert "not on record" in page(story)
+
+
+def test_a_later_page_is_not_credited_where_the_fault_was_before_another(story_of):
+    """Pages say which faults they painted, not which alerts: of an alert that joined one that stood there, that is all that is known, and never nothing."""
+    story = story_of("vanished-train")
+    (one,) = story.alerts
+    known = one.lines[0][0]
+    told = [
+        painted_at(one.fault, known - SECOND),
+        painted_at(one.fault, known + 3 * SECOND, position="south"),
+    ]
+
+    (alert,) = document(story, told=told)["alerts"]
+    text = page(story, told=told)
+
+    assert (alert["told"], alert["told_at"]) == (None, "")
+    assert alert["fault_before"][1] == "north"
+    assert "its fault was before north since " in text
+    assert "nowhere, as far as" not in text
+    assert ", south" not in text
+
+
+def test_what_was_delivered_tells_too(story_of):
+    """Painted or delivered, whichever was first; what was delivered of another alert was another matter."""
+    story = story_of("vanished-train")
+    (one,) = story.alerts
+    known = one.lines[0][0]
+    told = [
+        painted_at(one.fault, known + 3 * SECOND, position="south"),
+        Sent(alert="another", at=known + SECOND, channel="mail"),
+        Sent(alert=one.alert.id, at=known + 2 * SECOND, channel="mail"),
+    ]
+
+    (alert,) = document(story, told=told)["alerts"]
+
+    assert alert["told_at"] == "mail"
+    assert ", by mail" in page(story, told=told)
 
 
 def test_seen_is_who_first_said_so_after_it_could_be_known(story_of):
