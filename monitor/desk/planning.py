@@ -193,7 +193,7 @@ def _letter(month: str, report: Report) -> Letter:
 
     notes = "".join(f"\n- {one}" for one in report.notes)
     return Letter(
-        subject=plain(f"{report.line}: {month}, {words_of(report)}"),
+        subject=plain(f"{report.line[:50]}: {month}, {words_of(report)}"),
         text=f"{report.line}, {month}.\n\n{said(report)}\n{notes}",
         files=(
             (f"period-{month}.html", "html", as_html(report).encode()),

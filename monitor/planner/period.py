@@ -43,7 +43,7 @@ from monitor.planner.figures import (
     Slot,
 )
 from monitor.planner.seen import Section, Seen, see
-from monitor.planner.spells import length, within
+from monitor.planner.spells import elapsed, length, within
 from monitor.planner.whereabouts import Whereabouts
 
 ONE_OCCASION = MINUTE
@@ -373,9 +373,7 @@ def _in_use(
     """
     spells = section.in_use
     end = length(spells)
-    times = [
-        length(within(spells, spells[0][0], at)) if spells else 0 for at in moments
-    ]
+    times = elapsed(spells, moments)
     found = list(bursts(sorted(times), HOUR))
     if found and end - found[-1] < MINUTE and section.failed:
         found.pop()

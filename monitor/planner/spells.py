@@ -5,7 +5,9 @@ A spell is a pair of moments, the first in it and the first no longer in it.
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Iterable, Sequence
+from itertools import accumulate
 
 from monitor.core.moments import Duration, Moment
 
@@ -70,6 +72,26 @@ def length(spells: Iterable[Spell]) -> Duration:
         7
     """
     return sum(end - begin for begin, end in spells)
+
+
+def elapsed(spells: Sequence[Spell], moments: Iterable[Moment]) -> list[Duration]:
+    """How much of *spells*, which are in order and apart, had gone by at each of *moments*.
+
+    Example:
+        >>> elapsed([(10, 20), (30, 35)], [5, 12, 25, 31, 99])
+        [0, 2, 10, 11, 15]
+    """
+    begins = [begin for begin, _ in spells]
+    gone = list(accumulate((end - begin for begin, end in spells), initial=0))
+    found = []
+    for moment in moments:
+        at = bisect_right(begins, moment)
+        here = 0
+        if at:
+            begin, end = spells[at - 1]
+            here = min(moment, end) - begin
+        found.append(gone[max(at - 1, 0)] + here)
+    return found
 
 
 def longest(spells: Iterable[Spell]) -> Duration:
