@@ -173,8 +173,13 @@ def _says(report: Report) -> str:
     told = whole.disturbances
     passages = words.trains(whole)
     dark = span(whole.dark_longest) if whole.dark_longest else "never"
+    occasions = (
+        ""
+        if whole.occasions == told
+        else f" on {whole.occasions} occasion{'' if whole.occasions == 1 else 's'}"
+    )
     sentences = [
-        f"<b>{words.counted(told, heard=True)}</b> disturbance{'' if told == 1 else 's'}, while trains worked through a section {passages} times: <b>{words.rate(whole.per_trains(), heard=True)}</b> per 1,000.",
+        f"<b>{words.counted(told, heard=True)}</b> disturbance{'' if told == 1 else 's'}{occasions}, while trains worked through a section {passages} times: <b>{words.rate(whole.per_trains(), heard=True)}</b> per 1,000.",
         f"Against the period before: <b>{words.against(report.against)}</b>.",
         _fleet(report),
         f"Not available for <b>{words.minutes(whole.failed)}</b> in all, {words.minutes(whole.failed_busy)} of it in hours with trains; <b>{whole.held}</b> train{'' if whole.held == 1 else 's'} held.",

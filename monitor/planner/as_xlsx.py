@@ -132,8 +132,10 @@ class _Sheets:
                 sheet.write_string(0, at, title, self._head)
             for number, slot in enumerate(slots, 1):
                 sheet.write_string(number, 0, slot.name)
-                sheet.write_number(number, 1, slot.disturbances)
-                sheet.write_number(number, 2, slot.trains, self._forms["count"])
+                if slot.share != 0 or slot.disturbances:
+                    sheet.write_number(number, 1, slot.disturbances)
+                if slot.share != 0:
+                    sheet.write_number(number, 2, slot.trains, self._forms["count"])
                 if slot.share is not None:
                     sheet.write_number(number, 3, slot.share, self._forms["share"])
             sheet.freeze_panes(1, 1)

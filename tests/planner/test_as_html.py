@@ -252,6 +252,23 @@ def test_cells_have_real_types(book):
     assert [str(one) for one in moments] == ["2026-05-01 00:00:00"]
 
 
+def test_a_month_that_is_not_known_has_no_noughts_in_the_workbook():
+    """June of May and June, asked for at the end of May: its share is nought, and the rest is empty."""
+    found = of([*heard(), *trains(2)], end=JUNE + 30 * DAY, reached=JUNE)
+    book = openpyxl.load_workbook(BytesIO(as_xlsx(found)))
+    rows = [[cell.value for cell in row] for row in book["By month"]]
+
+    assert rows[1][:3] == ["2026-05", 0, 93]
+    assert rows[2] == ["2026-06", None, None, 0]
+
+
+def test_what_comes_together_is_told_as_occasions_too():
+    """Three sections within a minute are three disturbances on one occasion."""
+    page = body(of([*heard(), *(disturbed(n, at(9, 7)) for n in (1, 2, 3))]))
+
+    assert "</b> disturbances on 1 occasion, while" in page
+
+
 def test_no_cell_is_a_formula():
     """Whatever a site is called (OWASP, "CSV Injection")."""
     found = of(heard(), graph=line(site="=HYPERLINK(A1)"))
