@@ -7,12 +7,15 @@ All lengths are in px of the drawing, which a page may show at any size.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
+from datetime import tzinfo
 from html import escape
 from typing import Protocol
 
 from monitor.charts.lineup import Lineup, Place, lineup, surroundings
 from monitor.core.layout import OPEN, Line
+from monitor.core.moments import parse
+from monitor.core.words import clock
 
 WIDTH = 1112
 NAMES, STATES = 176, 262
@@ -66,6 +69,10 @@ class Look(Protocol):
     def says(self) -> str:
         """All of it, in words."""
 
+    @property
+    def since(self) -> str:
+        """Since when it is not known, as a timestamp, or nothing."""
+
 
 def overview(line: Line, looks: Mapping[str, Look]) -> str:
     """Every section, one band an area, in the order in which areas come in the line file."""
@@ -77,24 +84,29 @@ def overview(line: Line, looks: Mapping[str, Look]) -> str:
     step = min(STEP_MOST, (WIDTH - NAMES - STATES) / columns)
     parts = [HATCH.format(id="not-known")]
     for number, (area, lined) in enumerate(placed.items()):
-        parts += _band(area, lined, looks, number * BAND, step)
+        parts += _band(area, lined, looks, (number * BAND, step), line.zone)
     height = BAND * len(areas)
     return _svg("overview", WIDTH, height, f"The line, {len(areas)} areas", parts)
 
 
 def _band(
-    area: str, placed: Lineup, looks: Mapping[str, Look], top: int, step: float
+    area: str,
+    placed: Lineup,
+    looks: Mapping[str, Look],
+    at: tuple[int, float],
+    zone: tzinfo,
 ) -> Iterable[str]:
+    top, step = at
     pitch = (BAND - 5) / max(1, placed.rows)
     yield f'<text class="area" x="0" y="{top + 19}">{escape(_short(area))}<title>{escape(area)}</title></text>'
     for name, place in placed.places.items():
         x = NAMES + place.column * step
         middle = top + 2 + pitch * (place.row + 0.5)
         yield _section(name, looks[name], (x, middle), (step - 1.5, min(pitch - 1, 12)))
-    gone = [one for one in placed.places if not looks[one].known]
+    gone = [looks[one].since for one in placed.places if not looks[one].known]
     yield (
         f'<text class="stands" data-area="{escape(area)}" x="{WIDTH}" y="{top + 19}" '
-        f'text-anchor="end">{escape(stands(len(gone), len(placed.places)))}</text>'
+        f'text-anchor="end">{escape(stands(gone, len(placed.places), zone))}</text>'
     )
 
 
@@ -103,9 +115,21 @@ def _short(area: str) -> str:
     return area if len(area) <= LONGEST else f"{area[: LONGEST - 1]}…"
 
 
-def stands(unknown: int, total: int) -> str:
-    """How many sections of an area are not known."""
-    return f"{unknown} of {total} not known" if unknown else "all heard"
+def stands(unknown: Collection[str], total: int, zone: tzinfo) -> str:
+    """How many sections of an area are not known, and since when the first of them.
+
+    Args:
+        unknown: since when, as a timestamp, for each that is not known; "" for one not heard yet.
+        total: so many sections has the area.
+        zone: of the line.
+    """
+    if not unknown:
+        return "all heard"
+    said = "" if len(unknown) == total else f"{len(unknown)} "
+    since = min(filter(None, unknown), default="")
+    if not since:
+        return f"{said}not heard yet"
+    return f"{said}not known since {clock(parse(since), zone)[:5]}"
 
 
 def _section(
@@ -220,7 +244,7 @@ def _labelled(name: str, look: Look, place: Place, step: int, *, chosen: bool) -
 def _state(name: str, look: Look) -> str:
     return (
         f'class="section" data-section="{escape(name)}" data-shows="{look.shows}" '
-        f'data-known="{int(look.known)}" data-fault="{look.fault}" data-work="{int(look.work)}"'
+        f'data-known="{int(look.known)}" data-since="{escape(look.since)}" data-fault="{look.fault}" data-work="{int(look.work)}"'
     )
 
 

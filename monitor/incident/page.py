@@ -53,6 +53,7 @@ class Blank:
     work: bool = False
     word: str = ""
     says: str = "not yet drawn"
+    since: str = ""
 
 
 def asset(name: str) -> str:

@@ -42,6 +42,7 @@ class SectionLook:
         work: whether it is under work.
         word: that stands on it, or "".
         says: all of it, in words.
+        since: since when it is not known, as a timestamp, or "".
     """
 
     shows: Shows
@@ -50,6 +51,7 @@ class SectionLook:
     work: bool
     word: str
     says: str
+    since: str = ""
 
     def plain(self) -> dict[str, Any]:
         """As plain values, for a page."""
@@ -82,6 +84,7 @@ def look(
         work=section.under_work,
         word=_word(section, fault),
         says=_says(section, worst, line, now),
+        since="" if section.known else section.not_known_since or "",
     )
 
 

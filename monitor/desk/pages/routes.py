@@ -6,6 +6,7 @@ Nothing is loaded from anywhere else, and no script or style stands in a page it
 
 from __future__ import annotations
 
+import json
 from collections.abc import AsyncIterator, Awaitable, Callable
 from importlib.resources import files
 from pathlib import PurePosixPath
@@ -41,6 +42,7 @@ from monitor.desk.pages.shared import Shared
 from monitor.desk.pages.sounding import Sounding
 from monitor.desk.pages.strip import strip
 from monitor.desk.pages.ticks import Ticks
+from monitor.desk.pages.top import top
 from monitor.desk.pages.view import CALLED, View
 from monitor.desk.roles import Role
 from monitor.findings import FINDINGS
@@ -125,6 +127,7 @@ class Pages:
             ("/heads/{name}", self.head),
             ("/heads/{name}/watch", self.wheel),
             ("/faults/{name}", self.sheet),
+            ("/parts/top", self.part_top),
             ("/parts/faults", self.part_faults),
             ("/parts/resets", self.part_resets),
             ("/parts/foot", self.part_foot),
@@ -184,7 +187,6 @@ class Pages:
         found = await self._view.position(position)
         last = self._ticks.ticks.last  # before anything is looked at
         looks = await self._ticks.looks()
-        work = await self._desk.work()
         return await self._page(
             "desk.html",
             self._line.name,
@@ -194,12 +196,26 @@ class Pages:
             foot=await self._foot(found),
             fault=await self._fault(found, fault),
             overview=_markup(drawing.overview(self._line, looks)),
-            work=work,
-            hand_back=min((x.planned_end for x in work if x.planned_end), default=None),
+            top=await self._top(found),
             not_known=_not_known(looks),
             caption_of_show=self._ticks.caption(),
             last=last,
         )
+
+    async def _top(self, position: PositionOut | None) -> dict[str, str]:
+        status = await self._view.status()
+        work, looks = await self._desk.work(), await self._ticks.looks()
+        return top(status, position, work, looks, self._line)
+
+    async def part_top(self, position: Position = None) -> Response:
+        """What the top line says, by its places: plain values, which a page puts in as text."""
+
+        async def told() -> str:
+            found = await self._view.position(position)
+            return json.dumps(await self._top(found))
+
+        text = await self._shared.of(("top", position), told)
+        return Response(text, media_type="application/json")
 
     async def part_faults(self, position: Position = None) -> str:
         """The list of faults."""

@@ -1,10 +1,11 @@
 // The desk: follows the monitor's ticks, changes how sections look, and asks for a part again when it has changed.
 // Nothing is concluded here.  What this page no longer hears it hatches.
 
-import { act, age, clock, key, part, tell } from "./server.js";
+import { act, age, clock, forget, key, part, tell } from "./server.js";
 import { able, allow, sound } from "./sounds.js";
 
 const STALE_MS = 3000; // a tick comes every second
+const TOP_MS = 20000; // so often the top line is asked for where nothing changed
 const ALONE_MS = 20000; // nobody has touched the page for so long: it turns to what is urgent by itself
 const AGAIN_MS = { urgent: 5000, prompt: 20000 }; // so often a sound repeats until seen or silenced
 const page = key();
@@ -27,6 +28,7 @@ let sounds = false;
 let tested = "";
 let handled = -Infinity; // when somebody last did anything here
 let hiddenSince = null;
+let owned = null; // what the top line says of who has the desk, where it was taken here
 const sounded = new Map();
 const shown = new Map();
 
@@ -49,6 +51,7 @@ function draw(sections) {
     for (const one of drawn.get(name) ?? []) {
       one.dataset.shows = look.shows;
       one.dataset.known = look.known ? "1" : "0";
+      one.dataset.since = look.since;
       one.dataset.fault = look.fault;
       one.dataset.work = look.work ? "1" : "0";
       one.querySelector("title").textContent = look.says;
@@ -76,11 +79,17 @@ function bands() {
   for (const one of overview.children) {
     if (one.dataset.section !== undefined) group.push(one);
     if (one.classList.contains("stands")) {
-      const gone = group.filter((g) => g.dataset.known === "0").length;
-      one.textContent = gone ? `${gone} of ${group.length} not known` : "all heard";
+      one.textContent = stands(group.filter((g) => g.dataset.known === "0"), group.length);
       group = [];
     }
   }
+}
+
+function stands(gone, total) {
+  if (!gone.length) return "all heard";
+  const said = gone.length === total ? "" : `${gone.length} `;
+  const since = gone.map((one) => one.dataset.since).filter(Boolean).map(Date.parse);
+  return since.length ? `${said}not known since ${clock(Math.min(...since), zone).slice(0, 5)}` : `${said}not heard yet`;
 }
 
 // Parts.
@@ -97,7 +106,8 @@ async function again(id, path) {
     const now = wanted.get(id);
     wanted.delete(id);
     const text = await part(now);
-    at(id).classList.toggle("old", text === null);
+    (id === "top" ? document.querySelector(".top") : at(id)).classList.toggle("old", text === null);
+    if (text !== null && id === "top") { topLine(JSON.parse(text)); continue; }
     if (text !== null) { if (id !== "fault" || now === story()) put(id, text); continue; }
     // While the monitor is not heard the whole page is hatched, and asks anew when it is.
     if (lostSince !== null) break;
@@ -105,6 +115,16 @@ async function again(id, path) {
     if (!wanted.has(id)) wanted.set(id, id === "fault" ? story() : now);
   }
   busy.delete(id);
+}
+
+function topLine(told) {
+  for (const [id, text] of Object.entries(told)) if (id !== "position") at(id).textContent = text;
+  const mine = told.position === owned;
+  if (owned !== null && !mine) owned = null;
+  if (!mine) at("position").textContent = told.position;
+  const free = !told.position.includes(" since ");
+  at("take").textContent = free ? "take the desk" : "take over";
+  at("take").hidden = mine;
 }
 
 function story() {
@@ -179,6 +199,7 @@ function choose(id) {
 }
 
 function refresh() {
+  again("top", `/parts/top${query}`);
   again("faults", `/parts/faults${query}`);
   again("resets", `/parts/resets${query}`);
   again("foot", `/parts/foot${query}`);
@@ -211,7 +232,10 @@ function take(tick) {
   draw(tick.sections);
   const unknown = at("unknown");
   unknown.classList.toggle("unknown", tick.not_known > 0);
-  unknown.querySelector("b").textContent = unknown.querySelector("b").textContent.replace(/^\d+/, tick.not_known);
+  const count = unknown.querySelector("b");
+  const said = `${tick.not_known} of ${count.dataset.of} not known`;
+  // Since when, and where, is asked for as soon as the count is another.
+  if (count.textContent !== said) { count.textContent = said; again("top", `/parts/top${query}`); }
   body.dataset.connected = tick.connected ? "1" : "0";
   caption(tick.caption);
   if (version !== tick.version) { version = tick.version; refresh(); }
@@ -232,9 +256,11 @@ function caption(text) {
 }
 
 function found() {
+  forget();
   heardAgain(lostSince);
   lostSince = null;
   at("lost").hidden = true;
+  body.classList.remove("deaf");
   whole();
 }
 
@@ -267,6 +293,9 @@ function look() {
     lostSince = now - (performance.now() - ticked);
     at("lost-since").textContent = `Not known since ${clock(lostSince, zone)}.`;
     at("lost").hidden = false;
+    body.classList.add("deaf");
+    document.querySelector("#unknown b").textContent = "All of it not known";
+    at("where").textContent = `since ${clock(lostSince, zone)}`;
     document.title = `Not known since ${clock(lostSince, zone)}`;
     report({ stale: new Date(lostSince).toISOString() });
   }
@@ -418,7 +447,9 @@ async function keep() {
 async function take_desk() {
   const { why, told } = await tell("/api/v1/acts", { what: "take_desk", position });
   if (why !== null) { say(why); return; }
-  at("take")?.remove();
+  const line = await part(`/parts/top${query}`);
+  owned = line === null ? null : JSON.parse(line).position;
+  at("take").hidden = true;
   at("position").textContent = `${position}, yours since ${clock(Date.parse(told.at), zone).slice(0, 5)}`;
   say("You have the desk. Now the sound, and a drill through the whole chain.");
   await trySound();
@@ -504,3 +535,4 @@ follow();
 beat();
 setInterval(beat, 1000, {});
 setInterval(look, 250);
+setInterval(() => again("top", `/parts/top${query}`), TOP_MS);

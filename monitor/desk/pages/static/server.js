@@ -16,7 +16,12 @@ export async function act(path, what) {
   return (await tell(path, what)).why;
 }
 
-/** Do something: gives why it was not done, or null, and what was answered. */
+/** Ask anew for the proof that goes with acts: a monitor that has started anew wants another. */
+export function forget() {
+  proof = undefined;
+}
+
+/** Do something: gives why it was not done, or null, what was answered, and with which status (0: not reached). */
 export async function tell(path, what) {
   try {
     const answer = await fetch(path, {
@@ -24,14 +29,14 @@ export async function tell(path, what) {
       headers: { "Content-Type": "application/json", "X-Tallywatch-Proof": await known() },
       body: JSON.stringify(what),
     });
-    if (answer.ok) return { why: null, told: await answer.json() };
+    if (answer.ok) return { why: null, told: await answer.json(), status: answer.status };
     proof = undefined;
     const told = await answer.json();
     const wrong = (told.errors ?? []).map((one) => one.what).join("; ");
-    if (answer.status === 401 || answer.status === 403) return { why: `${told.detail} Log in at ${location.origin}/login.` };
-    return { why: wrong ? `${told.detail} ${wrong}` : told.detail };
+    if (answer.status === 401 || answer.status === 403) return { why: `${told.detail} Log in at ${location.origin}/login.`, status: answer.status };
+    return { why: wrong ? `${told.detail} ${wrong}` : told.detail, status: answer.status };
   } catch {
-    return { why: "The monitor could not be reached: nothing was done." };
+    return { why: "The monitor could not be reached: nothing was done.", status: 0 };
   }
 }
 
