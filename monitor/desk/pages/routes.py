@@ -133,6 +133,7 @@ class Pages:
             ("/parts/foot", self.part_foot),
             ("/parts/fault/{name}", self.part_fault),
             ("/parts/phone", self.part_phone),
+            ("/parts/phone/{name}", self.part_phone_fault),
             ("/parts/wheel/{name}", self.part_wheel),
         ):
             router.add_api_route(
@@ -396,8 +397,21 @@ class Pages:
         """One fault, on a phone."""
         story = await self._view.story(name)
         return await self._page(
-            "phone_fault.html", story.row.headline, story=story, causes=FINDINGS
+            "phone_fault.html",
+            story.row.headline,
+            story=story,
+            part=self._render("part_phone_fault.html", story=story),
+            causes=FINDINGS,
         )
+
+    async def part_phone_fault(self, name: str) -> str:
+        """What changes of that: all but the form."""
+
+        async def told() -> str:
+            story = await self._view.story(name)
+            return self._render("part_phone_fault.html", story=story)
+
+        return await self._shared.of(("phone", name), told)
 
     # Lists.
 

@@ -147,7 +147,7 @@ async def test_the_page_hatches_when_the_monitor_is_gone_and_comes_back(
 
 
 async def test_on_a_phone_somebody_says_that_they_go(browser, broker, tmp_path):
-    """No line is drawn; what is typed without coverage waits, and is sent with its own time."""
+    """No line is drawn; what is typed without coverage, or by whom the monitor no longer knows, waits, and is sent once with its own time; the story follows, and leaves the form alone."""
     async with watching(quick(tmp_path, broker.url)) as daemon:
         await disturb(broker.url)
         async with opened(browser, f"{daemon.desk_at}/phone", 390, 844) as watched:
@@ -169,6 +169,29 @@ async def test_on_a_phone_somebody_says_that_they_go(browser, broker, tmp_path):
             await expect(page.locator("main")).to_contain_text(
                 "cable or joint: water in the cabinet"
             )
+            await expect(page.locator(".phone-top")).to_contain_text("UTC")
+            sent = []
+
+            async def refuse(route):
+                sent.append(route.request.post_data)
+                await route.fulfill(status=401, json={"detail": "Not logged in."})
+
+            await page.route("**/api/v1/acts", refuse)
+            await page.locator("#text").fill("joint dried")
+            await page.locator('[data-do="found"]').click()
+            await expect(page.locator("#said")).to_contain_text("log in, then it goes")
+            assert len(sent) == 1
+            # The browser itself notes that it was refused.
+            assert [one for one in watched.wrong if "401" not in one] == []
+            watched.wrong.clear()
+            await page.unroute("**/api/v1/acts", refuse)
+            page.on("request", lambda asked: sent.append(asked.post_data))
+            await page.locator("#text").fill("half a sentence")
+            online = "window.dispatchEvent(new Event('online'))"
+            await page.evaluate(f"{online}; {online}")
+            await expect(page.locator("#told")).to_contain_text("joint dried")
+            assert len([one for one in sent if one]) == 2
+            assert await page.locator("#text").input_value() == "half a sentence"
 
 
 SIZES = [(1920, 1080), (1920, 940), (1366, 640), (390, 844), (960, 540)]

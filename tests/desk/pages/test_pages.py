@@ -36,6 +36,7 @@ PAGES = (
     "/parts/foot",
     "/parts/fault/XLLM",
     "/parts/phone",
+    "/parts/phone/XLLM",
     "/parts/wheel/H107",
 )
 WITH_CAUTION = [one for one in PAGES if not one.startswith("/parts")]

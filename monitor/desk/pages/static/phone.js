@@ -1,11 +1,12 @@
 // The phone: the list as it comes, and what somebody on the track says; what cannot be sent waits here and goes with its own time.
 
-import { act, clock, key, part } from "./server.js";
+import { clock, key, part, tell } from "./server.js";
 
 const STORE = "tallywatch-waiting";
 const OLD_MS = 60000; // a phone sleeps: older than this is hatched
 const body = document.body;
 const fault = body.dataset.fault;
+const zone = body.dataset.zone;
 const at = (id) => document.getElementById(id);
 const ahead = Date.parse(body.dataset.now) - Date.now();
 let asOf = Date.now();
@@ -18,15 +19,44 @@ function say(text) {
   if (at("said")) at("said").textContent = text;
 }
 
+// What was wrong with an act itself: sending it again would not help.  Anything else may pass, and the act waits for that.
+const REFUSED = new Set([400, 404, 409, 413, 422]);
+let sending = false;
+
+function store(acts) {
+  localStorage.setItem(STORE, JSON.stringify(acts));
+}
+
 async function send() {
-  const left = [];
-  for (const one of waiting()) {
-    const why = await act("/api/v1/acts", one);
-    if (why?.startsWith("The monitor could not be reached")) left.push(one);
-    else say(why ?? "Sent.");
+  // One at a time, or what is written meanwhile would be overwritten, and the same sent twice.
+  if (sending) return;
+  sending = true;
+  try {
+    const tried = new Set();
+    for (;;) {
+      const one = waiting().find((x) => !tried.has(x.key));
+      if (one === undefined) break;
+      tried.add(one.key);
+      const { why, status } = await tell("/api/v1/acts", one);
+      if (why === null || REFUSED.has(status)) {
+        store(waiting().filter((x) => x.key !== one.key));
+        say(why ?? "Sent.");
+        if (why !== null) giveBack(one);
+        else if (one.fault === fault) refresh();
+        continue;
+      }
+      if (status === 401 || status === 403) say(`Kept here, not sent: log in, then it goes. ${why}`);
+      else say(`${status ? why : "No coverage"}: ${waiting().length} waiting here, sent by itself with its own time.`);
+      break;
+    }
+  } finally {
+    sending = false;
   }
-  localStorage.setItem(STORE, JSON.stringify(left));
-  if (left.length) say(`No coverage: ${left.length} waiting here, sent by itself with its own time.`);
+}
+
+function giveBack(one) {
+  // What was refused is not sent, but nobody has to type it again.
+  if (one.fault === fault && one.text && !at("text").value) at("text").value = one.text;
 }
 
 function doing(what) {
@@ -37,7 +67,7 @@ function doing(what) {
   if (cause) given.cause = cause;
   if (what === "found" && at("part")?.value) given.part = at("part").value;
   if (text) given.text = text;
-  localStorage.setItem(STORE, JSON.stringify([...waiting(), given]));
+  store([...waiting(), given]);
   at("text").value = "";
   if (what === "found") at("cause").value = "";
   send();
@@ -47,15 +77,13 @@ async function refresh() {
   const path = body.dataset.part;
   if (path) {
     const text = await part(path);
-    if (text !== null) { at("part").innerHTML = text; asOf = Date.now(); }
-  } else if ((await part("/healthz")) !== null) {
-    asOf = Date.now();
+    if (text !== null) { at("told").innerHTML = text; asOf = Date.now(); }
   }
 }
 
 function look() {
   const s = Math.floor((Date.now() - asOf) / 1000);
-  at("clock").textContent = clock(Date.now() + ahead);
+  at("clock").textContent = clock(Date.now() + ahead, zone);
   at("as-of").textContent = `as of ${s < 60 ? `${s} s` : `${Math.floor(s / 60)} min`} ago`;
   body.classList.toggle("old", s * 1000 > OLD_MS);
 }

@@ -6,6 +6,7 @@ const EVERY_MS = 500;
 const OLD_MS = 3000; // somebody turns a wheel and looks: what is older is not what the wheel did
 const body = document.body;
 const at = (id) => document.getElementById(id);
+const zone = body.dataset.zone;
 const ahead = Date.parse(body.dataset.now) - Date.now();
 let asOf = Date.now();
 let since = null;
@@ -22,7 +23,7 @@ async function follow() {
 
 function look() {
   const s = Math.floor((Date.now() - asOf) / 1000);
-  at("clock").textContent = clock(Date.now() + ahead);
+  at("clock").textContent = clock(Date.now() + ahead, zone);
   at("as-of").textContent = `as of ${s < 60 ? `${s} s` : `${Math.floor(s / 60)} min`} ago`;
   body.classList.toggle("old", Date.now() - asOf > OLD_MS);
 }
