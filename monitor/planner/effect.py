@@ -7,11 +7,12 @@ Before is a year at most, and no further back than the visit before; after ends 
 Visits to a section less than a day apart are one, since nobody can tell them apart; what happens from the first's beginning until an hour after the last's end counts for neither side.
 A disturbance belongs to when it began: one in the middle of which somebody came is the reason for the visit, and counts before it.
 What is under work, within an hour after it, or as an evaluator starts counts nowhere, and the time under work is not watched.
+Nor is the time in which a section is not available: what has failed cannot fail, and a section that nobody gives back has no success to show.
 """
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -30,7 +31,7 @@ from monitor.core.statistics.effect import (
 from monitor.core.statistics.spread import Fleet, fleet_of
 from monitor.findings import judged
 from monitor.planner.seen import AFTER_WORK, Section
-from monitor.planner.spells import Spell, together, without
+from monitor.planner.spells import Spell, length, together, within, without
 from monitor.planner.whereabouts import Whereabouts
 from monitor.visits import Visit
 
@@ -57,19 +58,55 @@ class Watched:
     Args:
         spells: when it was watched, in order, apart from one another.
         disturbed: moments that count, in order.
+        failed: when it was not available, in order; no part of `spells`.
+        again: moments at which it was disturbed anew before it was given back, in order.
     """
 
     spells: tuple[Spell, ...]
     disturbed: tuple[Moment, ...]
+    failed: tuple[Spell, ...] = ()
+    again: tuple[Moment, ...] = ()
 
     @classmethod
     def of(cls, section: Section) -> Watched:
-        """What was seen of a section, without what was under work."""
+        """What was seen of a section, without what was under work, and without the time in which it was not available.
+
+        What is disturbed while it is not available is disturbed once; only what began that counts for a rate.
+        """
         work = together((begin, end + AFTER_WORK) for begin, end in section.work)
+        failed = without(together(section.failed), work)
+        first: set[int] = set()
+        counted, again = [], []
+        for at in sorted(at for at, _ in section.disturbed):
+            place = bisect_right(failed, at, key=lambda one: one[0]) - 1
+            if place < 0 or at >= failed[place][1]:
+                counted.append(at)
+            elif place in first:
+                again.append(at)
+            else:
+                first.add(place)
+                counted.append(at)
         return cls(
-            tuple(without(section.watched, work)),
-            tuple(sorted(at for at, _ in section.disturbed)),
+            tuple(without(section.watched, together([*work, *failed]))),
+            tuple(counted),
+            tuple(failed),
+            tuple(again),
         )
+
+    @property
+    def is_out(self) -> bool:
+        """Whether it was not available when it was watched last."""
+        last = self.spells[-1][1] if self.spells else 0
+        return bool(self.failed) and self.failed[-1][1] > last
+
+    def out(self, begin: Moment, end: Moment) -> float:
+        """Days from *begin* up to *end* in which it was not available.
+
+        Example:
+            >>> Watched((), (), ((DAY, 3 * DAY),)).out(2 * DAY, 9 * DAY)
+            1.0
+        """
+        return length(within(self.failed, begin, end)) / DAY
 
     def counted(self, begin: Moment, end: Moment) -> Counted:
         """Disturbances from *begin* up to *end*, and the days in which it was watched.
@@ -101,6 +138,8 @@ class Helped:
         effect: what that means; None where nothing was watched since.
         shared: how many other visits were to the same section within a day: they are told as one.
         until: to when it is looked at: the next visit, or now.
+        out: days after it in which they were not available, of several added up; they are no part of `after`.
+        never_back: sections that were never available after it.
     """
 
     visit: Visit
@@ -111,6 +150,8 @@ class Helped:
     effect: Effect | None
     shared: int
     until: Moment
+    out: float = 0.0
+    never_back: tuple[str, ...] = ()
 
 
 @dataclass(slots=True)
@@ -211,6 +252,7 @@ def _helped(  # noqa: PLR0917 - all there is to go by
     awaited: list[Awaited] = []
     before, after, during = Counted(0, 0.0), Counted(0, 0.0), 0
     shared, until = 0, now
+    out, never_back = 0.0, []
     for name in sections:
         seen, mine = watched.get(name), by_section[name]
         at = next(i for i, ids in enumerate(mine.visits) if visit.id in ids)
@@ -223,6 +265,10 @@ def _helped(  # noqa: PLR0917 - all there is to go by
             continue
         was = seen.counted(max(begin - BEFORE, last), begin)
         since = seen.counted(end + SETTLED, max(stop, end + SETTLED))
+        days = seen.out(end + SETTLED, stop)
+        out += days
+        if days and not since.exposure:
+            never_back.append(name)
         during += seen.counted(begin, min(end + SETTLED, now)).count
         before, after = _sum(before, was), _sum(after, since)
         fleet = fleets(begin)
@@ -237,6 +283,8 @@ def _helped(  # noqa: PLR0917 - all there is to go by
         effect=effect(added(awaited), after.count),
         shared=shared,
         until=until,
+        out=out,
+        never_back=tuple(never_back),
     )
 
 

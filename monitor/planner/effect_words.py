@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import isinf
 
 from monitor.core.statistics.effect import ENOUGH, Effect, Share
+from monitor.core.words import names
+from monitor.planner.effect import Helped
 
 METHOD = (
     "To be expected without the visit: the rate of the year before it, drawn towards "
     "the line's as far as the section's own record is short, times how long it was "
     "watched since (empirical Bayes; Hauer 1997, Hauer and others 2002). Intervals of "
     "95 %. Told from 3 on that were to be expected; a visit that ended less than an "
-    "hour ago, work, and evaluators that start count for neither side."
+    "hour ago, work, evaluators that start, and time in which a section was not "
+    "available count for neither side."
 )
 RAW = (
     "As counted before and after: the worst always fall, whatever is done, so these say "
@@ -54,6 +58,44 @@ def told(effect: Effect | None) -> str:
             f"({effect.low:.1f} to {effect.high:.1f} times)"
         )
     return f"no change can be told: between {_change(effect.low)} and {_change(effect.high)}"
+
+
+def became_of(one: Helped) -> str:
+    """What became of a visit's sections: what was never given back first, since that is no success."""
+    if one.never_back:
+        since = f"{names(one.never_back)} not given back since"
+        if one.effect is None:
+            return since
+        return f"{since}; of the others: {told(one.effect)}"
+    if one.out < 1:
+        return told(one.effect)
+    return f"{told(one.effect)}; not available for {how_long(one.out)} since"
+
+
+def all_of(found: Sequence[Helped], together: Effect | None) -> str:
+    """What became of all visits."""
+    never = sum(bool(one.never_back) for one in found)
+    if not never:
+        return told(together)
+    return (
+        f"{told(together)}; after {never} of them a section was not given back, "
+        "which is in no number here"
+    )
+
+
+def how_long(days: float) -> str:
+    """A time of so many days, in hours where it is short.
+
+    Example:
+        >>> how_long(0.01), how_long(0.05), how_long(0.9), how_long(1), how_long(90.4)
+        ('less than an hour', '1 hour', '22 hours', '1 day', '90 days')
+    """
+    if days >= 1:
+        return f"{days:.0f} day{'' if days < 1.5 else 's'}"
+    hours = round(days * 24)
+    if days * 24 < 1:
+        return "less than an hour"
+    return f"{hours} hour{'' if hours == 1 else 's'}"
 
 
 def number(expected: float) -> str:

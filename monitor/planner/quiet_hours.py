@@ -118,11 +118,13 @@ class Rarest:
 
         Example:
             >>> Rarest(heard=2.0).words
-            'not known yet, 2 days heard of the last 28'
+            'not known yet: heard and available on 2 of the last 28 days'
         """
         if not self.times:
-            days = f"{self.heard:.0f} day{'' if round(self.heard) == 1 else 's'}"
-            return f"not known yet, {days} heard of the last {LOOKED_BACK}"
+            return (
+                f"not known yet: heard and available on {self.heard:.0f} "
+                f"of the last {LOOKED_BACK} days"
+            )
         told = "; ".join(one.words for one in self.times)
         if self.unknown:
             told += f"; {self.unknown} of the week's {WEEK} hours are not known"

@@ -2,7 +2,7 @@
 
 What lies at one site and near one kilometre, and is done in one place (on the track, or in the room), is one visit.
 Visits are in the order of trains held, then of disturbances to be expected in the next 90 days; a rate is drawn towards the line's, so that one bad week does not lead the list.
-A section stands there that held a train or was disturbed twice in the last 90 days, or about which something is open that asks for planned work; what was before a visit at which something was found and put right counts no more.
+A section stands there that held a train or was disturbed twice in the last 90 days, that has not been given back for a day, or about which something was raised that a part of it may have caused; what was before a visit at which something was found and put right counts no more.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from monitor.core.statistics.spread import fleet_of
 from monitor.core.words import names, times
 from monitor.findings import judged
 from monitor.planner.effect import BEFORE, SETTLED, Watched, sections_of
+from monitor.planner.effect_words import how_long
 from monitor.planner.quiet_hours import Hours, Rarest, rarest
 from monitor.planner.whereabouts import Whereabouts
 from monitor.visits import Visit
@@ -30,18 +31,34 @@ LEAST = 2
 NEAR_KM = 3.0
 """What is no further apart is reached in one visit (a convention of ours)."""
 
-PLANNED = frozenset(
+STAYS = 1.0
+"""Days: what has not been given back for so long is on the list, whatever was raised (a convention of ours)."""
+
+ASK = frozenset(
     {
-        "repeat-disturbance",
-        "count-mismatch",
+        "common-cause",
         "contact-disagreement",
-        "level-out",
+        "count-mismatch",
+        "evaluator-locked-out",
         "level-drift",
+        "level-out",
+        "occupied-no-train",
         "one-sided-head",
+        "repeat-disturbance",
+        "reset-not-held",
+        "spurious-occupation",
+        "unseen-train",
+        "vanished-train",
         "worsening",
     }
 )
-"""Kinds that ask for planned work while they are open, however rare disturbances are."""
+"""Kinds that a part may have caused, of which one is enough to go and look, open or over."""
+
+ASK_WHILE_OPEN = frozenset({"restoration-incomplete", "section-disturbed"})
+"""Kinds that ask for it while they are open; of disturbances that are over `LEAST` do."""
+
+CAUSES = frozenset({"common-cause", "evaluator-locked-out"})
+"""Kinds that are about all they affect; others ask for a visit only where their subject is."""
 
 Place = Literal["track", "room"]
 
@@ -78,8 +95,9 @@ class Item:
         parts: the likeliest to look at, as subjects.
         place: where those are.
         registers: numbers of those in the owner's register, as far as known.
-        disturbed: how often it was, lately.
-        days: watched lately.
+        disturbed: how often it was, lately, also before it was given back.
+        days: watched lately, and available.
+        out: days in which it was not available, lately.
         held: trains held by it lately.
         expected: disturbances to be expected in the next 90 days.
         low: the lower end of what that may be.
@@ -95,6 +113,7 @@ class Item:
     registers: tuple[str, ...]
     disturbed: int
     days: float
+    out: float
     held: int
     expected: float
     low: float
@@ -183,8 +202,12 @@ def _items(known: Known, there: Whereabouts) -> list[Item]:
         told = [
             one for one in by_section.get(name, ()) if one.is_open or one.at >= begin
         ]
-        asked = any(one.is_open and one.kind in PLANNED for one in told)
-        if fleet is None or not (held or lately.count >= LEAST or asked):
+        asked = [one for one in told if _asks(one, name, there)]
+        again = sum(begin <= at < now for at in seen.again)
+        disturbed = lately.count + again
+        out = seen.out(begin, now)
+        stays = seen.is_out and out >= STAYS
+        if fleet is None or not (held or disturbed >= LEAST or asked or stays):
             continue
         belief = fleet.after(records[name].count, records[name].exposure)
         parts = _parts(name, told, there)
@@ -194,13 +217,22 @@ def _items(known: Known, there: Whereabouts) -> list[Item]:
             parts=parts,
             place="room" if there.where(parts[0]) == "room" else "track",
             registers=tuple(filter(None, map(there.register, parts))),
-            disturbed=lately.count,
+            disturbed=disturbed,
             days=lately.exposure,
+            out=out,
             held=held,
             expected=belief.mean * AHEAD_DAYS,
             low=quantile(belief, 0.025) * AHEAD_DAYS,
             high=quantile(belief, 0.975) * AHEAD_DAYS,
-            reason=_reason(name, lately.count, lately.exposure, held, told, parts),
+            reason=_reason(
+                name,
+                (
+                    *_counted(seen, begin, now),
+                    *([f"held {held} train{'' if held == 1 else 's'}"] if held else []),
+                    *_raised(asked),
+                ),
+                parts,
+            ),
             evidence=tuple(told),
             visit=last.get(name),
         )
@@ -255,25 +287,40 @@ def _parts(section: str, told: Iterable[Warned], there: Whereabouts) -> tuple[st
     )
 
 
-def _reason(  # noqa: PLR0917 - what there is to say
-    section: str,
-    disturbed: int,
-    days: float,
-    held: int,
-    told: Sequence[Warned],
-    parts: Sequence[str],
-) -> str:
-    said = []
-    if disturbed:
-        said.append(f"was disturbed {times(disturbed)} in {days:.0f} days watched")
-    if held:
-        said.append(f"held {held} train{'' if held == 1 else 's'}")
-    waiting = list(
-        dict.fromkeys(x.kind for x in told if x.is_open and x.kind in PLANNED)
-    )
-    if waiting:
-        kinds = names([one.replace("-", " ") for one in waiting])
-        said.append(f"has {kinds} open")
+def _asks(one: Warned, section: str, there: Whereabouts) -> bool:
+    """Whether an alert asks for a visit to *section*."""
+    if one.kind not in ASK and not (one.is_open and one.kind in ASK_WHILE_OPEN):
+        return False
+    return one.kind in CAUSES or section in there.sections(one.about[0])
+
+
+def _counted(seen: Watched, begin: Moment, now: Moment) -> Iterable[str]:
+    lately = seen.counted(begin, now)
+    again = sum(begin <= at < now for at in seen.again)
+    out = seen.out(begin, now)
+    if lately.count:
+        available = " and available" if out else ""
+        yield (
+            f"was disturbed {times(lately.count)} "
+            f"in {how_long(lately.exposure)} watched{available}"
+        )
+    if again:
+        yield f"was disturbed {times(again)} again before it was given back"
+    if out and seen.is_out:
+        yield f"has not been given back (not available for {how_long(out)})"
+    elif out >= 1:
+        yield f"was not available for {how_long(out)}"
+
+
+def _raised(asked: Sequence[Warned]) -> Iterable[str]:
+    waiting = dict.fromkeys(one.kind for one in asked if one.is_open)
+    gone = dict.fromkeys(one.kind for one in asked if one.kind not in waiting)
+    for verb, kinds, end in (("has", waiting, " open"), ("had", gone, "")):
+        if kinds:
+            yield f"{verb} {names([one.replace('-', ' ') for one in kinds])}{end}"
+
+
+def _reason(section: str, said: Sequence[str], parts: Sequence[str]) -> str:
     likely = names([one.replace("/", " ") for one in parts])
     return f"{section} {names(said)}; look at {likely} first."
 

@@ -17,7 +17,8 @@ from monitor.planner.effect import (
     helped,
     visited,
 )
-from monitor.planner.seen import seen_sections
+from monitor.planner.effect_words import all_of, became_of
+from monitor.planner.seen import Section, seen_sections
 from monitor.planner.whereabouts import Whereabouts
 from monitor.visits import Visit
 from tests.bench.visits import Told, gamma, month
@@ -198,6 +199,59 @@ def test_what_was_under_work_is_not_watched(tmp_path):
     assert seen.counted(BEGIN, NOW).exposure == pytest.approx(8 - 1 / 24)
     assert seen.counted(BEGIN + 20 * DAY, BEGIN) == Counted(0, 0.0)
     assert unheard.counted(BEGIN, NOW) == Counted(0, 0.0)
+
+
+def test_what_is_not_given_back_is_no_success():
+    """Ten before, and never available since: that is told, and no number of it; of two sections the other's is told."""
+    before = tuple(30 * n + 1.5 for n in range(10))
+    never = Watched(
+        ((BEGIN, VISITED - HOUR),),
+        watched(*before).disturbed,
+        ((VISITED - HOUR, NOW),),
+    )
+    [alone] = became(visit(), T107=never)
+    both = visit(subjects=("section/T107", "section/T106"))
+    [two] = became(both, T107=never)
+
+    assert (alone.after, alone.effect) == (Counted(0, 0.0), None)
+    assert alone.out == pytest.approx(182 - 2 / 24)
+    assert became_of(alone) == "T107 not given back since"
+    assert two.never_back == ("T107",)
+    assert became_of(two).startswith("T107 not given back since; of the others: no ")
+    assert all_of([alone], None).endswith(
+        "after 1 of them a section was not given back, which is in no number here"
+    )
+
+
+def test_time_not_available_is_no_time_without_disturbances():
+    """Out for three of the six months since: half as many were to be expected, and it is said."""
+    out = (VISITED + 10 * DAY, VISITED + 101 * DAY)
+    seen = Watched(
+        ((BEGIN, out[0]), (out[1], NOW)), watched(*MONTHLY[:12]).disturbed, (out,)
+    )
+    [found] = became(visit(), T107=seen)
+    [whole] = became(visit(), T107=watched(*MONTHLY[:12]))
+
+    assert found.effect is not None
+    assert whole.effect is not None
+    assert found.effect.awaited.mean == pytest.approx(
+        whole.effect.awaited.mean / 2, rel=0.05
+    )
+    assert became_of(found).endswith("; not available for 91 days since")
+
+
+def test_what_fails_cannot_fail_until_it_is_given_back():
+    """Disturbed thrice before it was given back: once, and the time is not watched."""
+    section = Section(
+        watched=[(BEGIN, BEGIN + 20 * DAY)],
+        failed=[(BEGIN + 4 * DAY, BEGIN + 6 * DAY)],
+        disturbed=[(BEGIN + day * DAY, False) for day in (2, 4, 5, 5.5, 6, 8)],
+    )
+    seen = Watched.of(section)
+
+    assert seen.counted(BEGIN, BEGIN + 20 * DAY) == Counted(4, 18.0)
+    assert seen.again == (BEGIN + 5 * DAY, round(BEGIN + 5.5 * DAY))
+    assert not seen.is_out
 
 
 def test_a_visit_at_which_nothing_was_done_changes_nothing():

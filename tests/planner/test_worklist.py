@@ -195,15 +195,87 @@ def test_the_reason_is_a_sentence():
     assert item.evidence == tuple(told)
 
 
-def test_what_is_open_and_asks_for_work_is_on_the_list():
-    """However rarely it was disturbed; what is over is not."""
+def test_what_a_part_may_have_caused_is_on_the_list():
+    """However rarely it was disturbed: open or over, but not from before it was put right or 90 days ago; a disturbance that is over takes two."""
     told = [
-        warned("T2", kind="level-drift", is_open=True),
-        warned("T9", kind="level-drift", is_open=False),
-        warned("T12", kind="section-disturbed", is_open=True),
+        warned("T1", kind="vanished-train", is_open=True),
+        warned("T3", kind="unseen-train", days=60),
+        warned("T5", kind="reset-not-held", days=100),
+        warned("T7", kind="spurious-occupation", days=5),
+        warned("T9", kind="section-disturbed", is_open=True),
+        warned("T11", kind="section-disturbed", days=5),
+        warned("T12", kind="feed-silent", is_open=True),
     ]
+    found = worklist(known({}, warnings=told, visits=[visit("T7", 2)]), THERE)
+    reasons = {item.section: item.reason for trip in found for item in trip.items}
 
-    assert sections(worklist(known({}, warnings=told), THERE)) == [["T2"]]
+    assert reasons.keys() == {"T1", "T3", "T9"}
+    assert reasons["T1"].startswith("T1 has vanished train open; look at")
+    assert reasons["T3"].startswith("T3 had unseen train; look at")
+    assert reasons["T9"].startswith("T9 has section disturbed open; look at")
+
+
+def test_what_is_only_near_asks_for_no_visit():
+    """A train that came out of T3 unseen affects T4; a cable that is cut is about all its sections."""
+    near = warned("T3", kind="unseen-train")
+    cut = warned("T7", kind="common-cause")
+    told = [
+        replace(near, about=("section/T3", "section/T4")),
+        replace(cut, about=("cable/C9", "section/T7", "section/T8")),
+    ]
+    found = worklist(known({}, warnings=told), THERE)
+
+    assert {one.section for trip in found for one in trip.items} == {"T3", "T7", "T8"}
+
+
+def test_what_is_not_given_back_is_on_the_list():
+    """One disturbance a month ago, and not available since: that is no month without, and two days of one that was given back are nothing to go for."""
+    month = NOW - 30 * DAY
+    out = Watched(((NOW - 365 * DAY, month),), (month,), ((month, NOW),))
+    was = Watched(
+        ((NOW - 365 * DAY, month), (month + 2 * DAY, NOW)),
+        (month,),
+        ((month, month + 2 * DAY),),
+    )
+    one = known({})
+    both = dict(one.watched) | {"T2": out, "T9": was}
+    [trip] = worklist(replace(one, watched=both), THERE)
+    [item] = trip.items
+
+    assert (item.section, item.days, item.out) == ("T2", 60.0, 30.0)
+    assert item.reason == (
+        "T2 was disturbed once in 60 days watched and available and has not been given back "
+        "(not available for 30 days); look at head H1 and head H2 first."
+    )
+
+
+def test_what_is_disturbed_before_it_is_given_back_is_no_higher_rate():
+    """Thrice in a night, and available again in the morning."""
+    night = (NOW - 10 * DAY, NOW - 10 * DAY + 8 * HOUR)
+    spells = ((NOW - 90 * DAY, night[0]), (night[1], NOW))
+    seen = Watched(
+        spells, (night[0],), (night,), (night[0] + HOUR, night[0] + 2 * HOUR)
+    )
+    once = Watched(spells, (night[0],), (night,))
+    one = known({"T9": 2})
+
+    def of(two):
+        found = worklist(replace(one, watched=dict(one.watched) | {"T2": two}), THERE)
+        return [item for trip in found for item in trip.items if item.section == "T2"]
+
+    [item] = of(seen)
+    assert item.disturbed == 3
+    assert "and was disturbed twice again before it was given back" in item.reason
+    assert of(once) == []
+
+
+def test_a_short_time_is_told_in_hours():
+    """Not in 0 days."""
+    short = Watched(((NOW - 5 * HOUR, NOW),), (NOW - HOUR, NOW - 2 * HOUR))
+    one = known({})
+    [trip] = worklist(replace(one, watched=dict(one.watched) | {"T2": short}), THERE)
+
+    assert trip.items[0].reason.startswith("T2 was disturbed twice in 5 hours watched;")
 
 
 def test_what_was_put_right_counts_no_more():
@@ -287,10 +359,10 @@ def test_hours_that_were_watched_too_seldom_are_not_quiet():
     seldom = hours([0.0] * WEEK, 2)
 
     assert rarest({"T1": busy, "T2": seldom}, ["T1", "T2"]).words == (
-        "not known yet, 14 days heard of the last 28"
+        "not known yet: heard and available on 14 of the last 28 days"
     )
     assert rarest({"T1": busy}, ["T1", "T9"]).words == (
-        "not known yet, 0 days heard of the last 28"
+        "not known yet: heard and available on 0 of the last 28 days"
     )
     assert not rarest({}, []).times
     busy.weeks[:24] = [2] * 24

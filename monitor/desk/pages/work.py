@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from typing import TYPE_CHECKING, Annotated, Any, Protocol, TypeVar
 
 from fastapi import APIRouter, Depends, Query, Request, Response
@@ -110,9 +110,11 @@ class WorkPages:
         from monitor.planner.effect_words import (  # noqa: PLC0415
             METHOD,
             RAW,
+            all_of,
+            became_of,
+            how_long,
             number,
             of_those_visited,
-            told,
         )
 
         became = await _told(self._outlooks.became())
@@ -123,14 +125,15 @@ class WorkPages:
             became=became,
             visits=became.helped[:MOST_VISITS],
             left=len(became.helped[MOST_VISITS:]),
-            told=told,
+            all_of=all_of,
+            became_of=became_of,
             number=number,
             share=of_those_visited,
             method=METHOD,
             raw=RAW,
             causes=FINDINGS,
             moment=self._moment,
-            rates=rates,
+            rates=lambda one: rates(one, how_long),
             parts=parts_of(self._outlooks.line),
         )
 
@@ -173,12 +176,12 @@ def kilometres(trip: Trip) -> str:
     return f"km {trip.low:g} to {trip.high:g}"
 
 
-def rates(one: Helped) -> str:
-    """What was counted before a visit and after it, each with how long it was watched."""
+def rates(one: Helped, how_long: Callable[[float], str]) -> str:
+    """What was counted before a visit and after it, each with how long it was watched and available."""
     before, after = one.before, one.after
     return (
-        f"{before.count} in {before.exposure:.0f} days before, "
-        f"{after.count} in {after.exposure:.0f} since"
+        f"{before.count} in {how_long(before.exposure)} before, "
+        f"{after.count} in {how_long(after.exposure)} since"
     )
 
 

@@ -132,7 +132,8 @@ async def test_the_work_list_says_where_to_go_and_why(client):
     assert "1. Thornmere room, track access needed" in answer.text
     assert "1 train held" in answer.text
     assert (
-        "T108 was disturbed 6 times in 90 days watched and held 1 train" in answer.text
+        "T108 was disturbed 6 times in 90 days watched, held 1 train and has occupied no train open"
+        in answer.text
     )
     assert (
         "Fewest trains, by the last four weeks: every day 00:00 to 03:00, no train seen in 4 weeks"
@@ -167,7 +168,7 @@ async def test_the_visits_say_what_became_of_them(client, daemon):
 
     assert "fewer: 100 % fewer than to be expected" in text
     assert "the worst always fall" in text
-    assert "20 in 201 days before, 0 in 99 since" in text
+    assert "20 in 201 days before, 0 in 99 days since" in text
     assert "1 of 1: too few" in text
     assert "<script>alert" not in text
     assert "&lt;script&gt;alert(1)&lt;/script&gt;" in text
