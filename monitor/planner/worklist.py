@@ -320,7 +320,7 @@ def _raised(asked: Sequence[Warned]) -> Iterable[str]:
             yield f"{verb} {names([one.replace('-', ' ') for one in kinds])}{end}"
 
 
-def _reason(section: str, said: Sequence[str], parts: Sequence[str]) -> str:
+def _reason(section: str, said: tuple[str, ...], parts: Sequence[str]) -> str:
     likely = names([one.replace("/", " ") for one in parts])
     return f"{section} {names(said)}; look at {likely} first."
 
