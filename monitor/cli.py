@@ -536,7 +536,11 @@ def _journaled(
     past = stack.enter_context(
         opened(begin, end, line=line, settings=settings, data=data, journal=journal)
     )
-    return Journaled(past, lambda events: progress(events, "replaying"))
+    return Journaled(
+        past,
+        lambda events: progress(events, "replaying"),
+        where(settings, data, journal).alerts,
+    )
 
 
 def read_again(

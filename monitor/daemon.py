@@ -296,6 +296,7 @@ class Daemon:
             monitor=settings.monitor,
             version=version("tallywatch"),
             journal=settings.files.journal,
+            alerts=settings.files.alerts,
         )
 
     def _sender(self) -> Courier:

@@ -91,13 +91,14 @@ def evidence(
         made = Evidence(asked, past, store, lambda events: progress(events, "packing"))
         for sentence in past.reach_of(stop):
             typer.echo(sentence, err=True)
-        more = {"report.html": _report(made, past).encode()}
+        more = {"report.html": _report(made, past, files.alerts).encode()}
         digest = pack(out, made.files(Path(scratch), more))
     typer.echo(f"{out}: SHA-256 {digest}")
 
 
-def _report(made: Evidence, past: Past) -> str:
+def _report(made: Evidence, past: Past, alerts: Path) -> str:
     from monitor.incident.report import report
+    from monitor.incident.told import delivered
 
     run = past.runs[-1]
     return report(
@@ -105,6 +106,7 @@ def _report(made: Evidence, past: Past) -> str:
         lambda: past.engine(run),
         window=(past.begin, past.end),
         shown=tuple(made.shown()),
+        sent=delivered(alerts, played=past.journal.played),
         notes=[("In force", past.said(version()))],
     )
 

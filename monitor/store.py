@@ -359,6 +359,17 @@ class Store(Database):
             (item.number,),
         ).fetchall()
 
+    def sent(self) -> Iterator[tuple[str, str, Moment]]:
+        """What was sent of alerts, their own lines and calls: id of the alert, channel, and when."""
+        rows = self._connection.execute(
+            "SELECT IIF(what = 'call', json_extract(body, '$.alert'), about), channel, at"
+            " FROM post JOIN item ON item.number = post.item"
+            " WHERE state = 'sent' AND at IS NOT NULL AND what <> 'fault'"
+            " ORDER BY at, item.number, channel"
+        )
+        with closing(rows):
+            yield from rows
+
     def raised_between(self, begin: Moment, end: Moment) -> Iterator[str]:
         """Every line of the alerts raised from *begin* to *end*, both included, in the order in which they were first stored."""
         rows = self._connection.execute(

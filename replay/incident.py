@@ -29,6 +29,7 @@ def incident(
         window=source.asked.window,
         until=until,
         shown=source.shown(),
+        sent=source.sent(),
         acts=source.acts(),
         notes=[("In force", said)] if said else [],
     )

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from importlib.metadata import version
+from pathlib import Path
 from typing import Protocol
 
 from monitor.acts import acts
@@ -16,6 +17,7 @@ from monitor.core.layout import Line
 from monitor.core.moments import Moment
 from monitor.handling import Act
 from monitor.incident.report import LAST
+from monitor.incident.told import Sent, delivered
 from monitor.past import Past
 from monitor.shifts import DeskAct
 from monitor.shown import Shown, shown_in
@@ -57,6 +59,9 @@ class Source(Protocol):
 
     def shown(self) -> list[Shown] | None:
         """What pages have shown; None where that is not at hand."""
+
+    def sent(self) -> tuple[Sent, ...]:
+        """What was delivered, where that is at hand."""
 
     def acts(self) -> list[Act | DeskAct] | None:
         """What people did; None where that is not at hand."""
@@ -127,6 +132,10 @@ class Recorded(_Counting):
     def shown(self) -> None:
         """A recording does not carry what pages have shown."""
 
+    def sent(self) -> tuple[Sent, ...]:
+        """A recording does not carry what was delivered."""
+        return ()
+
     def acts(self) -> None:
         """A recording does not carry what people did."""
 
@@ -150,6 +159,7 @@ class Journaled(_Counting):
     Args:
         past: the window.
         shown: is handed the events on their way.
+        store: where the store of the monitor is, for what was delivered.
     """
 
     rejected = 0
@@ -160,9 +170,10 @@ class Journaled(_Counting):
         shown: Callable[[Iterator[AnyEvent]], Iterator[AnyEvent]] = lambda events: (
             events
         ),
+        store: Path | None = None,
     ) -> None:
         super().__init__()
-        self._past, self._shown = past, shown
+        self._past, self._shown, self._store = past, shown, store
         last = past.runs[-1]
         self.line, self.detection = last.line, last.detection
         self.asked = Survey(learnt=(), window=(past.begin, past.end))
@@ -180,6 +191,10 @@ class Journaled(_Counting):
     def shown(self) -> list[Shown]:
         """What pages have shown."""
         return list(shown_in(self._past.journal.kept()))
+
+    def sent(self) -> tuple[Sent, ...]:
+        """What was delivered."""
+        return delivered(self._store, played=self._past.journal.played)
 
     def acts(self) -> list[Act | DeskAct]:
         """What people did."""

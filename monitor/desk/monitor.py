@@ -197,6 +197,7 @@ class Daemonic:
         monitor: the monitor's id.
         version: of this program.
         journal: where it is, for whoever looks back; None: nobody can.
+        alerts: where the store is, likewise.
     """
 
     engine: Callable[[], Engine]
@@ -217,6 +218,7 @@ class Daemonic:
     sheets: Sheets | None = None
     drill: Drill | None = None
     journal: Path | None = None
+    alerts: Path | None = None
 
 
 def _stamped(moment: Moment | None) -> str | None:
@@ -251,7 +253,7 @@ class MonitorDesk:
         self._drilling = False
         self._explaining = Explaining(lent.journal)
         self._due: dict[tuple[str, tuple[str, ...]], Going] = {}
-        self._replaying = Replaying(lent.journal)
+        self._replaying = Replaying(lent.journal, lent.alerts)
 
     # What the daemon tells.
 

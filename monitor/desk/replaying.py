@@ -34,10 +34,12 @@ class Replaying:
 
     Args:
         journal: where it is; None: there is none to look at.
+        alerts: where the store is, for what was delivered.
     """
 
-    def __init__(self, journal: Path | None) -> None:
+    def __init__(self, journal: Path | None, alerts: Path | None = None) -> None:
         self._journal = journal
+        self._alerts = alerts
         self._one = asyncio.Lock()
         self._waiting = 0
         self._kept: OrderedDict[Window, Made] = OrderedDict()
@@ -80,6 +82,8 @@ class Replaying:
             given.append(f"--section={window.section}")
         if window.at is not None:
             given.append(f"--at={window.at}")
+        if self._alerts is not None:
+            given.append(f"--alerts={self._alerts}")
         out = await ask_aside("monitor.incident", *given, within_s=WITHIN_S)
         head, _, packed = out.partition(b"\n")
         return Made(packed=packed, **json.loads(head))

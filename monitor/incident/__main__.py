@@ -20,6 +20,7 @@ from monitor.incident.page import parts, window
 from monitor.incident.report import LAST, steps_of
 from monitor.incident.stepping import Walk
 from monitor.incident.story import gather
+from monitor.incident.told import delivered
 from monitor.journal import Journal, JournalFault
 from monitor.painted import paintings
 from monitor.past import Past, PastFault
@@ -27,7 +28,13 @@ from monitor.shown import shown_in
 
 
 def made(
-    journal: Path, begin: Moment, end: Moment, section: str, at: Moment | None
+    journal: Path,
+    begin: Moment,
+    end: Moment,
+    section: str,
+    at: Moment | None,
+    *,
+    alerts: Path | None = None,
 ) -> tuple[dict[str, object], bytes]:
     """What stands in the page, and the packed document.
 
@@ -37,6 +44,7 @@ def made(
         end: of the window.
         section: to be stepped through, or "".
         at: from when.
+        alerts: the store of the monitor, of what was delivered.
 
     Raises:
         JournalFault, PastFault, LineFault: it cannot be made.
@@ -53,7 +61,10 @@ def made(
         steps = steps_of(
             story, lambda: past.events(run), lambda: past.engine(run), first
         )
-        told = tuple(paintings(shown_in(book.kept())))
+        told = (
+            *paintings(shown_in(book.kept())),
+            *delivered(alerts, played=book.played),
+        )
         done = tuple(acts(book.kept()))
         said = past.said(version("tallywatch"))
         if len(past.runs) > 1:
@@ -82,10 +93,16 @@ def main() -> int:
     asked.add_argument("end", type=int)
     asked.add_argument("--section", default="")
     asked.add_argument("--at", type=int)
+    asked.add_argument("--alerts", type=Path)
     given = asked.parse_args()
     try:
         head, body = made(
-            given.journal, given.begin, given.end, given.section, given.at
+            given.journal,
+            given.begin,
+            given.end,
+            given.section,
+            given.at,
+            alerts=given.alerts,
         )
     except (JournalFault, PastFault, LineFault) as error:
         sys.stderr.write(f"{str(error).splitlines()[0]}\n")

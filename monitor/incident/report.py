@@ -14,6 +14,7 @@ from monitor.incident.doing import AnyAct
 from monitor.incident.page import Notes, page
 from monitor.incident.stepping import Steps, Walk, step_through, walks_of
 from monitor.incident.story import Story, gather
+from monitor.incident.told import Sent
 from monitor.painted import paintings
 from monitor.shown import Shown
 
@@ -37,6 +38,7 @@ def report(
     window: tuple[Moment, Moment] | None = None,
     until: Moment | None = None,
     shown: Iterable[Shown] | None = None,
+    sent: Iterable[Sent] = (),
     acts: Iterable[AnyAct] | None = None,
     notes: Notes = (),
 ) -> str:
@@ -48,11 +50,12 @@ def report(
         window: from when to when; what comes before is the lead-in; by default all of it.
         until: conclude what falls due up to here by silence alone.
         shown: what pages have shown, where the journal is at hand.
+        sent: what was delivered, where the store is at hand.
         acts: what people did, with their names; None: that is not told.
         notes: further parts: a title and its lines each.
     """
     story = gather(engines(), events(), window, until=until)
-    told = None if shown is None else tuple(paintings(shown))
+    told = None if shown is None else (*paintings(shown), *sent)
     steps = steps_of(story, events, engines)
     return page(story, told=told, acts=acts, steps=steps, notes=notes)
 

@@ -6,12 +6,15 @@ So of an alert that joined a fault that stood there already it is known only tha
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Collection, Iterable
 from dataclasses import dataclass
+from pathlib import Path
 
 from monitor.core.moments import Moment
 from monitor.incident.story import Raised, Story
 from monitor.painted import Painting
+from monitor.store import Store
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,6 +30,25 @@ class Sent:
     alert: str
     at: Moment
     channel: str
+
+
+def delivered(store: Path | None, *, played: bool = False) -> tuple[Sent, ...]:
+    """What was delivered, by the store of a monitor; nothing where there is none.
+
+    Args:
+        store: where it is.
+        played: the journal is of what was played: such a monitor delivers nowhere real, and its store goes by the time of day.
+    """
+    if store is None or played:
+        return ()
+    try:
+        with Store.to_read(store) as read:
+            return tuple(
+                Sent(alert=alert, at=at, channel=channel)
+                for alert, channel, at in read.sent()
+            )
+    except sqlite3.Error:
+        return ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

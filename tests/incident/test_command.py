@@ -15,6 +15,7 @@ from monitor.core.moments import MINUTE, SECOND, parse
 from monitor.handling import Act
 from monitor.journal import Journal
 from monitor.shown import Painted, Shown, entry as shown_entry
+from monitor.store import Post, Store
 from replay.recording import write_recording
 from replay.simulator import simulation
 from tests.journals import come, connect, start
@@ -123,3 +124,22 @@ def test_an_engineer_is_told_what_showed_clear_and_who_saw_it(night):
     ]
     assert "06:15:40 seen: fault " in text
     assert "In force from 2026-05-04 05:59:00" in text
+
+
+def test_what_was_delivered_stands_in_the_report(night):
+    """The store of the monitor says that the alert went by mail, before the desk had it."""
+    lost = identify("vanished-train", "section/T2", SIX + 780 * SECOND)
+    with Store.open(night / "alerts.sqlite") as store:
+        store.put("alert", "digest", lost, "{}", SIX + 905 * SECOND)
+        [item] = store.unrouted()
+        store.route([(item, [Post(channel="mail", due=item.put)], "")])
+        waiting = store.waiting("mail", SIX + 906 * SECOND)
+        store.done("mail", waiting, "sent", SIX + 906 * SECOND)
+    out = night / "incident.html"
+    given = ["replay", "--journal", str(night / "journal.sqlite")]
+    window = ["--from", "2026-05-04T06:00:00Z", "--to", "2026-05-04T06:30:00Z"]
+
+    found = CliRunner().invoke(app, [*given, *window, "--report", str(out)])
+
+    assert found.exit_code == 0, found.output
+    assert "06:15:06.000, by mail" in out.read_text(encoding="utf-8")
