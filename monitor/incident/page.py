@@ -11,7 +11,7 @@ import base64
 import hashlib
 import re
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from importlib.resources import files
 from typing import Any
@@ -138,6 +138,7 @@ def parts(
     blank = Blank()
     text = _environment().get_template("parts.html").render(
         happened=happened(story),
+        heard=story.heard,
         faults=[
             {
                 "priority": one.priority,
@@ -176,9 +177,11 @@ def happened(story: Story) -> list[str]:
     lasted = Counter(one.kind for one in story.spans)
     unknown = {one.section for one in story.spans if one.kind == "not-known"}
     disturbed = {one.section for one in story.spans if one.kind == "disturbed"}
+    if not story.heard:
+        return [*_nothing(story)]
     said = [
-        f"{len(story.events):,} events came from {len(sources)} sources.",
-        f"At least {len(story.traces):,} trains were followed, through {lasted['occupied']:,} occupations of {len(story.line.sections)} sections.",
+        f"{_count(len(story.events), 'event', 'events')} came from {_count(len(sources), 'source', 'sources')}.",
+        f"At least {_count(len(story.traces), 'train was', 'trains were')} followed, through {_count(lasted['occupied'], 'occupation', 'occupations')} of {_count(len(story.line.sections), 'section', 'sections')}.",
     ]
     if disturbed:
         said.append(
@@ -197,13 +200,28 @@ def happened(story: Story) -> list[str]:
         if found[one]
     )
     said.append(
-        f"{len(story.alerts)} alerts were raised{f': {graded}' if graded else ''}."
+        f"{_count(len(story.alerts), 'alert was', 'alerts were')} raised{f': {graded}' if graded else ''}."
     )
     for source, correction in story.corrections.items():
         said.append(
             f"The times of {source} are corrected by {offset(correction)}: its clock was wrong."
         )
     return said
+
+
+def _nothing(story: Story) -> Iterator[str]:
+    """That nothing came of the window, and when something was heard last."""
+    yield "The journal or recording holds nothing of this window."
+    if story.last is not None:
+        zone, name = story.line.zone, story.line.timezone
+        yield f"Last heard before it: {in_full(story.last, zone, name)}."
+    yield "No section is known for any of it, and no train could be followed."
+    if not story.alerts:
+        yield "That no alert was raised in it says nothing: nothing could be seen."
+
+
+def _count(number: int, one: str, more: str) -> str:
+    return f"{number:,} {one if number == 1 else more}"
 
 
 def _sections(names: Iterable[str], most: int = 8) -> str:

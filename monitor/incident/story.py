@@ -157,6 +157,7 @@ class Story:
         sources: which source spoke for each section at the end, "" where none did.
         corrections: what is added to the times of a source known to be wrong.
         rehearsal: what is told was played, not so.
+        last: when the last event came by the end of the window, or None.
     """
 
     line: Line
@@ -171,6 +172,12 @@ class Story:
     sources: dict[str, str]
     corrections: dict[str, Duration]
     rehearsal: bool
+    last: Moment | None = None
+
+    @property
+    def heard(self) -> bool:
+        """Whether anything of the window was: an event in it, or one so short before it that what it said held."""
+        return self.last is not None and self.last + UNHEARD >= self.begin
 
 
 def gather(
@@ -237,6 +244,7 @@ class Listener:
     window: tuple[Moment, Moment] | None = None
     _first: Moment | None = None
     _last: Moment = 0
+    _by_end: Moment | None = None
     _rehearsal: bool = False
     _events: list[AnyEvent] = field(default_factory=list)
     _came: dict[str, Moment] = field(default_factory=dict)
@@ -263,6 +271,8 @@ class Listener:
             if self._first is None:
                 self._start(at)
             self._last = max(self._last, at)
+            if self.window is None or at < self.window[1]:
+                self._by_end = self._last
             self._rehearsal = self._rehearsal or event.rehearsal is not None
         self._came.setdefault(event.name, at)
         if self.window is None or self.window[0] <= at < self.window[1]:
@@ -429,7 +439,10 @@ class Listener:
                 )
             ),
             marks=tuple(one for one in self._marks if begin <= one.at <= end),
-            traces=tuple(self._traces(begin, end)),
+            # Of trains last followed long before, nobody knows whether they are there.
+            traces=tuple(self._traces(begin, end))
+            if (self._by_end or 0) + UNHEARD >= begin
+            else (),
             alerts=alerts,
             faults=self._faults_of(alerts),
             sources={
@@ -442,6 +455,7 @@ class Listener:
                 if clock.correction
             },
             rehearsal=self._rehearsal,
+            last=self._by_end,
         )
 
     def _nothing_more(self, begin: Moment) -> None:

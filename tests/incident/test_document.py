@@ -277,3 +277,24 @@ def test_a_story_without_anything_is_a_page(day_of):
 
     assert "The recording has no events." in text
     assert "None was raised in this window" in text
+
+
+def test_a_window_of_which_nothing_is_held_passes_for_no_quiet_one(day_of, at):
+    """It says so, when something was heard last, and of no train or alert that there were so many."""
+    day = day_of("vanished-train")
+    window = at("07:30:00"), at("07:40:00")
+    text = page(gather(Engine(day.line), day.events, window, until=day.until))
+
+    assert "holds nothing of this window" in text
+    assert "Last heard before it: 2026-05-04 06:14:00" in text
+    assert "trains were followed" not in text
+    assert "alerts were raised" not in text
+    assert "no rule was met" not in text
+
+
+def test_one_is_said_to_be_one(story_of):
+    """One train, one alert."""
+    text = page(story_of("vanished-train"))
+
+    assert "At least 1 train was followed" in text
+    assert "1 alert was raised: 1 urgent." in text

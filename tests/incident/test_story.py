@@ -138,6 +138,28 @@ def test_a_window_without_events_is_a_story_all_the_same(day_of, at):
     assert (story.events, story.alerts, story.marks) == ((), (), ())
     assert {one.kind for one in story.spans} == {"not-known"}
     assert (story.begin, story.end) == window
+    assert (story.heard, story.last) == (False, None)
+
+
+def test_long_after_the_last_event_no_train_is_followed_and_nothing_was_heard(
+    day_of, at
+):
+    """A train that stood there when the feed fell silent is not said to stand there an hour later; a window in which something came was heard."""
+    day = day_of("vanished-train")
+    events = [one for one in day.events if one.time < at("06:13:00")]
+    within = gather(
+        Engine(day.line), events, (at("06:12:30"), at("06:13:30")), until=day.until
+    )
+    after = gather(
+        Engine(day.line), events, (at("07:30:00"), at("07:40:00")), until=day.until
+    )
+
+    assert within.heard
+    assert [one.number for one in within.traces] == [1]
+    assert not after.heard
+    assert after.last == max(arrival_of(one) for one in events)
+    assert after.traces == ()
+    assert {one.kind for one in after.spans if one.ended is None} == {"not-known"}
 
 
 def test_nothing_is_known_before_the_first_event_and_after_the_last(day_of, at):
