@@ -29,7 +29,7 @@ from monitor.core.statistics.effect import (
     together as added,
 )
 from monitor.core.statistics.spread import Fleet, fleet_of
-from monitor.findings import judged
+from monitor.findings import Cause, judged
 from monitor.planner.seen import AFTER_WORK, Section
 from monitor.planner.spells import Spell, length, together, within, without
 from monitor.planner.whereabouts import Whereabouts
@@ -320,6 +320,7 @@ class Raised:
         subject: about what.
         at: when it was raised.
         fault: in which fault it is, or "".
+        suspects: parts that it takes for the cause, as subjects.
     """
 
     id: str
@@ -327,32 +328,56 @@ class Raised:
     subject: str
     at: Moment
     fault: str = ""
+    suspects: tuple[str, ...] = ()
+
+    @property
+    def parts(self) -> frozenset[str]:
+        """The parts that it is about: those it suspects, and its subject where that is one."""
+        own = () if self.subject.startswith("section/") else (self.subject,)
+        return frozenset((*self.suspects, *own))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Found:
-    """How often a kind of alert that led to a visit was about something; of those visited.
+    """How often what a kind of alert suspected was found at the visit that it led to; of those visited.
 
     Args:
         kind: of alert.
         share: of the visits at which somebody said what was found; None where nobody ever did.
+        elsewhere: visits at which something was found, and not at what was suspected; the share counts them as not found.
         not_said: visits at which nobody said.
     """
 
     kind: str
     share: Share | None
+    elsewhere: int
     not_said: int
+
+
+_AT: dict[Cause, str] = {
+    "head": "head",
+    "sensor": "head",
+    "track": "head",
+    "unit": "unit",
+    "cable": "cable",
+    "supply": "supply",
+    "evaluator": "evaluator",
+    "output": "evaluator",
+    "feed": "gateway",
+}
+"""At what kind of part each cause is found; those left out are at none."""
 
 
 def found_by_kind(
     visits: Sequence[Visit], raised: Iterable[Raised], there: Whereabouts
 ) -> list[Found]:
-    """For each kind that led to a visit, how often something was found; a kind counts once for a visit.
+    """For each kind that led to a visit, how often that was found which it suspected; a kind counts once for a visit.
 
-    An alert led to a visit for whose fault it is, or that was to its subject, or to a section that it is about, within a month of it and with no other visit between.
+    An alert led to a visit for whose fault it is, or that was to its subject or a part that it suspects, within a month of it and with no other visit between.
+    One about a section, a head or a trackside unit led also to a visit to a section of it; a cable and what stands in a room serve too many for that.
     """
     alerts = sorted(raised, key=lambda one: one.at)
-    counts: dict[str, list[int]] = defaultdict(lambda: [0, 0, 0])
+    counts: dict[str, list[int]] = defaultdict(lambda: [0, 0, 0, 0])
     taken: set[str] = set()
     for visit in sorted(visits, key=lambda one: (one.begin, one.id)):
         sections = set(sections_of(visit, there))
@@ -363,13 +388,33 @@ def found_by_kind(
         ]
         taken |= {one.id for one in led}
         verdict = judged(visit.cause)
-        place = 2 if verdict is None else int(not verdict)
+        borne_out = {one.kind for one in led if _bears_out(visit, one)}
         for kind in {one.kind for one in led}:
+            if verdict:
+                place = 0 if kind in borne_out else 1
+            else:
+                place = 3 if verdict is None else 2
             counts[kind][place] += 1
     return [
-        Found(kind=kind, share=share(yes, yes + no), not_said=unsaid)
-        for kind, (yes, no, unsaid) in sorted(counts.items())
+        Found(
+            kind=kind,
+            share=share(yes, yes + other + no),
+            elsewhere=other,
+            not_said=unsaid,
+        )
+        for kind, (yes, other, no, unsaid) in sorted(counts.items())
     ]
+
+
+def _bears_out(visit: Visit, alert: Raised) -> bool:
+    """Whether what was found is at a part that *alert* suspects; where it suspects none, or what was found is at no part, anything is."""
+    part = "" if visit.part.startswith("section/") else visit.part
+    at = _AT.get(visit.cause, "")
+    if not alert.parts or not (part or at):
+        return True
+    if part:
+        return part in alert.parts
+    return any(one.startswith(f"{at}/") for one in alert.parts)
 
 
 def _led(alert: Raised, visit: Visit, sections: set[str], there: Whereabouts) -> bool:
@@ -377,8 +422,10 @@ def _led(alert: Raised, visit: Visit, sections: set[str], there: Whereabouts) ->
         return visit.fault == alert.fault
     if not visit.end - LED <= alert.at <= visit.end:
         return False
-    if alert.subject in visit.subjects:
+    named = {*visit.subjects, visit.part}
+    if alert.subject in named or alert.parts & named:
         return True
     kind = alert.subject.partition("/")[0]
-    narrow = kind in {"section", "head", "unit", "cable"}
-    return narrow and bool(sections & set(there.sections(alert.subject)))
+    narrow = kind in {"section", "head", "unit"}
+    shares = bool(sections & set(there.sections(alert.subject)))
+    return shares and (narrow or (not visit.part and kind == _AT.get(visit.cause)))

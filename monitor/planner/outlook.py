@@ -123,6 +123,7 @@ def became(  # noqa: PLR0917 - all there is to go by
             subject=one["subject"],
             at=parse(one["raised"]),
             fault=fault_of(one["id"]),
+            suspects=tuple(str(each["asset"]) for each in one["suspects"]),
         )
         for one in alerts(first - LED)
     ]

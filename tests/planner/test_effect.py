@@ -22,6 +22,7 @@ from monitor.planner.seen import Section, seen_sections
 from monitor.planner.whereabouts import Whereabouts
 from monitor.visits import Visit
 from tests.bench.visits import Told, gamma, month
+from tests.planner.facts import line as cabled
 
 LINE = Place.example().line
 THERE = Whereabouts(LINE)
@@ -267,8 +268,13 @@ def test_a_visit_at_which_nothing_was_done_changes_nothing():
 # What was found.
 
 
-def raised(
-    kind="section-disturbed", day=-1.0, subject="section/T107", fault="", name=""
+def raised(  # noqa: PLR0917 - whatever a test wants to say of one
+    kind="section-disturbed",
+    day=-1.0,
+    subject="section/T107",
+    fault="",
+    name="",
+    suspects=(),
 ):
     """An alert, days before the visit."""
     at = VISITED + round(day * DAY)
@@ -278,6 +284,7 @@ def raised(
         subject=subject,
         at=at,
         fault=fault,
+        suspects=suspects,
     )
 
 
@@ -337,6 +344,41 @@ def test_a_visit_for_a_fault_is_for_its_alerts():
         "section-disturbed": (1, 1, 0),
         "worsening": (1, 1, 0),
     }
+
+
+def test_what_was_found_is_held_against_what_was_suspected():
+    """A loose head bears out who suspects it, not the cable that serves its section too; where no part is named its kind says enough, and a thing on a train is at no part."""
+    there = Whereabouts(cabled())
+    alerts = [
+        raised("common-cause", subject="cable/C1", suspects=("cable/C1",)),
+        raised(
+            "occupied-no-train",
+            subject="section/T2",
+            suspects=("head/H1", "head/H2"),
+        ),
+        raised("count-mismatch", subject="head/H1"),
+        raised(subject="section/T2"),
+    ]
+
+    def found(**more):
+        return {
+            one.kind: (one.share and one.share.count, one.elsewhere)
+            for one in found_by_kind(
+                [visit(**({"subject": "section/T2"} | more))], alerts, there
+            )
+        }
+
+    assert "T2" in there.sections("cable/C1")
+    both = {"occupied-no-train": (1, 0), "section-disturbed": (1, 0)}
+    assert found(part="head/H2") == both | {"count-mismatch": (0, 1)}
+    assert found() == both | {"count-mismatch": (1, 0)}
+    assert found(cause="train") == both | {"count-mismatch": (1, 0)}
+    room = found(cause="evaluator", part="evaluator/EV1")
+    assert room["occupied-no-train"] == room["count-mismatch"] == (0, 1)
+    assert room["section-disturbed"] == (1, 0)
+    to_it = ("section/T2", "cable/C1")
+    assert found(subjects=to_it, part="head/H2")["common-cause"] == (0, 1)
+    assert found(cause="cable")["common-cause"] == (1, 0)
 
 
 def test_what_is_withdrawn_is_not_there():
