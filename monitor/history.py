@@ -15,6 +15,7 @@ from array import array
 from collections.abc import Iterable, Iterator
 from contextlib import closing
 from dataclasses import dataclass, field
+from itertools import chain
 from pathlib import Path
 from typing import Any, Self, cast, get_args
 
@@ -81,6 +82,9 @@ _OLD = "SELECT ended, said FROM fact WHERE kind = 'occupation' AND subject = ? A
 _TRAFFIC = "SELECT trains, counted, axles FROM traffic WHERE subject = ? AND day = ?"
 
 _COUNTED = "INSERT OR REPLACE INTO traffic (subject, day, trains, counted, axles) VALUES (?, ?, ?, ?, ?)"
+
+AT_ONCE = 20_000
+"""Rows that are held at once: all of a year of a network are more than is quick to hold."""
 
 _READ_TRAFFIC = """
 SELECT subject, day, trains, counted, axles FROM traffic
@@ -250,13 +254,19 @@ class History(Database):
         self, begin: Moment, end: Moment
     ) -> Iterator[tuple[str, Moment, Traffic]]:
         """The trains of each section on each day between, by 00:00 UTC of that day; days without any are left out."""
-        for subject, day, trains, counted, axles in self.kept_traffic(begin, end):
+        for subject, day, trains, counted, axles in chain.from_iterable(
+            self.kept_traffic(begin, end)
+        ):
             yield subject, day * DAY, _traffic(trains, counted, axles)
 
-    def kept_traffic(self, begin: Moment, end: Moment) -> list[tuple[Any, ...]]:
-        """The same as it is kept, for who reads a million of them: subject, days since the epoch, 24 numbers of 32 bits as bytes, trains whose axles were told, those axles."""
+    def kept_traffic(
+        self, begin: Moment, end: Moment
+    ) -> Iterator[list[tuple[Any, ...]]]:
+        """The same as it is kept, many at a time, for who reads a million of them: subject, days since the epoch, 24 numbers of 32 bits as bytes, trains whose axles were told, those axles."""
         asked = {"begin": begin // DAY, "end": (end - 1) // DAY}
-        return self._connection.execute(_READ_TRAFFIC, asked).fetchall()
+        with closing(self._connection.execute(_READ_TRAFFIC, asked)) as rows:
+            while some := rows.fetchmany(AT_ONCE):
+                yield some
 
     def read(
         self,

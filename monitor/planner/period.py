@@ -151,6 +151,11 @@ class _Sums:
         self.alerts = alerts
         self.there = Whereabouts(line)
         self.place = {name: at for at, name in enumerate(seen.sections)}
+        # Once for each section, not for each row in which it stands.
+        self.busy = [
+            seen.busy_length(at, one.failed)
+            for at, one in enumerate(seen.sections.values())
+        ]
 
     def whole(self) -> Figures:
         return self._row("line", tuple(self.seen.sections))
@@ -210,10 +215,7 @@ class _Sums:
             resets=_resets(one for section in seen for one in section.resets),
             no_train=sum(length(one.no_train) for one in seen),
             failed=sum(length(one.failed) for one in seen),
-            failed_busy=sum(
-                self.seen.busy_length(at, one.failed)
-                for at, one in zip(places, seen, strict=True)
-            ),
+            failed_busy=sum(self.busy[at] for at in places),
             trains=int(self.seen.by_hour[places].sum()),
             counted=int(self.seen.counted[places].sum()),
             axles=round(float(self.seen.axles[places].sum())),

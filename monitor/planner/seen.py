@@ -348,21 +348,23 @@ def _trains(
     trains = np.zeros((len(names), days, HOURS), np.int64)
     counted = np.zeros(len(names), np.int64)
     axles = np.zeros(len(names))
-    rows = [] if end <= begin else history.kept_traffic(begin, end)
-    known = [row for row in rows if row[0] in place]
-    if not known:
+    if end <= begin:
         return trains, counted, axles
-    subjects, days_of, blobs, told, summed = zip(*known, strict=True)
-    at = np.fromiter((place[one] for one in subjects), np.int64, len(known))
-    day = np.array(days_of, np.int64) - clock.begin // DAY
-    hours = np.frombuffer(b"".join(blobs), np.uint32).reshape(-1, HOURS)
-    here = hours * clock.inside[day]
-    trains[at, day] = here
-    # Of a day that is cut by the period, as many axles as of its trains.
-    part = here.sum(axis=1) / np.maximum(hours.sum(axis=1), 1)
-    number = len(names)
-    counted += np.rint(np.bincount(at, told * part, number)).astype(np.int64)
-    axles += np.bincount(at, summed * part, number)
+    for rows in history.kept_traffic(begin, end):
+        known = [row for row in rows if row[0] in place]
+        if not known:
+            continue
+        subjects, days_of, blobs, told, summed = zip(*known, strict=True)
+        at = np.fromiter((place[one] for one in subjects), np.int64, len(known))
+        day = np.array(days_of, np.int64) - clock.begin // DAY
+        hours = np.frombuffer(b"".join(blobs), np.uint32).reshape(-1, HOURS)
+        here = hours * clock.inside[day]
+        trains[at, day] = here
+        # Of a day that is cut by the period, as many axles as of its trains.
+        part = here.sum(axis=1) / np.maximum(hours.sum(axis=1), 1)
+        number = len(names)
+        counted += np.rint(np.bincount(at, told * part, number)).astype(np.int64)
+        axles += np.bincount(at, summed * part, number)
     return trains, counted, axles
 
 
