@@ -20,9 +20,9 @@ from monitor.incident.page import parts, window
 from monitor.incident.report import LAST, steps_of
 from monitor.incident.stepping import Walk
 from monitor.incident.story import gather
-from monitor.incident.told import delivered
+from monitor.incident.told import Sent, delivered
 from monitor.journal import Journal, JournalFault
-from monitor.painted import paintings
+from monitor.painted import Painting, paintings
 from monitor.past import Past, PastFault
 from monitor.shown import shown_in
 
@@ -61,7 +61,7 @@ def made(
         steps = steps_of(
             story, lambda: past.events(run), lambda: past.engine(run), first
         )
-        told = (
+        told: tuple[Painting | Sent, ...] = (
             *paintings(shown_in(book.kept())),
             *delivered(alerts, played=book.played),
         )

@@ -15,7 +15,7 @@ from monitor.incident.page import Notes, page
 from monitor.incident.stepping import Steps, Walk, step_through, walks_of
 from monitor.incident.story import Story, gather
 from monitor.incident.told import Sent
-from monitor.painted import paintings
+from monitor.painted import Painting, paintings
 from monitor.shown import Shown
 
 Events = Callable[[], Iterable[AnyEvent]]
@@ -55,7 +55,9 @@ def report(
         notes: further parts: a title and its lines each.
     """
     story = gather(engines(), events(), window, until=until)
-    told = None if shown is None else (*paintings(shown), *sent)
+    told: tuple[Painting | Sent, ...] | None = None
+    if shown is not None:
+        told = (*paintings(shown), *sent)
     steps = steps_of(story, events, engines)
     return page(story, told=told, acts=acts, steps=steps, notes=notes)
 
