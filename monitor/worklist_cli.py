@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -15,7 +15,7 @@ from monitor.options import DataDirectory, JournalFile, SettingsFile
 
 if TYPE_CHECKING:
     from monitor.core.moments import Moment
-    from monitor.planner.worklist import Trip
+    from monitor.planner.worklist import Worklist
 
 
 class Format(StrEnum):
@@ -45,13 +45,13 @@ def worklist(
     from monitor.core.words import CAUTION
     from monitor.planner.worklist_table import as_csv, as_json
 
-    trips, now = _made(settings, data, journal)
+    made, now = _made(settings, data, journal)
     if form is Format.CSV:
-        text = as_csv(trips)
+        text = as_csv(made.trips)
     elif form is Format.JSON:
-        text = as_json(trips, now) + "\n"
+        text = as_json(made, now) + "\n"
     else:
-        text = "".join(f"{line}\n" for line in lines(trips))
+        text = "".join(f"{line}\n" for line in lines(made))
     if out is not None:
         out.write_text(text, encoding="utf-8", newline="")
     else:
@@ -61,7 +61,7 @@ def worklist(
 
 def _made(
     settings: Path | None, data: Path | None, journal: Path | None
-) -> tuple[tuple[Trip, ...], Moment]:
+) -> tuple[Worklist, Moment]:
     from monitor.history import History
     from monitor.inforce import starts
     from monitor.journal import Journal, JournalFault
@@ -82,22 +82,22 @@ def _made(
             raise JournalFault(f"{files.journal}: names no line file")
         line = held[-1].line(book)
         visits = visits_of(book, store)
-        trips = work(
+        made = work(
             history,
             line,
             lambda begin: map(json.loads, store.since(begin)),
             visits,
             now,
         )
-    return trips, now
+    return made, now
 
 
-def lines(trips: Sequence[Trip]) -> Iterator[str]:
+def lines(made: Worklist) -> Iterator[str]:
     """What is printed of a work list."""
     from monitor.planner.quiet_hours import NO_LEAVE
     from monitor.planner.worklist_table import place_of
 
-    for number, trip in enumerate(trips, start=1):
+    for number, trip in enumerate(made.trips, start=1):
         where = [trip.site or "no site named", place_of(trip)]
         if trip.low is not None and trip.high is not None and trip.place == "track":
             where.append(f"km {trip.low:g} to {trip.high:g}")
@@ -114,5 +114,6 @@ def lines(trips: Sequence[Trip]) -> Iterator[str]:
                 f" (register {', '.join(item.registers)})" if item.registers else ""
             )
             yield f"   - {item.reason}{numbers}"
-    if not trips:
+    if not made.trips:
         yield "Nothing is on the list."
+    yield f"{made.heard.words[0].upper()}{made.heard.words[1:]}."

@@ -20,7 +20,7 @@ from monitor.visits import Visit, Visits
 
 if TYPE_CHECKING:
     from monitor.planner.outlook import Became
-    from monitor.planner.worklist import Trip
+    from monitor.planner.worklist import Worklist
 
 FRESH: Duration = MINUTE
 """What was worked out is not worked out anew so soon, unless a visit has come meanwhile."""
@@ -62,7 +62,7 @@ class Outlooks:
         self._one = asyncio.Lock()
         self._known: dict[str, tuple[tuple[Visit, ...], Moment, Any]] = {}
 
-    async def work(self) -> tuple[Trip, ...]:
+    async def work(self) -> Worklist:
         """The work list.
 
         Raises:
@@ -71,7 +71,7 @@ class Outlooks:
 
         def make(
             history: History, store: Store, visits: tuple[Visit, ...], now: Moment
-        ) -> tuple[Trip, ...]:
+        ) -> Worklist:
             # What reckons is loaded when it is first asked for: a monitor starts without it.
             from monitor.planner.outlook import work  # noqa: PLC0415
 

@@ -24,8 +24,9 @@ from monitor.planner.effect import (
 )
 from monitor.planner.quiet_hours import by_hour_of_week, countable
 from monitor.planner.seen import seen_sections
+from monitor.planner.spells import length, within
 from monitor.planner.whereabouts import Whereabouts
-from monitor.planner.worklist import LATELY, Known, Trip, Warned, worklist
+from monitor.planner.worklist import LATELY, Heard, Known, Warned, Worklist, worklist
 from monitor.visits import Visit
 
 Record = Mapping[str, Any]
@@ -56,7 +57,7 @@ def work(
     alerts: Alerts,
     visits: Sequence[Visit],
     now: Moment,
-) -> tuple[Trip, ...]:
+) -> Worklist:
     """The work list as it is now.
 
     Args:
@@ -85,7 +86,11 @@ def work(
         name: countable(sections[name]) for trip in first for name in trip.access
     }
     hours = by_hour_of_week(history, now, line.zone, watched)
-    return worklist(replace(known, hours=hours), there)
+    days = {
+        name: length(within(one.watched, now - LATELY, now)) / DAY
+        for name, one in sections.items()
+    }
+    return Worklist(worklist(replace(known, hours=hours), there), Heard(days))
 
 
 def became(  # noqa: PLR0917 - all there is to go by

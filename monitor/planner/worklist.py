@@ -171,6 +171,53 @@ class Known:
     hours: Mapping[str, Hours]
 
 
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """How much of a line was heard lately, so that nobody takes silence for rest.
+
+    Args:
+        days: in the last 90, by section; nought where it was not heard.
+    """
+
+    days: Mapping[str, float]
+
+    @property
+    def words(self) -> str:
+        """As people read it.
+
+        Example:
+            >>> Heard({"T1": 90.0, "T2": 2.0, "T3": 0.0}).words
+            '2 of 3 sections were heard in the last 90 days, for 46 days on average, the least T2 for 2 days'
+            >>> Heard({"T1": 0.0}).words
+            'none of 1 section was heard in the last 90 days'
+        """
+        known = {name: days for name, days in self.days.items() if days > 0}
+        all_of_them = f"{len(self.days)} section{'' if len(self.days) == 1 else 's'}"
+        lately = f"heard in the last {AHEAD_DAYS} days"
+        if not known:
+            return f"none of {all_of_them} was {lately}"
+        verb = "was" if len(known) == 1 else "were"
+        told = f"{len(known)} of {all_of_them} {verb} {lately}"
+        told += f", for {how_long(sum(known.values()) / len(known))}"
+        if len(known) == 1:
+            return told
+        least = min(known, key=lambda name: known[name])
+        return f"{told} on average, the least {least} for {how_long(known[least])}"
+
+
+@dataclass(frozen=True, slots=True)
+class Worklist:
+    """Where it is worth while to go, and on how much that rests.
+
+    Args:
+        trips: the first first.
+        heard: how much of the line was heard.
+    """
+
+    trips: tuple[Trip, ...]
+    heard: Heard
+
+
 def worklist(known: Known, there: Whereabouts) -> tuple[Trip, ...]:
     """The visits that would be worth while, the first first."""
     items = _items(known, there)

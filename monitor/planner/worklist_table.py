@@ -13,7 +13,7 @@ from monitor.core.words import CAUTION
 from monitor.findings import FINDINGS
 from monitor.planner.quiet_hours import NO_LEAVE
 from monitor.planner.visit_table import guarded
-from monitor.planner.worklist import Item, Trip
+from monitor.planner.worklist import Item, Trip, Worklist
 
 COLUMNS = (
     "visit",
@@ -81,7 +81,7 @@ def place_of(trip: Trip) -> str:
     return "in the room" if trip.place == "room" else "track access needed"
 
 
-def as_json(trips: Iterable[Trip], now: Moment) -> str:
+def as_json(made: Worklist, now: Moment) -> str:
     """The list, for programs."""
     return json.dumps(
         {
@@ -105,8 +105,12 @@ def as_json(trips: Iterable[Trip], now: Moment) -> str:
                     },
                     "sections": [_item(item) for item in trip.items],
                 }
-                for trip in trips
+                for trip in made.trips
             ],
+            "heard": made.heard.words,
+            "days_heard_90_d": {
+                name: round(days, 1) for name, days in made.heard.days.items()
+            },
             "caution": CAUTION,
         },
         ensure_ascii=False,

@@ -76,13 +76,14 @@ class WorkPages:
         from monitor.planner.quiet_hours import NO_LEAVE  # noqa: PLC0415
         from monitor.planner.worklist_table import place_of  # noqa: PLC0415
 
-        trips = await _told(self._outlooks.work())
+        made = await _told(self._outlooks.work())
         return await self._page(
             "work.html",
             "Work list",
             position,
-            trips=trips[:MOST],
-            more=trips[MOST:],
+            trips=made.trips[:MOST],
+            more=made.trips[MOST:],
+            heard=made.heard.words,
             place_of=place_of,
             no_leave=NO_LEAVE,
             kilometres=kilometres,
@@ -95,14 +96,16 @@ class WorkPages:
         """The work list, for a spreadsheet."""
         from monitor.planner.worklist_table import as_csv  # noqa: PLC0415
 
-        return _file(as_csv(await _told(self._outlooks.work())), "csv", "text/csv")
+        return _file(
+            as_csv((await _told(self._outlooks.work())).trips), "csv", "text/csv"
+        )
 
     async def plain(self) -> Response:
         """The work list, for programs."""
         from monitor.planner.worklist_table import as_json  # noqa: PLC0415
 
-        trips = await _told(self._outlooks.work())
-        text = as_json(trips, self._outlooks.now())
+        made = await _told(self._outlooks.work())
+        text = as_json(made, self._outlooks.now())
         return _file(text, "json", "application/json")
 
     async def visits(self, position: Position = None) -> str:

@@ -17,6 +17,7 @@ from monitor.desk.outlooks import NoOutlook, Outlooks
 from monitor.desk.pages.ticks import Ticks
 from monitor.history import History
 from monitor.settings.desk import DeskSettings
+from monitor.store import Store
 from monitor.visits import Visit
 from tests.desk.daemon import NOON, Daemon, alert, fault
 from tests.desk.fake import HOSTILE
@@ -140,6 +141,7 @@ async def test_the_work_list_says_where_to_go_and_why(client):
         in answer.text
     )
     assert "no leave to go on the track" in answer.text
+    assert "3 of 3 sections were heard in the last 90 days" in answer.text
     assert 'href="/sections/T107"' not in answer.text
     assert "<script>alert" not in answer.text
     assert CAUTION in answer.text.replace("&#39;", "'")
@@ -183,6 +185,18 @@ async def test_without_visits_there_is_nothing_to_tell(daemon):
     became = await empty.became()
 
     assert (became.helped, became.together, became.found) == ((), None, ())
+
+
+async def test_an_empty_list_says_how_little_was_heard(client, daemon):
+    """Nothing was heard and nothing raised: that is not told as rest."""
+    (daemon.path / "history.sqlite").unlink()
+    (daemon.path / "alerts.sqlite").unlink()
+    History.open(daemon.path / "history.sqlite").close()
+    Store.open(daemon.path / "alerts.sqlite").close()
+    text = (await client.get("/planner/work")).text
+
+    assert "None of 3 sections was heard in the last 90 days." in text
+    assert "What was not heard may need work all the same." in text
 
 
 async def test_a_list_is_kept_for_a_minute(daemon, outlooks):
