@@ -123,3 +123,12 @@ def test_adjusting_agrees_with_scipy(chances):
     assert adjusted(chances) == pytest.approx(
         list(stats.false_discovery_control(chances)) if chances else []
     )
+
+
+def test_a_count_without_exposure_is_no_rate():
+    """Eight events of one that was watched for no train: it is expected to be as the fleet is, one in ten, and not eight more."""
+    fleet = {f"T{n}": Counted(1, 10.0) for n in range(4)}
+    found = expected({**fleet, "none": Counted(8, 0.0)})
+
+    assert found["none"].rate == pytest.approx(0.1)
+    assert found["none"].own == 0

@@ -63,7 +63,9 @@ def expected(
     tail = (1 - confidence) / 2
     found = {}
     for name, one in records.items():
-        after = prior.after(one.count, one.exposure)
+        # A count without exposure is no rate, whatever it is.
+        count = one.count if one.exposure > 0 else 0
+        after = prior.after(count, one.exposure)
         low, high = quantile(after, tail), quantile(after, 1 - tail)
         own = one.exposure / after.exposure
         found[name] = Expected(rate=after.mean, low=low, high=high, own=own)
