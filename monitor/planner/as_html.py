@@ -85,7 +85,7 @@ NOTES: tuple[tuple[str, str], ...] = (
     ),
     (
         "Not available",
-        "From turning disturbed until it was clear again, at the interlocking too where the feed tells that; of several sections the sum. An hour with trains is one in which, on at least half of the days on which it was available, a train was worked through there; where those are fewer than 7, the four weeks before are taken in.",
+        "From turning disturbed until it was clear again, at the interlocking too where the feed tells that; of several sections the sum. An hour with trains is one in which, on at least half of the days on which it was available, a train was worked through there; where those are fewer than 7, the four weeks before are taken in, and where no train was seen then either, the hours are those of most other sections.",
     ),
     (
         "Given back",
@@ -481,6 +481,7 @@ def _expected(report: Report) -> str:
         if (one := report.ranks[row.subject].expected) is not None
         and row.heard
         and not report.ranks[row.subject].thin
+        and report.ranks[row.subject].quarter is not None
     ]
     ranked = sorted(found, key=lambda x: (-x[1].rate, x[0].name))[:WORST]
     if len(ranked) < 2:

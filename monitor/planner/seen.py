@@ -402,7 +402,7 @@ def _busy(
 ) -> npt.NDArray[np.bool_]:
     """The hours of the day in which, on at least half of the days that saw that hour whole, a train worked through.
 
-    Where a section was available on few days, those of the weeks before are taken in; where that leaves none, the hours are those of most other sections.
+    Where a section was available on few days, those of the weeks before are taken in; where that leaves none, or no train was ever seen there, the hours are those of most other sections.
     """
     days, through = seen
     failed = np.array([bool(one.failed) for one in sections.values()], np.bool_)
@@ -416,6 +416,7 @@ def _busy(
         days = days + np.where(few, more_days, 0)
         through = through + np.where(few, more_through, 0)
     found = (days > 0) & (through * 2 >= days)
-    known = days > 0
+    # That no train ever came through what is hardly ever available tells nothing.
+    known = (days > 0) & ~(few & (through.sum(axis=1) == 0)[:, None])
     others = found.sum(axis=0) * 2 >= np.maximum(known.sum(axis=0), 1)
     return np.where(known, found, others[None, :])
