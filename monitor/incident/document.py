@@ -117,8 +117,9 @@ def _unit(story: Story) -> int:
 
 
 def _sections(line: Line) -> list[dict[str, Any]]:
-    """The sections with their places: `row` is the track, `column` how far along it."""
+    """The sections with their places: `row` is the track, `column` how far along it, `beside` its neighbours."""
     placed = lineup(line, line.sections)
+    place = {name: number for number, name in enumerate(line.sections)}
     return [
         {
             "id": name,
@@ -126,6 +127,7 @@ def _sections(line: Line) -> list[dict[str, Any]]:
             "track": section.track or "",
             "row": placed.places[name].row,
             "column": placed.places[name].column,
+            "beside": [place[one] for one in line.neighbours(name)],
         }
         for name, section in line.sections.items()
     ]

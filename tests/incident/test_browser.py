@@ -217,6 +217,18 @@ async def test_the_line_is_drawn_as_it_stood_and_as_it_was_known(path):
         await tab.evaluate(middle)
         await expect(tab.locator('#line [data-known="1"]')).not_to_have_count(0)
         await expect(tab.locator('#line [data-shows="train"]')).not_to_have_count(0)
+        # Disturbed, and no alert open yet: drawn as that, never dark as a train is.
+        fills = await tab.evaluate(
+            """() => {
+              const one = document.querySelector("#line [data-section]");
+              Object.assign(one.dataset, { shows: "odd", known: "1", fault: "", odd: "disturbed" });
+              const fill = () => getComputedStyle(one.querySelector(".block")).fill;
+              const disturbed = fill();
+              one.dataset.odd = "waits";
+              return [disturbed, fill()];
+            }"""
+        )
+        assert fills == ["rgb(240, 180, 0)", "rgb(243, 245, 246)"]
         await tab.locator("#truth").select_option("both")
         await settled(tab)
         # Right of the moment the lower diagram has neither line nor bar.

@@ -276,7 +276,7 @@ def test_a_story_without_anything_is_a_page(day_of):
     text = page(gather(Engine(day_of("vanished-train").line), []))
 
     assert "The recording has no events." in text
-    assert "None was raised in this window" in text
+    assert "None, since nothing was heard in this window." in text
 
 
 def test_a_window_of_which_nothing_is_held_passes_for_no_quiet_one(day_of, at):
@@ -290,6 +290,16 @@ def test_a_window_of_which_nothing_is_held_passes_for_no_quiet_one(day_of, at):
     assert "trains were followed" not in text
     assert "alerts were raised" not in text
     assert "no rule was met" not in text
+
+
+def test_each_section_names_its_neighbours(story_of):
+    """By the heads of the line file, whatever row they are drawn in."""
+    story = story_of("vanished-train")
+    sections = document(story)["sections"]
+    names = [one["id"] for one in sections]
+    of = {one["id"]: {names[other] for other in one["beside"]} for one in sections}
+
+    assert of["T103"] == {"T102", "T104"}
 
 
 def test_one_is_said_to_be_one(story_of):

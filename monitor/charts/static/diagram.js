@@ -33,7 +33,8 @@ export class Diagram {
     this.kinds = new Map(model.spans.kinds.map((name, i) => [name, i]));
     this.traces = model.traces.map((one) => ({ ...one, first: one.entered[0], last: Math.max(...one.left) }));
     this.visits = this.traces.reduce((sum, one) => sum + one.sections.length, 0);
-    this.order("place");
+    // Where the line has more than one track or a branch, neighbours by place would stand rows apart.
+    this.order(model.sections.some((one) => one.row !== model.sections[0].row) ? "track" : "place");
     this.colours();
     this.listen();
     this.fit();
@@ -412,10 +413,10 @@ export class Diagram {
       pen.strokeStyle = this.ink.ink;
       pen.lineWidth = 1.5;
       pen.beginPath();
-      pen.moveTo(Math.max(GUTTER, xOf(view, one.began)), y + 9);
-      pen.lineTo(x, y + 9);
-      pen.moveTo(x, y + 9);
-      pen.lineTo(x, y + 9 + view.rowHeight / 2);
+      pen.moveTo(Math.max(GUTTER, xOf(view, one.began)), y + 6);
+      pen.lineTo(x, y + 6);
+      pen.moveTo(x, y + 6);
+      pen.lineTo(x, y + 6 + view.rowHeight / 2);
       pen.stroke();
       this.chip(one.record.priority, x, y);
     });
@@ -423,7 +424,7 @@ export class Diagram {
   }
 
   flagAt(row) {
-    return row < 0 ? AXIS + LANE / 2 : Math.max(AXIS + LANE + 2, yOf(this.view, row)) + 4;
+    return row < 0 ? AXIS + LANE / 2 : Math.max(AXIS + LANE + 2, yOf(this.view, row)) - 4;
   }
 
   chip(priority, x, y) {
@@ -461,17 +462,29 @@ export class Diagram {
     pen.fillText(text, x, y);
   }
 
+  chosen() {
+    // The row of what is picked, else that which keys are about while they are heard here.
+    const section = this.picked === null ? null : this.sectionOf(this.picked);
+    if (section !== null && section !== undefined) return this.rowOf[section];
+    return document.activeElement === this.canvas && this.focus < this.rows.length ? this.focus : null;
+  }
+
   names(first, last) {
     const { pen, view } = this;
     pen.fillStyle = this.ink.panel;
     pen.fillRect(0, AXIS + LANE, GUTTER, view.height);
+    const chosen = this.chosen();
+    const beside = new Set(chosen === null ? [] : this.model.sections[this.rows[chosen]].beside);
     for (let row = first; row < last; row += 1) {
       const y = yOf(view, row) + view.rowHeight / 2;
       const one = this.model.sections[this.rows[row]];
-      const mine = row === this.focus && document.activeElement === this.canvas;
-      if (mine) {
+      if (row === chosen) {
         pen.fillStyle = this.ink.ring;
         pen.fillRect(0, y - view.rowHeight / 2, 5, view.rowHeight);
+      } else if (beside.has(this.rows[row])) {
+        pen.strokeStyle = this.ink.ring;
+        pen.lineWidth = 2;
+        pen.strokeRect(1, y - view.rowHeight / 2 + 3, 5, view.rowHeight - 6);
       }
       pen.save();
       pen.beginPath();

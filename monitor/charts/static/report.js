@@ -144,7 +144,9 @@ class Report {
   }
 
   rowSays(section) {
-    return `${this.model.sections[section].id}: ${this.stateAt(section, this.cursor).says}`;
+    const one = this.model.sections[section];
+    const beside = one.beside.map((other) => this.model.sections[other].id).join(", ");
+    return `${one.id}: ${this.stateAt(section, this.cursor).says}; beside it ${beside || "no other section"}.`;
   }
 
   say(text) { at("focus").textContent = printable(text); }
@@ -173,6 +175,7 @@ class Report {
       known: !gone,
       work: "work" in found,
       fault: worst === "note" ? "" : worst,
+      odd: !gone && shows === "odd" ? (state === "disturbed" ? state : "waits") : "",
       says: gone ? "not known" : STATES[state ?? "clear"] + ("work" in found ? ", under work" : ""),
     };
   }
@@ -189,6 +192,7 @@ class Report {
       one.dataset.shows = state.shows;
       one.dataset.known = state.known ? "1" : "0";
       one.dataset.fault = state.fault;
+      one.dataset.odd = state.odd;
       one.dataset.work = state.work ? "1" : "0";
       one.querySelector("title").textContent = `${printable(one.dataset.section)}: ${state.says}`;
     }
@@ -393,6 +397,7 @@ class Report {
       for (const one of this.diagrams()) { one.brushing = on; one.canvas.classList.toggle("brushing", on); }
     });
     at("unbrush").addEventListener("click", () => this.brushed(null));
+    at("by").value = was.by;
     at("by").addEventListener("change", () => { for (const one of this.diagrams()) one.order(at("by").value); });
     at("truth").addEventListener("change", () => this.truth());
     at("search").addEventListener("change", () => this.search());
