@@ -323,12 +323,19 @@ def _divided(cell: str, there: Whereabouts) -> list[str]:
     return [_full(one, there) for one in cell.split(";") if one.strip()]
 
 
+PARTS = ("head", "unit", "cable", "evaluator", "supply", "gateway")
+
+
 def _full(text: str, there: Whereabouts) -> str:
-    """*text* as a subject: as it is where there is such a thing, else without the spaces around it; a name alone is a section's."""
+    """*text* as a subject: as it is where there is such a thing, else without the spaces around it; a name alone is a section's, or that of the only part which has it."""
     if there.has(text):
         return text
     text = text.strip()
-    return text if "/" in text else f"section/{text}"
+    section = f"section/{text}"
+    if "/" in text or there.has(section):
+        return section if there.has(section) else text
+    found = [one for kind in PARTS if there.has(one := f"{kind}/{text}")]
+    return found[0] if len(found) == 1 else section
 
 
 def _read_time(text: str, zone: tzinfo) -> Moment:

@@ -229,6 +229,18 @@ def test_a_name_may_hold_what_divides_names():
     assert read(write([visit]), there, BY) == (visit,)
 
 
+def test_a_part_may_be_given_by_its_name_alone():
+    """Where only one thing has it; a section goes before."""
+    text = table(
+        "2026-05-04T09:00,,T107; H107 ;PS1,head,H107",
+        columns="from,to,subject,cause,part",
+    )
+    [visit] = read(text, THERE, BY, "v.csv")
+
+    assert visit.subjects == ("section/T107", "head/H107", "supply/PS1")
+    assert visit.part == "head/H107"
+
+
 @pytest.mark.parametrize(
     ("given_time", "told"),
     [

@@ -190,12 +190,15 @@ def rates(one: Helped, how_long: Callable[[float], str]) -> str:
 
 def parts_of(line: Line) -> Sequence[str]:
     """What may be visited, as subjects, for a page to offer."""
-    sites = dict.fromkeys(one.site for one in line.evaluators.values())
+    evaluators = line.evaluators.values()
+    sites = dict.fromkeys(one.site for one in evaluators)
     return [
         *(f"section/{name}" for name in line.sections),
         *(f"head/{name}" for name in line.heads),
         *dict.fromkeys(f"unit/{x.unit}" for x in line.heads.values() if x.unit),
         *dict.fromkeys(f"cable/{x.cable}" for x in line.heads.values() if x.cable),
         *(f"evaluator/{name}" for name in line.evaluators),
+        *dict.fromkeys(f"supply/{x.supply}" for x in evaluators if x.supply),
+        *dict.fromkeys(f"gateway/{x.gateway}" for x in evaluators if x.gateway),
         *(f"site/{name}" for name in sites),
     ]

@@ -411,7 +411,15 @@ async def test_a_visit_is_recorded_and_taken_back(browser, broker, tmp_path):
             # The browser itself notes that it was refused.
             assert [one for one in watched.wrong if "409" not in one] == []
             watched.wrong.clear()
-            await page.locator("[name=subject]").fill("T2; head/H2")
+            offers = "const x = document.querySelector('[name=subject]');"
+            offers = (
+                f"() => {{ {offers} return [...x.list.options].map(o => o.value) }}"
+            )
+            await page.locator("[name=subject]").fill("T2;")
+            assert "T2; head/H2" in await page.evaluate(offers)
+            await page.locator("[name=subject]").fill("T2")
+            assert "section/T2" in await page.evaluate(offers)
+            await page.locator("[name=subject]").fill("T2; H2")
             await page.locator("#visit button").click()
             row = page.locator("tbody tr").first
             await expect(row).to_contain_text('joint "wet", remade')

@@ -23,6 +23,26 @@ at("visit").addEventListener("submit", (event) => {
   send({ what: "visits_imported", name: "the form", text: `${COLUMNS.join(",")}\n${row.join(",")}\n` });
 });
 
+// Of several the next is offered too: a browser offers only what begins with all that stands there.
+const offered = [...at("parts").options].map((one) => one.value);
+const subject = at("visit").elements.subject;
+let shown = "";
+
+subject.addEventListener("input", () => {
+  const end = subject.value.lastIndexOf(";") + 1;
+  const before = end ? `${subject.value.slice(0, end)} ` : "";
+  if (before === shown) return;
+  shown = before;
+  at("several").replaceChildren(
+    ...offered.map((name) => {
+      const one = document.createElement("option");
+      one.value = before + name;
+      return one;
+    }),
+  );
+  subject.setAttribute("list", before ? "several" : "parts");
+});
+
 at("table").addEventListener("change", async (event) => {
   const [file] = event.target.files;
   if (file) await send({ what: "visits_imported", name: file.name.slice(0, 64), text: await file.text() });
