@@ -24,6 +24,8 @@ QUIET: Duration = 5 * MINUTE
 """A page that has said nothing for so long may have gone: it speaks when something changes, not while it stands."""
 
 SOUNDS = {
+    "sounded": "sound made",
+    "could": "sound on",
     "played": "sound on",
     "muted": "sound silenced",
     "blocked": "sound blocked by the browser",

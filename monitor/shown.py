@@ -38,7 +38,7 @@ class Shown:
         at: when it was painted.
         entered: when the monitor heard of it.
         visible: whether the page was in front.
-        sound: played, muted, blocked, or made elsewhere.
+        sound: begun for what is named (`sounded`), possible (`could`, before `played`), `muted`, `blocked`, or made `elsewhere`.
         faults: painted anew, or changed.
         stale: since when the page had not heard the monitor, or None.
     """

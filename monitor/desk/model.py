@@ -480,7 +480,7 @@ class ShownIn(In):
         position: at which desk.
         at: when it was painted, by the page's clock set by the monitor's.
         visible: whether the page was the one in front.
-        sound: what became of sounds.
+        sound: what became of sounds: begun for the faults named (`sounded`), or could have been (`could`; pages said `played` before).
         faults: painted anew, or changed.
         stale: since when it has not heard the monitor.
     """
@@ -489,7 +489,7 @@ class ShownIn(In):
     position: Position = ""
     at: Time
     visible: bool
-    sound: Literal["played", "muted", "blocked", "elsewhere"]
+    sound: Literal["sounded", "could", "played", "muted", "blocked", "elsewhere"]
     faults: Annotated[list[PaintedIn], Field(max_length=200)] = []
     stale: Time | None = None
 

@@ -16,6 +16,7 @@ from fastapi import APIRouter, Depends, Query, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse, StreamingResponse
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
+from pydantic import Field
 
 from monitor.charts import drawing
 from monitor.core.moments import parse
@@ -59,6 +60,9 @@ HOURS = 24
 
 Position = Annotated[str | None, Query(max_length=64)]
 
+Silenced = Annotated[str, Field(pattern="^[0-9a-z]{1,64} (urgent|prompt)$")]
+"""A fault, by its id, as it was at a priority."""
+
 
 class BeatOut(Out):
     """What a page is told that says it is open.
@@ -67,11 +71,13 @@ class BeatOut(Out):
         sounds: it is this page that makes the sounds of its position.
         pages: so many are open at the position.
         tested: when somebody last heard the sound there and who it was, in words, or "".
+        silenced: what makes no sound there any more: a fault and its priority each.
     """
 
     sounds: bool
     pages: int
     tested: str
+    silenced: list[str]
 
 
 def environment() -> Environment:
@@ -356,9 +362,18 @@ class Pages:
         *,
         able: bool = False,
         tested: bool = False,
+        silence: Annotated[list[Silenced] | None, Query(max_length=200)] = None,
+        let_sound: bool = False,
     ) -> BeatOut:
-        """A page is open, or has just let somebody hear its sound; told is whether it is the one that makes sounds."""
-        asker = self._door.check(request, Role.LOOK)
+        """A page is open, or has just let somebody hear its sound; told is whether it is the one that makes sounds.
+
+        Silencing is for the whole position, so it takes whoever may act there.
+        """
+        changes = silence is not None or let_sound
+        asker = self._door.check(request, Role.ACT if changes else Role.LOOK)
+        if let_sound:
+            self._sounding.let_sound(position)
+        self._sounding.silence(position, silence or [])
         if tested:
             found = await self._view.position(position or None)
             if found is not None:
@@ -369,6 +384,7 @@ class Pages:
             sounds=sounds,
             pages=self._sounding.pages(position),
             tested=self._tested.get(position, ""),
+            silenced=self._sounding.silenced(position),
         )
 
     # The phone.

@@ -1,8 +1,8 @@
-"""Which of the pages that are open at a position makes its sounds: one, however many there are, and the same one while it is there and can."""
+"""Which of the pages that are open at a position makes its sounds: one, however many there are, and the same one while it is there and can; and what is silenced there, on all of them."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 GONE_S = 3.5
@@ -10,6 +10,10 @@ GONE_S = 3.5
 
 MOST = 200
 """Pages of a position at most; others make no sound."""
+
+
+MOST_SILENCED = 500
+"""What was silenced before that sounds again, if it still stands."""
 
 
 @dataclass(slots=True)
@@ -29,6 +33,7 @@ class Sounding:
     now: Callable[[], float]
     _pages: dict[str, dict[str, _Open]] = field(default_factory=dict)
     _chosen: dict[str, str] = field(default_factory=dict)
+    _silenced: dict[str, dict[str, None]] = field(default_factory=dict)
 
     def beat(self, position: str, page: str, *, able: bool) -> bool:
         """A page says that it is there, and whether its browser lets it make sounds; gives whether it is to."""
@@ -44,6 +49,21 @@ class Sounding:
                 return False
             chosen = self._chosen[position] = able_ones[0]
         return chosen == page
+
+    def silence(self, position: str, what: Iterable[str]) -> None:
+        """*What* sounds at *position* now sounds there no more, on no page; anything else does."""
+        silenced = self._silenced.setdefault(position, {})
+        silenced |= dict.fromkeys(what)
+        while len(silenced) > MOST_SILENCED:
+            del silenced[next(iter(silenced))]
+
+    def let_sound(self, position: str) -> None:
+        """Whatever was silenced at *position* sounds again."""
+        self._silenced.pop(position, None)
+
+    def silenced(self, position: str) -> list[str]:
+        """What is silenced at *position*, in the order in which it was."""
+        return list(self._silenced.get(position, ()))
 
     def pages(self, position: str) -> int:
         """How many are open at *position*."""

@@ -439,19 +439,35 @@ async def test_a_visit_is_recorded_and_taken_back(browser, broker, tmp_path):
 async def test_a_pointer_on_the_list_keeps_its_order_and_hides_nothing(
     browser, broker, tmp_path
 ):
-    """While the pointer rests on the list, what else fails is there at once, below; what is chosen is what the panel tells."""
+    """While the pointer rests on the list, what else fails is there at once, below, and sounds although the rest is silenced; what is chosen is what the panel tells."""
     async with watching(quick(tmp_path, broker.url)) as daemon:  # noqa: SIM117 - the page goes first
         async with opened(browser, daemon.desk_at) as watched:
             page = watched.page
             await disturb(broker.url)
             rows = page.locator("#faults .row")
             await expect(rows).to_have_count(1)
+            sound = page.locator("#sound")
+            begun = re.compile('"sound":"sounded"')
+            async with page.expect_request(
+                lambda asked: bool(begun.search(asked.post_data or ""))
+            ):
+                await page.keyboard.press("t")
+            await expect(sound).to_have_text("Sound on")
+            await expect(page.locator("#sound-said")).to_contain_text("by unnamed")
+            await page.keyboard.press("m")
+            await expect(sound).to_have_text("Sound silenced")
             await rows.first.hover()
             await disturb(broker.url, "T4", 11)
             await expect(rows).to_have_count(2)
             await expect(rows.first).to_contain_text("T2 disturbed")
+            await expect(sound).to_have_text("Sound on")
             await page.keyboard.press("ArrowDown")
             await page.keyboard.press("ArrowDown")
             chosen = page.locator("#faults .row[data-chosen] .what")
             told = await chosen.inner_text()
             await expect(page.locator("#this-title")).to_have_text(told)
+    with Journal.read(tmp_path / "journal.sqlite") as journal:
+        told = list(shown_in(journal.kept()))
+    sounds = [one.faults[0].headline for one in told if one.sound == "sounded"]
+    assert sounds[:1] == ["T2 disturbed"]
+    assert "muted" in [one.sound for one in told]

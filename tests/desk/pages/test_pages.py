@@ -272,3 +272,16 @@ async def test_who_follows_ends_with_the_stream(daemon, ticks):
         group.create_task(ticks.follow())
         await asyncio.sleep(0)
         daemon.stream.close()
+
+
+@pytest.mark.parametrize("unnamed", ["look", "act"])
+async def test_only_who_may_act_silences_a_position(client, unnamed):
+    """Whoever only looks may silence their own page, and nobody else's."""
+    beat = "/beat?page=01234567&position=north"
+    name = f"{alert().id} prompt"
+    answer = await client.get(f"{beat}&silence={name}")
+    told = (await client.get(beat)).json()["silenced"]
+
+    assert (answer.status_code, told) == (
+        (200, [name]) if unnamed == "act" else (401, [])
+    )

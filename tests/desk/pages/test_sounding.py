@@ -56,3 +56,26 @@ def test_when_the_page_is_gone_another_takes_over(hand):
     assert not pages.beat("north", "b", able=True)
     hand.now = 4.0
     assert pages.beat("north", "b", able=True)
+
+
+def test_what_is_silenced_is_silenced_on_every_page_and_nothing_else_is(hand):
+    """At its position alone, until it is let sound again; no other page takes over."""
+    pages = Sounding(hand)
+    pages.beat("north", "a", able=True)
+    pages.silence("north", ["f1 urgent", "f2 prompt"])
+    pages.silence("north", ["f1 urgent"])
+
+    assert pages.silenced("north") == ["f1 urgent", "f2 prompt"]
+    assert pages.silenced("south") == []
+    assert not pages.beat("north", "b", able=True)
+    pages.let_sound("north")
+    assert pages.silenced("north") == []
+
+
+def test_what_was_silenced_long_before_sounds_again(hand):
+    """Or memory would grow for ever; it is the oldest that goes."""
+    pages = Sounding(hand)
+    pages.silence("north", [f"f{i} prompt" for i in range(501)])
+
+    assert len(pages.silenced("north")) == 500
+    assert "f0 prompt" not in pages.silenced("north")

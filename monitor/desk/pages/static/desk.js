@@ -23,7 +23,9 @@ let version = null;
 let chosen = document.querySelector(".sides")?.dataset.fault ?? null;
 let waiting = false; // a new list of faults waits until nothing is held
 let down = 0;
-let muted = false;
+let silenced = new Set(); // faults, each at a priority, that sound no more at this position
+let silencing = 0;
+let alone = false; // who may not silence for others has silenced this page only
 let sounds = false;
 let tested = "";
 let handled = -Infinity; // when somebody last did anything here
@@ -307,29 +309,71 @@ function look() {
 // Sounds.
 
 function ring() {
-  const loudest = document.querySelector('.row.not-seen:not([data-quiet])[data-priority="urgent"]') ?? document.querySelector('.row.not-seen:not([data-quiet])[data-priority="prompt"]');
-  if (!loudest) { sounded.clear(); return; }
+  const every = calling();
+  if (!every.length) { sounded.clear(); return; }
+  const heard = every.filter((one) => !silenced.has(named(one)));
+  const loudest = heard.find((one) => one.dataset.priority === "urgent") ?? heard[0];
+  if (!loudest || !sounds) return;
   const { priority, fault } = loudest.dataset;
-  const last = sounded.get(fault) ?? -Infinity;
-  if (!sounds || muted || performance.now() - last < AGAIN_MS[priority]) return;
-  sounded.set(fault, performance.now());
-  sound(priority);
+  const last = sounded.get(named(loudest));
+  if (performance.now() - (last ?? -Infinity) < AGAIN_MS[priority]) return;
+  if (!sound(priority)) return;
+  sounded.set(named(loudest), performance.now());
+  // That it was really begun is put down once; until then it is only said that it could be.
+  const headline = loudest.querySelector(".what").textContent;
+  if (last === undefined) report({ sound: "sounded", faults: [{ fault, headline, priority }] });
+}
+
+function calling() {
+  // Every fault that sounds, or would if it were not silenced.
+  return [...document.querySelectorAll('#faults .row.not-seen:not([data-quiet]):is([data-priority="urgent"], [data-priority="prompt"])')];
+}
+
+function named(one) {
+  return `${one.dataset.fault} ${one.dataset.priority}`;
+}
+
+function isMuted() {
+  const every = calling();
+  return every.length > 0 && every.every((one) => silenced.has(named(one)));
+}
+
+async function mute() {
+  silencing += 1;
+  // What sounds now, and nothing that comes later: at the position, so that no other page takes over.
+  if (isMuted()) {
+    silenced = new Set();
+    alone = false;
+    await beat({ let_sound: "true" });
+  } else {
+    const every = calling().map(named);
+    if (!every.length) { say("Nothing sounds now."); return; }
+    silenced = new Set([...silenced, ...every]);
+    alone = !(await beat({ silence: every.slice(0, 200) }));
+  }
+  report({});
 }
 
 function saySound() {
+  const muted = isMuted();
   const what = muted ? "Sound silenced" : able() ? "Sound on" : "Sound blocked";
   at("sound").textContent = what;
-  const why = muted ? "M lets it sound again" : able() && !sounds ? "another page of this desk makes it" : "";
+  const why = muted ? "what is new sounds; M: this again" : able() && !sounds ? "another page of this desk makes it" : "";
   at("sound-said").textContent = [tested || "not tested yet", why].filter(Boolean).join(", ");
   at("try-sound").textContent = able() ? "try it (T)" : "allow it (T)";
 }
 
 async function beat(more = {}) {
-  const asking = new URLSearchParams({ page, position, able: String(able() && !muted), ...more });
+  const { silence = [], ...rest } = more;
+  const asking = new URLSearchParams({ page, position, able: String(able()), ...rest });
+  for (const one of silence) asking.append("silence", one);
+  const turn = silencing; // an answer that was under way when M was pressed knows nothing of it
   const text = await part(`/beat?${asking}`);
   const told = text === null ? { sounds: false, tested } : JSON.parse(text);
   ({ sounds, tested } = told);
+  if (text !== null && !alone && turn === silencing) silenced = new Set(told.silenced);
   saySound();
+  return text !== null;
 }
 
 async function trySound() {
@@ -362,7 +406,7 @@ document.addEventListener("visibilitychange", () => {
 });
 
 async function report(what) {
-  const how = muted ? "muted" : able() ? (sounds ? "played" : "elsewhere") : "blocked";
+  const how = isMuted() ? "muted" : able() ? (sounds ? "could" : "elsewhere") : "blocked";
   const told = {
     page, position, at: new Date(Date.now() + ahead).toISOString(), visible: document.visibilityState === "visible", sound: how, faults: [], ...what,
   };
@@ -497,7 +541,7 @@ function pressed(event) {
   else if (name === "p") document.querySelector("#fault a.button")?.click();
   else if (name === "r") document.querySelector("#fault a[data-replay]")?.click();
   else if (name === "k") keep();
-  else if (name === "m") { muted = !muted; saySound(); report({}); }
+  else if (name === "m") mute();
   else if (name === "t") trySound();
   else if (name === "b") dim();
   else if (GO[name]) location.href = GO[name] + (name === "l" ? "" : query);
