@@ -246,7 +246,7 @@ def test_what_fails_cannot_fail_until_it_is_given_back():
     section = Section(
         watched=[(BEGIN, BEGIN + 20 * DAY)],
         failed=[(BEGIN + 4 * DAY, BEGIN + 6 * DAY)],
-        disturbed=[(BEGIN + day * DAY, False) for day in (2, 4, 5, 5.5, 6, 8)],
+        disturbed=[(BEGIN + round(day * DAY), False) for day in (2, 4, 5, 5.5, 6, 8)],
     )
     seen = Watched.of(section)
 
