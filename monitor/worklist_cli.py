@@ -14,7 +14,7 @@ import typer
 from monitor.options import DataDirectory, JournalFile, SettingsFile
 
 if TYPE_CHECKING:
-    from monitor.core.moments import Moment
+    from monitor.core.layout import Line
     from monitor.planner.worklist import Worklist
 
 
@@ -24,6 +24,8 @@ class Format(StrEnum):
     TEXT = "text"
     CSV = "csv"
     JSON = "json"
+    HTML = "html"
+    XLSX = "xlsx"
 
 
 def worklist(
@@ -43,16 +45,24 @@ def worklist(
     It is as of the last that the monitor wrote down.
     """
     from monitor.core.words import CAUTION
+    from monitor.planner.worklist_html import as_html
     from monitor.planner.worklist_table import as_csv, as_json
+    from monitor.planner.worklist_xlsx import as_xlsx
 
-    made, now = _made(settings, data, journal)
+    if form is Format.XLSX and out is None:
+        raise typer.BadParameter("a workbook needs --out")
+    made, line = _made(settings, data, journal)
     if form is Format.CSV:
         text = as_csv(made.trips)
     elif form is Format.JSON:
-        text = as_json(made, now) + "\n"
+        text = as_json(made) + "\n"
+    elif form is Format.HTML:
+        text = as_html(made, line)
     else:
         text = "".join(f"{line}\n" for line in lines(made))
-    if out is not None:
+    if out is not None and form is Format.XLSX:
+        out.write_bytes(as_xlsx(made))
+    elif out is not None:
         out.write_text(text, encoding="utf-8", newline="")
     else:
         typer.echo(text, nl=False)
@@ -61,7 +71,7 @@ def worklist(
 
 def _made(
     settings: Path | None, data: Path | None, journal: Path | None
-) -> tuple[Worklist, Moment]:
+) -> tuple[Worklist, Line]:
     from monitor.history import History
     from monitor.inforce import starts
     from monitor.journal import Journal, JournalFault
@@ -89,7 +99,7 @@ def _made(
             visits,
             now,
         )
-    return made, now
+    return made, line
 
 
 def lines(made: Worklist) -> Iterator[str]:

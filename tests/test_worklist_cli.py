@@ -121,6 +121,17 @@ def test_the_list_is_written_as_a_table_and_for_programs(data):
     assert told["caution"] == CAUTION
 
 
+def test_the_list_is_written_as_a_page_and_a_workbook(data):
+    """A workbook goes into a file alone."""
+    page, book = data / "list.html", data / "list.xlsx"
+
+    assert call(data, "--format", "html", "--out", str(page)).exit_code == 0
+    assert call(data, "--format", "xlsx", "--out", str(book)).exit_code == 0
+    assert "T3 was disturbed 3 times" in page.read_text(encoding="utf-8")
+    assert book.read_bytes().startswith(b"PK")
+    assert call(data, "--format", "xlsx").exit_code == 2
+
+
 def test_visits_are_those_that_were_entered_and_those_told_on_site(data):
     """For a fault, for the one that took it in, and for one that is not known, of which only the part is."""
     with (

@@ -105,13 +105,18 @@ NOTES: tuple[tuple[str, str], ...] = (
 
 def as_html(report: Report) -> str:
     """*report* as one HTML file."""
-    title = f"Period report: {escape(report.line)}"
+    return document(f"Period report: {report.line}", body(report))
+
+
+def document(title: str, inner: str) -> str:
+    """One HTML file of *inner*, which is HTML already; *title* is not."""
+    title = escape(title)
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{escape(POLICY)}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
         f"<title>{title}</title>\n<style>{_STYLE}{style()}</style>\n</head>\n<body>\n"
-        f"<h1>{title}</h1>\n<main>{body(report)}</main>\n</body>\n</html>\n"
+        f"<h1>{title}</h1>\n<main>{inner}</main>\n</body>\n</html>\n"
     )
 
 

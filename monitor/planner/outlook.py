@@ -90,7 +90,7 @@ def work(
         name: length(within(one.watched, now - LATELY, now)) / DAY
         for name, one in sections.items()
     }
-    return Worklist(worklist(replace(known, hours=hours), there), Heard(days))
+    return Worklist(worklist(replace(known, hours=hours), there), Heard(days), now)
 
 
 def became(  # noqa: PLR0917 - all there is to go by

@@ -212,10 +212,12 @@ class Worklist:
     Args:
         trips: the first first.
         heard: how much of the line was heard.
+        at: as of when.
     """
 
     trips: tuple[Trip, ...]
     heard: Heard
+    at: Moment
 
 
 def worklist(known: Known, there: Whereabouts) -> tuple[Trip, ...]:

@@ -8,7 +8,7 @@ import json
 from collections.abc import Iterable, Iterator
 from typing import Any
 
-from monitor.core.moments import Moment, stamp
+from monitor.core.moments import stamp
 from monitor.core.words import CAUTION
 from monitor.findings import FINDINGS
 from monitor.planner.quiet_hours import NO_LEAVE
@@ -42,14 +42,15 @@ COLUMNS = (
 def as_csv(trips: Iterable[Trip]) -> str:
     """The list as a table, a row for each section."""
     out = io.StringIO(newline="")
-    rows = csv.writer(out)
-    rows.writerow(COLUMNS)
-    for cells in _rows(trips):
-        rows.writerow([guarded(one) if isinstance(one, str) else one for one in cells])
+    table = csv.writer(out)
+    table.writerow(COLUMNS)
+    for cells in rows(trips):
+        table.writerow([guarded(one) if isinstance(one, str) else one for one in cells])
     return out.getvalue()
 
 
-def _rows(trips: Iterable[Trip]) -> Iterator[tuple[Any, ...]]:
+def rows(trips: Iterable[Trip]) -> Iterator[tuple[Any, ...]]:
+    """The cells of each row, in the order of the columns; "" where there is nothing to say."""
     for number, trip in enumerate(trips, start=1):
         for item in trip.items:
             yield (
@@ -81,11 +82,11 @@ def place_of(trip: Trip) -> str:
     return "in the room" if trip.place == "room" else "track access needed"
 
 
-def as_json(made: Worklist, now: Moment) -> str:
+def as_json(made: Worklist) -> str:
     """The list, for programs."""
     return json.dumps(
         {
-            "as_of": stamp(now),
+            "as_of": stamp(made.at),
             "visits": [
                 {
                     "site": trip.site,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Awaitable, Callable, Sequence
 from typing import TYPE_CHECKING, Annotated, Any, Protocol, TypeVar
 
@@ -66,6 +67,8 @@ class WorkPages:
             )
         router.add_api_route("/planner/work.csv", self.table, dependencies=looks)
         router.add_api_route("/planner/work.json", self.plain, dependencies=looks)
+        router.add_api_route("/planner/work.html", self.document, dependencies=looks)
+        router.add_api_route("/planner/work.xlsx", self.workbook, dependencies=looks)
         return router
 
     async def _look(self, request: Request) -> Asker:
@@ -105,8 +108,25 @@ class WorkPages:
         from monitor.planner.worklist_table import as_json  # noqa: PLC0415
 
         made = await _told(self._outlooks.work())
-        text = as_json(made, self._outlooks.now())
-        return _file(text, "json", "application/json")
+        return _file(as_json(made), "json", "application/json")
+
+    async def document(self) -> Response:
+        """The work list, as a file to send or print."""
+        from monitor.planner.worklist_html import as_html  # noqa: PLC0415
+
+        made = await _told(self._outlooks.work())
+        return _file(as_html(made, self._outlooks.line), "html", "text/html")
+
+    async def workbook(self) -> Response:
+        """The work list, as a workbook."""
+        from monitor.planner.worklist_xlsx import as_xlsx  # noqa: PLC0415
+
+        made = await _told(self._outlooks.work())
+        return Response(
+            await asyncio.to_thread(as_xlsx, made),
+            media_type="application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+            headers=_headers("xlsx"),
+        )
 
     async def visits(self, position: Position = None) -> str:
         """The visits, and whether they helped."""
@@ -157,8 +177,11 @@ async def _told(made: Awaitable[T]) -> T:
 
 
 def _file(text: str, kind: str, media: str) -> Response:
-    headers = {"Content-Disposition": f'attachment; filename="work.{kind}"'}
-    return Response(text, media_type=f"{media}; charset=utf-8", headers=headers)
+    return Response(text, media_type=f"{media}; charset=utf-8", headers=_headers(kind))
+
+
+def _headers(kind: str) -> dict[str, str]:
+    return {"Content-Disposition": f'attachment; filename="work.{kind}"'}
 
 
 def kilometres(trip: Trip) -> str:

@@ -7,6 +7,7 @@ import io
 import json
 
 import httpx
+import openpyxl
 import pytest
 
 from monitor.core.facts import Fact
@@ -16,6 +17,7 @@ from monitor.desk.app import create
 from monitor.desk.outlooks import NoOutlook, Outlooks
 from monitor.desk.pages.ticks import Ticks
 from monitor.history import History
+from monitor.planner.quiet_hours import NO_LEAVE
 from monitor.settings.desk import DeskSettings
 from monitor.store import Store
 from monitor.visits import Visit
@@ -161,6 +163,24 @@ async def test_the_work_list_is_had_as_files(client):
     assert told["caution"] == CAUTION
     assert told["visits"][0]["trains_held_90_d"] == 1
     assert told["visits"][0]["sections"][0]["alerts"][0]["kind"] == "occupied-no-train"
+
+
+async def test_the_work_list_is_had_as_a_workbook_and_as_one_page(client):
+    """The same rows with real types; the page loads nothing, and what somebody wrote does not run; no leave and the caution in both."""
+    book = await client.get("/planner/work.xlsx")
+    page = await client.get("/planner/work.html")
+    sheet, known = openpyxl.load_workbook(io.BytesIO(book.content)).worksheets
+    head, first = ([one.value for one in row] for row in list(sheet.rows)[:2])
+    row = dict(zip(head, first, strict=True))
+
+    assert (row["visit"], row["section"], row["trains held 90 d"]) == (1, "T108", 1)
+    assert [one.value for (one,) in known.rows][2:] == [NO_LEAVE, CAUTION]
+    assert "attachment" in page.headers["content-disposition"]
+    assert "T108 was disturbed 6 times in 90 days watched" in page.text
+    assert NO_LEAVE in page.text
+    assert CAUTION in page.text
+    assert "default-src &#x27;none&#x27;" in page.text
+    assert "<script" not in page.text
 
 
 async def test_the_visits_say_what_became_of_them(client, daemon):

@@ -1,0 +1,83 @@
+"""The work list as one HTML file, to send, to print and to keep: it loads nothing and runs nothing."""
+
+from __future__ import annotations
+
+from html import escape
+
+from monitor.core.layout import Line
+from monitor.core.moments import Moment, as_datetime
+from monitor.core.words import CAUTION
+from monitor.findings import FINDINGS
+from monitor.planner.as_html import document
+from monitor.planner.effect_words import number
+from monitor.planner.quiet_hours import NO_LEAVE
+from monitor.planner.worklist import Item, Trip, Worklist
+from monitor.planner.worklist_table import place_of
+
+COLUMNS = ("Section", "Look at", "Why", "Expected in 90 days", "Rests on", "Last visit")
+
+
+def as_html(made: Worklist, line: Line) -> str:
+    """*made* as one HTML file, times as they are along *line*."""
+    at = as_datetime(made.at).astimezone(line.zone)
+    heard = made.heard.words
+    trips = "".join(
+        _trip(trip, place, line) for place, trip in enumerate(made.trips, start=1)
+    )
+    return document(
+        f"Work list: {line.name}",
+        '<div class="report">'
+        f"<p>As of {at:%Y-%m-%d %H:%M} ({escape(str(line.zone))}). "
+        f"{escape(heard[0].upper() + heard[1:])}.</p>"
+        f"{trips or '<p><b>Nothing is on the list.</b></p>'}"
+        f'<p class="caution">{escape(CAUTION)}</p></div>',
+    )
+
+
+def _trip(trip: Trip, place: int, line: Line) -> str:
+    where = [trip.site or "no site named", place_of(trip)]
+    if trip.place == "track" and trip.low is not None and trip.high is not None:
+        where.append(f"km {trip.low:g} to {trip.high:g}")
+    quiet = ""
+    if trip.quiet is not None:
+        quiet = (
+            f"<p>Fewest trains, by the last four weeks: {escape(trip.quiet.words)}. "
+            f"{escape(NO_LEAVE)}</p>"
+        )
+    head = "".join(f'<th scope="col">{one}</th>' for one in COLUMNS)
+    rows = "".join(_row(item, line) for item in trip.items)
+    return (
+        f"<h2>{place}. {escape(', '.join(where))}</h2>"
+        f"<p><b>{trip.held} train{'' if trip.held == 1 else 's'} held; about "
+        f"{number(trip.expected)} disturbances to be expected in 90 days</b></p>{quiet}"
+        f'<div class="scroll" tabindex="0" role="region" aria-label="Visit {place}"><table>'
+        f"<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>"
+    )
+
+
+def _row(item: Item, line: Line) -> str:
+    def day(moment: Moment) -> str:
+        return f"{as_datetime(moment).astimezone(line.zone):%Y-%m-%d}"
+
+    parts = ", ".join(one.replace("/", " ") for one in item.parts)
+    if item.registers:
+        parts += f" (register {', '.join(item.registers)})"
+    rests = "; ".join(
+        f"{one.kind.replace('-', ' ')}, {day(one.at)}{' (open)' if one.is_open else ''}"
+        for one in item.evidence
+    )
+    visit = item.visit
+    cells = (
+        parts,
+        item.reason,
+        f"{number(item.expected)} ({number(item.low)} to {number(item.high)})",
+        rests or "the counts alone",
+        "none on record"
+        if visit is None
+        else f"{day(visit.begin)}: {FINDINGS[visit.cause].words}",
+    )
+    told = "".join(
+        f'<td data-label="{title}">{escape(cell)}</td>'
+        for title, cell in zip(COLUMNS[1:], cells, strict=True)
+    )
+    return f'<tr><th scope="row">{escape(item.section)}</th>{told}</tr>'
