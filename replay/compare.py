@@ -124,16 +124,18 @@ class Side:
         if record["into"] is not None:
             self._faults.pop(name, None)
             return
+        before = self._faults.get(name)
         self._faults[name] = Told(
             what="fault",
             id=name,
             kind=self._kind(name),
-            subject=record["subject"],
+            # As it was raised: a fault renamed meanwhile is the same one.
+            subject=record["subject"] if before is None else before.subject,
             began=parse(record["began"]),
             at=parse(record["raised"]),
             ended=_moment(record["ended"]),
-            priority=_graver(self._faults.get(name), record["priority"]),
-            text=record["headline"],
+            priority=_graver(before, record["priority"]),
+            text=record["headline"] if before is None else before.text,
         )
 
     def call(self, call: Call | Mapping[str, Any]) -> None:

@@ -14,6 +14,7 @@ from collections import Counter
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from importlib.resources import files
+from itertools import pairwise
 from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
@@ -23,12 +24,14 @@ from monitor.charts.drawing import overview
 from monitor.core.alerts import Alert
 from monitor.core.detectors import CATALOGUE
 from monitor.core.events import Step
+from monitor.core.faults import RANKS, Fault
 from monitor.core.moments import SECOND, Duration, Moment, as_datetime
 from monitor.core.words import CAUTION, clock, in_full, offset, readable, span, times
 from monitor.incident.document import as_text, clocks, document
 from monitor.incident.doing import AnyAct, done_in, first_seen
+from monitor.incident.offsets import LEAST as ENOUGH
 from monitor.incident.stepping import Steps
-from monitor.incident.story import Raised, Story
+from monitor.incident.story import NOT_KNOWN, Raised, Story
 from monitor.incident.told import Sent, first_told
 from monitor.painted import Painting
 
@@ -142,15 +145,20 @@ def parts(
         faults=[
             {
                 "priority": one.priority,
-                "headline": one.headline,
+                "headline": story.headlines.get(one.id, one.headline),
+                "in_the_end": one.headline,
                 "number": one.number,
                 "began": when.exactly(one.began),
-                "ended": "open" if one.ended is None else when.exactly(one.ended),
+                "ended": _until(one, when),
             }
             for one in story.faults
         ],
         drawing=_ours(overview(story.line, dict.fromkeys(story.line.sections, blank))),
-        alerts=[_row(one, when, numbers, told, acts) for one in story.alerts],
+        alerts=[
+            {"in_document": place, **_row(one, when, numbers, told, acts)}
+            for place, one in _gravest_first(story)
+        ],
+        enough=ENOUGH,
         acts_known=acts is not None,
         told_known=told is not None,
         walks=[_walk(one, story, when) for one in steps],
@@ -192,7 +200,10 @@ def happened(story: Story) -> list[str]:
             f"Resets: {resets[Step.ACCEPTED.value]} accepted, {resets[Step.REFUSED.value]} refused, {resets[Step.RESTORED.value]} restored."
         )
     if unknown:
-        said.append(f"{_sections(unknown)} were not known for some of the time.")
+        said.append(
+            f"{_sections(unknown)} {'was' if len(unknown) == 1 else 'were'} not known for some of the time."
+        )
+        said += _spells(story)
     found = Counter(one.alert.priority for one in story.alerts)
     graded = ", ".join(
         f"{found[one]} {one}"
@@ -224,6 +235,34 @@ def _count(number: int, one: str, more: str) -> str:
     return f"{number:,} {one if number == 1 else more}"
 
 
+def _spells(story: Story, most: int = 8) -> list[str]:
+    """When sections were not known, and by which gateway: those of one that overlap are one spell."""
+    when, line = _When(story), story.line
+    spells: list[tuple[tuple[str, str], Moment, Moment, set[str]]] = []
+    for one in story.spans:
+        if one.kind != NOT_KNOWN:
+            continue
+        gateway = line.evaluators[line.sections[one.section].evaluator].gateway or ""
+        of = gateway, one.why
+        ended = story.end if one.ended is None else one.ended
+        for place in range(len(spells) - 1, -1, -1):
+            known, began, over, names = spells[place]
+            if known == of and one.began <= over:
+                spells[place] = of, began, max(over, ended), names | {one.section}
+                break
+        else:
+            spells.append((of, one.began, ended, {one.section}))
+    said = [
+        f"Not known from {when.exactly(began)} to {when.exactly(over)}: "
+        f"{_count(len(names), 'section', 'sections')}"
+        f"{f' of gateway {of[0]}' if of[0] else ''}{f', {of[1]}' if of[1] else ''}."
+        for of, began, over, names in spells[:most]
+    ]
+    if len(spells) > most:
+        said.append(f"{len(spells) - most} more such spells are in the diagram.")
+    return said
+
+
 def _sections(names: Iterable[str], most: int = 8) -> str:
     found = sorted(names)
     more = f" and {len(found) - most} more" if len(found) > most else ""
@@ -244,6 +283,13 @@ class _When:
         return re.sub(r"(\d\d:\d\d:\d\d)", rf"\1.{digits}", text, count=1)
 
 
+def _gravest_first(story: Story) -> list[tuple[int, Raised]]:
+    """The alerts with their places in the document, gravest first, those as grave in the order in which they were raised."""
+    return sorted(
+        enumerate(story.alerts), key=lambda each: -RANKS[each[1].alert.priority]
+    )
+
+
 def _row(
     one: Raised,
     when: _When,
@@ -258,7 +304,12 @@ def _row(
         "priority": alert.priority,
         "place": alert.subject.partition("/")[2],
         "title": TITLES.get(alert.kind, alert.kind),
-        "summary": alert.summary,
+        "first": f"as told at {when.exactly(one.lines[0][0])}: {one.lines[0][1].summary}",
+        "lines": [
+            f"{when.exactly(at)} {line.summary}"
+            for (_, before), (at, line) in pairwise(one.lines)
+            if line.summary != before.summary
+        ],
         "evidence": [
             {"at": when.exactly(rest.time), "text": rest.text, "event": rest.event}
             for rest in alert.evidence
@@ -294,6 +345,14 @@ def _told(one: Raised, when: _When, told: tuple[Painting | Sent, ...] | None) ->
 def _seen(one: Raised, when: _When, acts: tuple[AnyAct, ...]) -> str:
     act = first_seen(acts, one)
     return "by nobody on record" if act is None else f"{when.exactly(act.at)}, {act.by}"
+
+
+def _until(fault: Fault, when: _When) -> str:
+    """Until when a fault stands; what only a person ends, until then."""
+    said = [] if fault.ended is None else [when.exactly(fault.ended)]
+    if fault.lasting:
+        said.append("open until closed")
+    return "; ".join(said) or "open"
 
 
 def _ended(alert: Alert, when: _When) -> str:

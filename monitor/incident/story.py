@@ -158,6 +158,7 @@ class Story:
         corrections: what is added to the times of a source known to be wrong.
         rehearsal: what is told was played, not so.
         last: when the last event came by the end of the window, or None.
+        headlines: of the faults, as they were raised, by id.
     """
 
     line: Line
@@ -173,6 +174,7 @@ class Story:
     corrections: dict[str, Duration]
     rehearsal: bool
     last: Moment | None = None
+    headlines: dict[str, str] = field(default_factory=dict)
 
     @property
     def heard(self) -> bool:
@@ -256,6 +258,7 @@ class Listener:
     _visits: dict[int, list[Visit]] = field(default_factory=dict)
     _lines: dict[str, list[tuple[Moment, Alert]]] = field(default_factory=dict)
     _faults: dict[str, Fault] = field(default_factory=dict)
+    _headlines: dict[str, str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.engine.listen(self.HEARS, self.hear)
@@ -292,6 +295,7 @@ class Listener:
             self._lines.setdefault(alert.id, []).append((now, alert))
         for fault in output.faults:
             self._faults[fault.id] = fault
+            self._headlines.setdefault(fault.id, fault.headline)
 
     # What changes.
 
@@ -456,6 +460,7 @@ class Listener:
             },
             rehearsal=self._rehearsal,
             last=self._by_end,
+            headlines=self._headlines,
         )
 
     def _nothing_more(self, begin: Moment) -> None:

@@ -251,6 +251,13 @@ async def test_the_line_is_drawn_as_it_stood_and_as_it_was_known(path):
         await expect(tab.locator("#step-what")).not_to_be_empty()
         await tab.locator("#step-only").uncheck()
         await expect(tab.locator("#step-said li")).not_to_have_count(0)
+        # The detection that is walked to stands first; what others say is folded away.
+        chosen = await tab.locator("#walk option").first.text_content()
+        first = await tab.locator("#step-said > li").first.text_content()
+        kind = (chosen or "").split(": ")[1].split(",")[0].replace(" ", "-")
+        assert (first or "").startswith(kind)
+        await expect(tab.locator("#step-said details[open]")).to_have_count(0)
+        await expect(tab.locator("#step-said details li")).not_to_have_count(0)
         said = await tab.locator("#step-at").text_content()
         await tab.locator("#step-on").click()
         await expect(tab.locator("#step-at")).not_to_have_text(said)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -308,3 +309,40 @@ def test_one_is_said_to_be_one(story_of):
 
     assert "At least 1 train was followed" in text
     assert "1 alert was raised: 1 urgent." in text
+
+
+def test_what_changes_is_told_as_it_was_first_and_gravest_alerts_stand_first(
+    simulated,
+):
+    """Each line of an alert with when it was told; a fault by its headline at raising and in the end; and what only a person ends is open until somebody closes it."""
+    line, events = simulated(hours=2, seed=3, every=(8.0, 20.0))
+    story = gather(Engine(line), events)
+    text = page(story)
+    ranks = {"urgent": 0, "prompt": 1, "planned": 2, "note": 3}
+    rows = re.findall(r'data-alert="(\d+)" id="alert-(\w+)"', text)
+    graver = [ranks[story.alerts[int(place)].alert.priority] for place, _ in rows]
+    changed = [one for one in story.alerts if one.lines[0][1] != one.lines[-1][1]]
+    lasting = [one for one in story.faults if one.lasting]
+
+    assert [story.alerts[int(place)].alert.id for place, _ in rows] == [
+        name for _, name in rows
+    ]
+    assert sorted(map(int, (place for place, _ in rows))) == list(
+        range(len(story.alerts))
+    )
+    assert graver == sorted(graver)
+    assert text.count("<summary>as told at ") == len(story.alerts)
+    assert changed
+    assert lasting
+    assert text.count("open until closed") == len(lasting)
+    renamed = [one for one in story.faults if story.headlines[one.id] != one.headline]
+    assert text.count("; in the end: ") == len(renamed)
+
+
+def test_what_was_not_known_is_told_by_gateway_from_when_to_when(story_of):
+    """How many sections, by which gateway, and why: one spell of one gateway is one line."""
+    text = page(story_of("nothing-not-known"))
+
+    assert "Not known from 06:10:00.000 to 06:20:01.000: " in text
+    assert " of gateway GW2" in text
+    assert "At least 5 trains handed over" in text

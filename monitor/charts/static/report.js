@@ -364,6 +364,9 @@ class Report {
     at("step-on").disabled = this.walked === walk.steps.length - 1;
     const only = at("step-only").checked;
     const list = at("step-said");
+    const unfolded = list.querySelector("details")?.open ?? false;
+    const kind = this.model.alerts.find((one) => one.record.id === walk.alert)?.record.kind;
+    const rest = [];
     list.replaceChildren();
     for (const said of step.said) {
       const anew = !before.has(said);
@@ -371,14 +374,30 @@ class Report {
       const line = document.createElement("li");
       if (anew && this.walked) line.className = "anew";
       line.textContent = printable(said);
-      list.append(line);
+      if (kind === undefined || said.startsWith(`${kind}:`) || said.startsWith(`${kind} (`)) list.append(line);
+      else rest.push(line);
     }
+    if (rest.length) list.append(this.folded(rest, kind, unfolded));
     if (move) {
       const t = Math.min(this.model.end, Math.max(this.model.begin, step.at));
       this.was.reveal(t, this.named.get(walk.section));
       this.follow(this.was);
       this.moveTo(t);
     }
+  }
+
+  folded(lines, kind, open) {
+    // What is said besides of the section, and by other detections than the one that is walked to.
+    const line = document.createElement("li");
+    const details = document.createElement("details");
+    const summary = document.createElement("summary");
+    const inner = document.createElement("ul");
+    summary.textContent = `${lines.length} more: of the section, and by other detections than ${kind}`;
+    inner.append(...lines);
+    details.open = open;
+    details.append(summary, inner);
+    line.append(details);
+    return line;
   }
 
   // Tools.
@@ -449,11 +468,16 @@ class Report {
     this.later = setTimeout(() => history.replaceState(null, "", `#${found}`), 200);
   }
 
+  gravest() {
+    const rank = (one) => RANKS[one.record.priority] ?? 0;
+    return this.model.alerts.reduce((best, one) => (best === undefined || rank(one) > rank(best) ? one : best), undefined);
+  }
+
   start() {
     const asked = new URLSearchParams(location.hash.slice(1));
     const number = (name) => (asked.has(name) && Number.isFinite(Number(asked.get(name))) ? Number(asked.get(name)) : null);
     if (number("a") !== null && number("z") !== null) this.was.show(number("a"), number("z"));
-    this.moveTo(number("t") ?? this.model.alerts[0]?.raised ?? this.model.begin);
+    this.moveTo(number("t") ?? this.gravest()?.raised ?? this.model.begin);
     const range = asked.get("w")?.split("-").map(Number);
     if (range?.length === 2 && range.every(Number.isFinite)) this.brushed(range);
     const section = this.named.get(document.body.dataset.section ?? "");
