@@ -22,7 +22,7 @@ from monitor.demo import Show, Teller, example_line
 from monitor.demo.hands import see
 from monitor.demo.keys import keys
 from monitor.demo.monitoring import Monitoring
-from monitor.demo.show import BY_ITSELF, CAPTIONS, NIGHT, NOW_YOU
+from monitor.demo.show import BY_ITSELF, CAPTIONS, NIGHT, NOW_YOU, up_to_the_last
 from monitor.demo.steps import Step, steps, told
 from replay.simulator import scenarios
 
@@ -272,3 +272,10 @@ async def test_without_a_terminal_there_are_no_keys(monkeypatch):
 def test_what_cannot_be_asked_is_told():
     """A desk that is away is said, and no traceback."""
     assert see("http://127.0.0.1:9").startswith("The monitor cannot be asked now")
+
+
+def test_what_is_replayed_is_held_only_against_what_could_have_been_told():
+    """The journal is ahead of what was told by then; a line in between that was never told still counts."""
+    assert up_to_the_last(["a", "b", "c"], {"a", "b"}) == (2, 2)
+    assert up_to_the_last(["a", "x", "b", "c"], {"a", "b"}) == (3, 2)
+    assert up_to_the_last(["a"], {"z"}) == (1, 0)

@@ -7,7 +7,7 @@ import json
 import signal
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -353,7 +353,7 @@ def _again(
     """Fold the journal as it stands and compare with what was *told* live.
 
     Returns:
-        How many alert lines came out again, how many of them were told live, letter for letter, and how long it took.
+        How many alert lines came out again up to the last that was told, how many of them were told live, letter for letter, and how long it took.
     """
     from monitor.core.alerts import line as alert_line
     from monitor.core.engine import Engine
@@ -366,7 +366,17 @@ def _again(
         events = list(journal.events())
     engine = Engine(line, settings.detection, monitor=settings.monitor)
     again = [alert_line(one) for event in events for one in engine.take(event).alerts]
-    return len(again), sum(one in told for one in again), time.monotonic() - begun
+    count, same = up_to_the_last(again, told)
+    return count, same, time.monotonic() - begun
+
+
+def up_to_the_last(again: Sequence[str], told: Collection[str]) -> tuple[int, int]:
+    """How many lines came *again* up to the last one that was *told*, and how many of those were.
+
+    The journal is ahead of what was told: what comes after that was only on its way.
+    """
+    places = [place for place, one in enumerate(again) if one in told]
+    return (places[-1] + 1 if places else len(again)), len(places)
 
 
 async def perform(

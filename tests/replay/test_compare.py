@@ -173,6 +173,23 @@ def test_a_fault_that_another_took_in_is_none():
     assert [told.what for told in mine.told] == ["alert"]
 
 
+def test_a_fault_that_was_renamed_is_the_same():
+    """Raised a minute later as another's first alert, and named for T3 in the end on one side alone: it has moved, and is not lost and gained."""
+    one, other = alert(), alert(1)
+    mine = side(faults=[fault(one)])
+    theirs = side(
+        faults=[
+            fault(other),
+            fault(other, subject="section/T3", headline="T3 disturbed"),
+        ]
+    )
+
+    assert [(way, what) for way, what, _ in differences(mine, theirs)] == [
+        ("moved", "fault")
+    ]
+    assert [told.text for told in theirs.told] == ["T2 disturbed"]
+
+
 def test_what_is_outside_the_window_does_not_count():
     """Neither before it nor after."""
     assert side(alert(-60), alert(8 * 24 * 60)).told == ()
