@@ -87,11 +87,20 @@ def how_long(days: float) -> str:
     """A time of so many days, in hours where it is short.
 
     Example:
-        >>> how_long(0.01), how_long(0.05), how_long(0.9), how_long(1), how_long(90.4)
-        ('less than an hour', '1 hour', '22 hours', '1 day', '90 days')
+        >>> (
+        ...     how_long(0),
+        ...     how_long(0.01),
+        ...     how_long(0.05),
+        ...     how_long(0.9),
+        ...     how_long(1),
+        ...     how_long(90.4),
+        ... )
+        ('no time', 'less than an hour', '1 hour', '22 hours', '1 day', '90 days')
     """
     if days >= 1:
         return f"{days:.0f} day{'' if days < 1.5 else 's'}"
+    if not days:
+        return "no time"
     hours = round(days * 24)
     if days * 24 < 1:
         return "less than an hour"

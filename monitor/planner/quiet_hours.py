@@ -105,11 +105,13 @@ class Rarest:
     Args:
         times: the rarest first; () where that is not known of any.
         unknown: hours of the week that are not known.
-        heard: days of the last 28 on which trains could have been seen, at the section that was watched least.
+        least: the section that was watched least, or "".
+        heard: days of the last 28 on which trains could have been seen there.
     """
 
     times: tuple[Quiet, ...] = ()
     unknown: int = WEEK
+    least: str = ""
     heard: float = 0.0
 
     @property
@@ -117,12 +119,12 @@ class Rarest:
         """As people read it.
 
         Example:
-            >>> Rarest(heard=2.0).words
-            'not known yet: heard and available on 2 of the last 28 days'
+            >>> Rarest(least="T107", heard=2.0).words
+            'not known yet: T107 was heard and available on 2 of the last 28 days'
         """
         if not self.times:
             return (
-                f"not known yet: heard and available on {self.heard:.0f} "
+                f"not known yet: {self.least} was heard and available on {self.heard:.0f} "
                 f"of the last {LOOKED_BACK} days"
             )
         told = "; ".join(one.words for one in self.times)
@@ -186,9 +188,11 @@ def rarest(
         sections: that the access needs.
         most: so many times at most.
     """
-    every = [by_section.get(name, Hours()) for name in sections]
-    if not every:
+    if not sections:
         return Rarest()
+    found = {name: by_section.get(name, Hours()) for name in sections}
+    every = list(found.values())
+    least = min(found, key=lambda name: sum(found[name].weeks))
     hours = [_added(every, at) for at in range(WEEK)]
     runs = [_run(hours, at) for at in range(WEEK)]
     weeks = [min(one.weeks[at] for one in every) for at in range(WEEK)]
@@ -218,7 +222,8 @@ def rarest(
             for (hour, trains), starts in ordered[:most]
         ),
         unknown=sum(one is None for one in hours),
-        heard=min(sum(one.weeks) for one in every) / HOURS,
+        least=least,
+        heard=sum(found[least].weeks) / HOURS,
     )
 
 

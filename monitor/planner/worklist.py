@@ -198,10 +198,11 @@ class Heard:
             return f"none of {all_of_them} was {lately}"
         verb = "was" if len(known) == 1 else "were"
         told = f"{len(known)} of {all_of_them} {verb} {lately}"
-        told += f", for {how_long(sum(known.values()) / len(known))}"
-        if len(known) == 1:
-            return told
+        mean = sum(known.values()) / len(known)
+        told += f", for {how_long(mean)}"
         least = min(known, key=lambda name: known[name])
+        if known[least] > mean - 0.5:
+            return told
         return f"{told} on average, the least {least} for {how_long(known[least])}"
 
 

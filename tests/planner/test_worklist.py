@@ -359,10 +359,10 @@ def test_hours_that_were_watched_too_seldom_are_not_quiet():
     seldom = hours([0.0] * WEEK, 2)
 
     assert rarest({"T1": busy, "T2": seldom}, ["T1", "T2"]).words == (
-        "not known yet: heard and available on 14 of the last 28 days"
+        "not known yet: T2 was heard and available on 14 of the last 28 days"
     )
     assert rarest({"T1": busy}, ["T1", "T9"]).words == (
-        "not known yet: heard and available on 0 of the last 28 days"
+        "not known yet: T9 was heard and available on 0 of the last 28 days"
     )
     assert not rarest({}, []).times
     busy.weeks[:24] = [2] * 24
