@@ -366,17 +366,21 @@ class Report {
     const list = at("step-said");
     const unfolded = list.querySelector("details")?.open ?? false;
     const kind = this.model.alerts.find((one) => one.record.id === walk.alert)?.record.kind;
-    const rest = [];
+    const [mine, section, rest] = [[], [], []];
     list.replaceChildren();
     for (const said of step.said) {
       const anew = !before.has(said);
-      if (only && !anew) continue;
+      // What the detection that is walked to knows is always told, new or not.
+      const walked = kind !== undefined && (said.startsWith(`${kind}:`) || said.startsWith(`${kind} (`));
+      if (only && !anew && !walked) continue;
       const line = document.createElement("li");
       if (anew && this.walked) line.className = "anew";
       line.textContent = printable(said);
-      if (kind === undefined || said.startsWith(`${kind}:`) || said.startsWith(`${kind} (`)) list.append(line);
+      if (walked) mine.push(line);
+      else if (kind === undefined || said.startsWith(`${walk.section} `)) section.push(line);
       else rest.push(line);
     }
+    list.append(...mine, ...section);
     if (rest.length) list.append(this.folded(rest, kind, unfolded));
     if (move) {
       const t = Math.min(this.model.end, Math.max(this.model.begin, step.at));
@@ -392,7 +396,7 @@ class Report {
     const details = document.createElement("details");
     const summary = document.createElement("summary");
     const inner = document.createElement("ul");
-    summary.textContent = `${lines.length} more: of the section, and by other detections than ${kind}`;
+    summary.textContent = `${lines.length} more: of clocks and sources, and by other detections than ${kind}`;
     inner.append(...lines);
     details.open = open;
     details.append(summary, inner);
