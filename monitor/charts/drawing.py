@@ -11,6 +11,7 @@ from collections.abc import Collection, Iterable, Mapping
 from datetime import tzinfo
 from html import escape
 from typing import Protocol
+from urllib.parse import quote
 
 from monitor.charts.lineup import Lineup, Place, lineup, surroundings
 from monitor.core.layout import OPEN, Line
@@ -213,8 +214,9 @@ def _heads(line: Line, placed: Lineup, step: int) -> Iterable[str]:
         x = (place.column if begins else place.column + 1) * step
         y = _centre(place)
         yield (
-            f'<g class="head" data-head="{escape(join.head)}"><title>{escape(_head_says(line, join.head))}</title>'
-            f'<line x1="{x}" x2="{x}" y1="{y - 13}" y2="{y + 13}"/></g>'
+            f'<a href="/heads/{quote(join.head, safe="")}" aria-label="head {escape(join.head)}"><g class="head" data-head="{escape(join.head)}"><title>{escape(_head_says(line, join.head))}</title>'
+            f'<rect class="hit" x="{x - 7}" y="{y - 13}" width="14" height="26"/>'
+            f'<line x1="{x}" x2="{x}" y1="{y - 13}" y2="{y + 13}"/></g></a>'
         )
 
 
@@ -236,7 +238,7 @@ def _labelled(name: str, look: Look, place: Place, step: int, *, chosen: bool) -
         f'<rect class="hatch" fill="url(#not-known-close)" x="{x}" y="{y - 9}" width="{width}" height="18"/>'
         f'<rect class="outline" x="{x - 1}" y="{y - 11}" width="{width + 2}" height="22"/>'
         f'<text class="word" x="{middle}" y="{y + 5}" text-anchor="middle">{escape(look.word)}</text>'
-        f'<text class="name" x="{middle}" y="{y + 28}" text-anchor="middle">{escape(name)}</text>'
+        f'<a href="/sections/{quote(name, safe="")}"><text class="name" x="{middle}" y="{y + 28}" text-anchor="middle">{escape(name)}</text></a>'
         "</g>"
     )
 
@@ -250,6 +252,6 @@ def _state(name: str, look: Look) -> str:
 
 def _svg(name: str, width: int, height: int, title: str, parts: Iterable[str]) -> str:
     return (
-        f'<svg class="{name}" viewBox="0 0 {width} {height}" width="{width}" height="{height}" role="img" '
+        f'<svg class="{name}" viewBox="0 0 {width} {height}" width="{width}" height="{height}" role="{"group" if name == "close-up" else "img"}" '
         f'aria-label="{escape(title)}">{"".join(parts)}</svg>'
     )

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import AsyncIterator, Awaitable, Callable
+from functools import wraps
 from importlib.resources import files
 from pathlib import PurePosixPath
 from typing import Annotated, Any
@@ -22,7 +23,7 @@ from monitor.charts import drawing
 from monitor.core.moments import parse
 from monitor.core.words import CAUTION, STATES, clock, readable, span
 from monitor.desk.door import Asker, Door
-from monitor.desk.guard import Refusal
+from monitor.desk.guard import Refusal, printable
 from monitor.desk.model import (
     MOST_ALERTS,
     Asked,
@@ -143,7 +144,10 @@ class Pages:
             ("/parts/wheel/{name}", self.part_wheel),
         ):
             router.add_api_route(
-                path, answer, dependencies=looks, response_class=HTMLResponse
+                path,
+                answer if path.startswith("/parts") else self._or_not_there(answer),
+                dependencies=looks,
+                response_class=HTMLResponse,
             )
         ReplayPage(self._desk, self._line, self._page, self._now).add_to(router, looks)
 
@@ -154,6 +158,28 @@ class Pages:
         router.add_api_route("/login", self.login, response_class=HTMLResponse)
         router.add_api_route("/static/{name}", self.static)
         return router
+
+    def _or_not_there(
+        self, answer: Callable[..., Awaitable[Any]]
+    ) -> Callable[..., Awaitable[Any]]:
+        """A page, or one that says what is not there, with a way back: people mistype numbers."""
+
+        @wraps(answer)
+        async def answered(*args: Any, **given: Any) -> Any:
+            try:
+                return await answer(*args, **given)
+            except NotThere as error:
+                why = printable(str(error))
+                phone = answer.__name__.startswith("phone")
+                text = await self._page(
+                    "not_there.html",
+                    "Not there",
+                    why=f"{why[:1].upper()}{why[1:]}.",
+                    back="/phone" if phone else "/",
+                )
+                return HTMLResponse(text, 404)
+
+        return answered
 
     async def _look(self, request: Request) -> Asker:
         return self._door.check(request, Role.LOOK)
@@ -272,7 +298,10 @@ class Pages:
 
     async def _foot(self, position: PositionOut | None) -> str:
         return self._render(
-            "part_foot.html", load=await self._view.load(position), caution=CAUTION
+            "part_foot.html",
+            load=await self._view.load(position),
+            position=position,
+            caution=CAUTION,
         )
 
     async def part_fault(self, name: str) -> str:

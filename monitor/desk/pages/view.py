@@ -304,6 +304,7 @@ class View:
             Happened(at=at, text=text)
             for at, text in said
             if not any(when == at and _says_more(other, text) for when, other in said)
+            and not any(text.startswith(f"{other} since ") for _, other in said)
         ]
 
     def _who(self, fault: FaultOut, alerts: Sequence[AlertOut], now: Moment) -> str:

@@ -268,6 +268,15 @@ def counted(number, axles, direction, at):
     }
 
 
+async def told_the_keys(page):
+    """What keys do stays until Escape, and nothing is done meanwhile."""
+    await page.keyboard.press("?")
+    await expect(page.locator("#keys")).to_contain_text("silence what sounds")
+    await page.keyboard.press("h")
+    await page.keyboard.press("Escape")
+    await expect(page.locator("#keys")).to_be_hidden()
+
+
 async def test_a_shift_by_keys_alone(browser, broker, tmp_path):
     """The desk is taken, which runs the drill; a fault is gone to, shelved, and the desk handed over: without a mouse."""
     async with watching(quick(tmp_path, broker.url)) as daemon:
@@ -294,8 +303,10 @@ async def test_a_shift_by_keys_alone(browser, broker, tmp_path):
             await page.keyboard.press("Tab")
             await page.keyboard.press("Enter")
             await expect(row).to_have_attribute("data-quiet", re.compile("shelved"))
+            await told_the_keys(page)
             await page.keyboard.press("h")
             await expect(page.locator("h1")).to_have_text("Handover")
+            await expect(page.locator(".as-of")).to_contain_text("ago")
             await expect(page.locator("main")).to_contain_text("T2 disturbed")
             await page.keyboard.press("Escape")
             await page.wait_for_url(f"{daemon.desk_at}/")

@@ -195,11 +195,17 @@ async def test_what_is_planned_goes_to_the_day_list(daemon, client):
 
 
 @pytest.mark.parametrize(
-    "path", ["/sections/T999", "/heads/H999", "/faults/2222", "/static/no.js"]
+    "path",
+    ["/phone/2222", "/sections/T999", "/heads/H999", "/faults/2222", "/static/no.js"],
 )
 async def test_what_is_not_there_is_said(client, path):
-    """Not found, and nothing of the question is given back unescaped."""
-    assert (await client.get(path)).status_code == 404
+    """Not found, with a way back where a person asked, and nothing of the question is given back unescaped."""
+    answer = await client.get(path)
+
+    assert answer.status_code == 404
+    if not path.startswith("/static"):
+        assert "Back to the faults that are open" in answer.text
+        assert CAUTION.split(".")[0] in answer.text
 
 
 @pytest.mark.parametrize("name", ["../routes.py", "..%2froutes.py", "%2e%2e/view.py"])
@@ -283,5 +289,5 @@ async def test_only_who_may_act_silences_a_position(client, unnamed):
     told = (await client.get(beat)).json()["silenced"]
 
     assert (answer.status_code, told) == (
-        (200, [name]) if unnamed == "act" else (401, [])
+        (200, [name]) if unnamed == "act" else (403, [])
     )

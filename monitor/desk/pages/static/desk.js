@@ -520,7 +520,6 @@ async function drill() {
 
 const GO = { d: "/day-list", q: "/quiet", f: "/before-the-first-train", h: "/handover", l: "/login" };
 const DO = { s: "seen", w: "going", n: "noted", v: "shelved", c: "closed" };
-const KEYS = "↑ ↓ choose a fault · S seen · W who goes · N note · V shelve · C close · K keep this hour · P sheet · R replay · . the numbers · M silence · T try the sound · B dimmed · D day list · Q quiet · F before the first train · H handover · L log in";
 
 function step(by) {
   const rows = [...document.querySelectorAll("#faults .row")];
@@ -533,10 +532,11 @@ function step(by) {
 
 function pressed(event) {
   if (event.target.matches("textarea, input") || event.ctrlKey || event.metaKey || event.altKey) return;
+  if (document.querySelector("dialog[open]")) return;
   const name = event.key.toLowerCase();
   if (name === "arrowdown") step(1);
   else if (name === "arrowup") step(-1);
-  else if (name === "?") say(KEYS);
+  else if (name === "?") at("keys").showModal();
   else if (name === ".") { const one = at("numbers"); if (one) one.open = !one.open; }
   else if (name === "p") document.querySelector("#fault a.button")?.click();
   else if (name === "r") document.querySelector("#fault a[data-replay]")?.click();
@@ -561,6 +561,7 @@ document.addEventListener("keydown", (event) => { if (!event.repeat) down += 1; 
 document.addEventListener("keyup", () => { down = Math.max(0, down - 1); });
 window.addEventListener("blur", () => { down = 0; });
 document.addEventListener("click", (event) => {
+  if (event.target.closest("#all-keys")) { at("keys").showModal(); return; }
   const doer = event.target.closest("[data-do]");
   if (doer) { if (doer.dataset.do === "keep") keep(); else doing(doer.dataset.do); return; }
   const one = event.target.closest("#faults .row");
