@@ -31,6 +31,7 @@ from monitor.desk.model import (
     FaultOut,
     HeadLiveOut,
     HeadOut,
+    In,
     NotThere,
     Out,
     PositionOut,
@@ -63,6 +64,20 @@ Position = Annotated[str | None, Query(max_length=64)]
 
 Silenced = Annotated[str, Field(pattern="^[0-9a-z]{1,64} (urgent|prompt)$")]
 """A fault, by its id, as it was at a priority."""
+
+
+class SilenceIn(In):
+    """What somebody silences at a position, or lets sound again.
+
+    Args:
+        position: on all of whose pages.
+        silence: a fault and its priority each.
+        let_sound: whatever was silenced there sounds again.
+    """
+
+    position: str = Field(default="", max_length=64)
+    silence: list[Silenced] = Field(default=[], max_length=200)
+    let_sound: bool = False
 
 
 class BeatOut(Out):
@@ -155,6 +170,7 @@ class Pages:
         router.add_api_route("/ticks", self.ticks)
         router.add_api_route("/looks", self.looks, dependencies=looks)
         router.add_api_route("/beat", self.beat)
+        router.add_api_route("/silence", self.silence, methods=["POST"])
         router.add_api_route("/login", self.login, response_class=HTMLResponse)
         router.add_api_route("/static/{name}", self.static)
         return router
@@ -391,18 +407,9 @@ class Pages:
         *,
         able: bool = False,
         tested: bool = False,
-        silence: Annotated[list[Silenced] | None, Query(max_length=200)] = None,
-        let_sound: bool = False,
     ) -> BeatOut:
-        """A page is open, or has just let somebody hear its sound; told is whether it is the one that makes sounds.
-
-        Silencing is for the whole position, so it takes whoever may act there.
-        """
-        changes = silence is not None or let_sound
-        asker = self._door.check(request, Role.ACT if changes else Role.LOOK)
-        if let_sound:
-            self._sounding.let_sound(position)
-        self._sounding.silence(position, silence or [])
+        """A page is open, or has just let somebody hear its sound; told is whether it is the one that makes sounds."""
+        asker = self._door.check(request, Role.LOOK)
         if tested:
             found = await self._view.position(position or None)
             if found is not None:
@@ -415,6 +422,17 @@ class Pages:
             tested=self._tested.get(position, ""),
             silenced=self._sounding.silenced(position),
         )
+
+    async def silence(self, request: Request, told: SilenceIn) -> list[str]:
+        """What sounds now is silenced at a position, on all of its pages, by whoever may act there; told is what is silenced.
+
+        It is asked with the proof that goes with acts: no page of others is to make a desk deaf.
+        """
+        self._door.check(request, Role.ACT)
+        if told.let_sound:
+            self._sounding.let_sound(told.position)
+        self._sounding.silence(told.position, told.silence)
+        return self._sounding.silenced(told.position)
 
     # The phone.
 

@@ -282,12 +282,19 @@ async def test_who_follows_ends_with_the_stream(daemon, ticks):
 
 @pytest.mark.parametrize("unnamed", ["look", "act"])
 async def test_only_who_may_act_silences_a_position(client, unnamed):
-    """Whoever only looks may silence their own page, and nobody else's."""
+    """Whoever only looks may silence their own page, and nobody else's; and no page of others makes a desk deaf."""
     beat = "/beat?page=01234567&position=north"
     name = f"{alert().id} prompt"
-    answer = await client.get(f"{beat}&silence={name}")
-    told = (await client.get(beat)).json()["silenced"]
+    what = {"position": "north", "silence": [name]}
+    proof = (await client.get("/api/v1/me")).json()["proof"]
+    unproved = await client.post("/silence", json=what)
+    before = (await client.get(beat)).json()["silenced"]
+    answer = await client.post(
+        "/silence", json=what, headers={"X-Tallywatch-Proof": proof}
+    )
+    after = (await client.get(beat)).json()["silenced"]
 
-    assert (answer.status_code, told) == (
+    assert (unproved.status_code, before) == (403, [])
+    assert (answer.status_code, after) == (
         (200, [name]) if unnamed == "act" else (403, [])
     )

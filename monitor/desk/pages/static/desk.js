@@ -344,12 +344,14 @@ async function mute() {
   if (isMuted()) {
     silenced = new Set();
     alone = false;
-    await beat({ let_sound: "true" });
+    await act("/silence", { position, let_sound: true });
+    await beat();
   } else {
     const every = calling().map(named);
     if (!every.length) { say("Nothing sounds now."); return; }
     silenced = new Set([...silenced, ...every]);
-    alone = !(await beat({ silence: every.slice(0, 200) }));
+    alone = (await act("/silence", { position, silence: every.slice(0, 200) })) !== null;
+    saySound();
   }
   report({});
 }
@@ -364,16 +366,13 @@ function saySound() {
 }
 
 async function beat(more = {}) {
-  const { silence = [], ...rest } = more;
-  const asking = new URLSearchParams({ page, position, able: String(able()), ...rest });
-  for (const one of silence) asking.append("silence", one);
+  const asking = new URLSearchParams({ page, position, able: String(able()), ...more });
   const turn = silencing; // an answer that was under way when M was pressed knows nothing of it
   const text = await part(`/beat?${asking}`);
   const told = text === null ? { sounds: false, tested } : JSON.parse(text);
   ({ sounds, tested } = told);
   if (text !== null && !alone && turn === silencing) silenced = new Set(told.silenced);
   saySound();
-  return text !== null;
 }
 
 async function trySound() {
