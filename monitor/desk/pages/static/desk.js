@@ -456,7 +456,10 @@ async function doing(what) {
   }
   if (what === "shelved") {
     const { kind, subject } = told.dataset;
-    const text = await ask(`Shelve ${kind.replaceAll("-", " ")}, ${subject.split("/")[1]}: why?`, await hidden(kind, subject));
+    // At once, or what is typed meanwhile would be taken for keys; what it would have hidden comes when it is known.
+    const asked = ask(`Shelve ${kind.replaceAll("-", " ")}, ${subject.split("/")[1]}: why?`);
+    hidden(kind, subject).then((told) => { at("asking-more").textContent = told; });
+    const text = await asked;
     if (!text) return;
     const until = new Date(Date.now() + ahead + 8 * 3600e3).toISOString();
     Object.assign(given, { kind, subject, text, until });
