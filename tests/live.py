@@ -124,6 +124,14 @@ async def until(condition, limit_s=15):
             await asyncio.sleep(0.02)
 
 
+@asynccontextmanager
+async def listening(settings, **how):
+    """`watching`, once the broker has taken its subscription: what is published to it earlier never comes."""
+    async with watching(settings, **how) as daemon:
+        await until(lambda: daemon.counts.connected)
+        yield daemon
+
+
 @contextmanager
 def daemon_process(directory):
     """A daemon in a process of its own; gives it and where it answers, and kills it in the end."""

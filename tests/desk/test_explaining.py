@@ -14,7 +14,7 @@ from monitor.desk.model import NotThere, Refused
 from monitor.journal import Journal
 from monitor.past import Past, explained
 from tests.journals import come, connect, start
-from tests.live import LINE, disturb, quick, until, watching
+from tests.live import LINE, disturb, listening, quick, until
 from tests.mosquitto import running
 from tests.test_past import SLOW, disturbed
 
@@ -102,7 +102,7 @@ async def test_the_page_and_the_api_answer_while_it_watches(tmp_path):
     """Why there is an alert now, out of the journal that the monitor is writing; a section's page leads there."""
     with running(tmp_path / "broker") as broker:
         async with (
-            watching(quick(tmp_path, broker.url)) as daemon,
+            listening(quick(tmp_path, broker.url)) as daemon,
             httpx.AsyncClient(
                 base_url=daemon.desk_at, timeout=60, trust_env=False
             ) as client,

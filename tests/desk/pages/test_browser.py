@@ -16,7 +16,7 @@ from monitor.core.moments import SECOND
 from monitor.journal import Journal
 from monitor.shown import shown_in
 from tests.desk.pages.large import busy, large_line
-from tests.live import disturb, event, publish, quick, watching
+from tests.live import disturb, event, listening, publish, quick, until
 from tests.mosquitto import open_port, running
 
 CHROMIUM = shutil.which("chromium")
@@ -89,7 +89,7 @@ async def test_a_fault_appears_is_seen_and_noted_by_keys_alone(
     browser, broker, tmp_path
 ):
     """From the broker to the screen; then S, N; and what was shown is in the journal."""
-    async with watching(quick(tmp_path, broker.url)) as daemon:  # noqa: SIM117 - the page goes first
+    async with listening(quick(tmp_path, broker.url)) as daemon:  # noqa: SIM117 - the page goes first
         async with opened(browser, daemon.desk_at) as watched:
             page = watched.page
             await expect(page.locator("#faults")).to_contain_text("No open fault")
@@ -120,7 +120,7 @@ async def test_the_page_hatches_when_the_monitor_is_gone_and_comes_back(
 ):
     """Within seconds, with words; and when the monitor is back everything is as it left it, and goes on; since when it heard nothing is in the journal."""
     settings = quick(tmp_path, broker.url, desk={"port": open_port()})
-    async with watching(settings) as daemon:
+    async with listening(settings) as daemon:
         url = daemon.desk_at
         await disturb(broker.url)
         page = await browser.new_page()
@@ -132,7 +132,7 @@ async def test_the_page_hatches_when_the_monitor_is_gone_and_comes_back(
     await expect(page.locator("#lost")).to_be_visible()
     await expect(page.locator("#lost-since")).to_contain_text("Not known since")
     assert "Not known since" in await page.title()
-    async with watching(settings):
+    async with listening(settings):
         await expect(page.locator("#lost")).to_be_hidden()
         await expect(page.locator("#faults .row")).to_contain_text("T2 disturbed")
         await publish(broker.url, event(9, "T3", "disturbed", daemon._now()))
@@ -148,7 +148,7 @@ async def test_the_page_hatches_when_the_monitor_is_gone_and_comes_back(
 
 async def test_on_a_phone_somebody_says_that_they_go(browser, broker, tmp_path):
     """No line is drawn; what is typed without coverage, or by whom the monitor no longer knows, waits, and is sent once with its own time; the story follows, and leaves the form alone."""
-    async with watching(quick(tmp_path, broker.url)) as daemon:
+    async with listening(quick(tmp_path, broker.url)) as daemon:
         await disturb(broker.url)
         async with opened(browser, f"{daemon.desk_at}/phone", 390, 844) as watched:
             page = watched.page
@@ -232,7 +232,7 @@ async def test_nine_hundred_sections_at_every_size_by_day_and_dimmed(
     """In six areas, with trains, ten faults, work and an area not heard: no text under 16 px and no headline under 20, nothing cut, nothing on something else, no page wider than its window."""
     text = large_line(900)
     line = read_line(text)
-    async with watching(quick(tmp_path, broker.url), text=text) as daemon:
+    async with listening(quick(tmp_path, broker.url), text=text) as daemon:
         told = busy(line, daemon._now())
         packs = [
             json.dumps(told[i : i + 100]).encode() for i in range(0, len(told), 100)
@@ -279,7 +279,7 @@ async def told_the_keys(page):
 
 async def test_a_shift_by_keys_alone(browser, broker, tmp_path):
     """The desk is taken, which runs the drill; a fault is gone to, shelved, and the desk handed over: without a mouse."""
-    async with watching(quick(tmp_path, broker.url)) as daemon:
+    async with listening(quick(tmp_path, broker.url)) as daemon:
         await disturb(broker.url)
         async with opened(browser, daemon.desk_at) as watched:
             page = watched.page
@@ -341,7 +341,7 @@ async def test_a_shift_by_keys_alone(browser, broker, tmp_path):
 
 async def test_a_head_is_watched_live_under_work(browser, broker, tmp_path):
     """What a test wheel does is on the phone within a second, in figures, counted from when somebody says so, also while its section is under work."""
-    async with watching(quick(tmp_path, broker.url)) as daemon:
+    async with listening(quick(tmp_path, broker.url)) as daemon:
         now = daemon._now()
         work = event(1, "T2", "begun", now)
         work |= {"type": "tallywatch.section.work", "data": {"state": "begun"}}
@@ -391,7 +391,7 @@ async def test_a_checker_of_access_finds_nothing_serious(
     browser, broker, tmp_path, path
 ):
     """axe-core, by its rules for WCAG 2.2 AA and good practice: nothing serious or critical."""
-    async with watching(quick(tmp_path, broker.url)) as daemon:
+    async with listening(quick(tmp_path, broker.url)) as daemon:
         await disturb(broker.url)
         async with opened(browser, f"{daemon.desk_at}/") as watched:
             page = watched.page
@@ -408,8 +408,9 @@ async def test_a_checker_of_access_finds_nothing_serious(
 
 async def test_a_visit_is_recorded_and_taken_back(browser, broker, tmp_path):
     """By the form, with what is wrong told by its line; both planner's pages have no fault that axe finds, on a phone nothing is too wide."""
-    async with watching(quick(tmp_path, broker.url)) as daemon:
+    async with listening(quick(tmp_path, broker.url)) as daemon:
         await disturb(broker.url)
+        await until(lambda: daemon.engine.alerts.open)  # the page is kept for a minute
         at = f"{daemon.desk_at}/planner/visits"
         async with opened(browser, at, 390, 844) as watched:
             page = watched.page
@@ -451,7 +452,7 @@ async def test_a_pointer_on_the_list_keeps_its_order_and_hides_nothing(
     browser, broker, tmp_path
 ):
     """While the pointer rests on the list, what else fails is there at once, below, and sounds although the rest is silenced; what is chosen is what the panel tells."""
-    async with watching(quick(tmp_path, broker.url)) as daemon:  # noqa: SIM117 - the page goes first
+    async with listening(quick(tmp_path, broker.url)) as daemon:  # noqa: SIM117 - the page goes first
         async with opened(browser, daemon.desk_at) as watched:
             page = watched.page
             await disturb(broker.url)

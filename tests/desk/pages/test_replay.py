@@ -22,7 +22,7 @@ from monitor.desk.windows import Window
 from monitor.journal import Journal
 from monitor.settings.desk import DeskSettings
 from tests.desk.daemon import NOON, Daemon
-from tests.live import disturb, event, publish, quick, watching
+from tests.live import disturb, event, listening, publish, quick
 from tests.mosquitto import running
 
 CHROMIUM = shutil.which("chromium")
@@ -90,7 +90,7 @@ async def test_a_journal_that_says_nothing_of_what_was_in_force_is_said(tmp_path
 async def test_a_window_of_the_journal_on_the_desk(tmp_path):
     """From the broker into the journal, and out of it as a diagram, tables and steps; the same again by its address."""
     with running(tmp_path / "broker") as broker:
-        async with watching(quick(tmp_path, broker.url)) as daemon:
+        async with listening(quick(tmp_path, broker.url)) as daemon:
             at = daemon._now() - 4 * SECOND
             for number, (section, state) in enumerate(
                 [(one, "clear") for one in ("T1", "T2", "T3", "T4")]
