@@ -132,6 +132,9 @@ EQUIVALENT: dict[str, dict[str, str]] = {
         ),
     },
     "level-out": {
+        "LevelOut._measured: if runs == before: return (memory, ()) -> left out": (
+            "what is said of the same runs is nothing, and what is made anew is the same"
+        ),
         "Run: count: int = 1: 1 -> 2": "whoever makes a run says how many there are",
         '_departure: side = "below" if run.value < low else "above" -> side = "below" if run.value < high else "above"': (
             "it is outside, so what is below the upper limit is below the lower one"
@@ -167,6 +170,9 @@ EQUIVALENT: dict[str, dict[str, str]] = {
         ),
     },
     "reset-unproved": {
+        'ResetUnproved._replaced: over = Over(at=max(at, before.raised), because="a later reset took its place") -> over = Over(at=max(at, after.raised), because="a later reset took its place")': (
+            "the one that takes its place is made of it, and has that moment from it still"
+        ),
         "ResetUnproved._proved: memory.pending and left >= memory.pending_at -> left >= memory.pending_at": (
             "nothing takes the place of nothing"
         ),

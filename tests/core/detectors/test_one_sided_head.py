@@ -88,6 +88,16 @@ def test_passages_leave_the_share_with_the_day(watch):
     assert day.found[0].parameters["counted_passages"] == 3
 
 
+def test_a_passage_just_as_old_as_a_day_is_one_of_those(watch):
+    """When the second odd one comes, one passage is older than a day and forgotten, and one is just as old: with it they are two of 200, without it two of 199."""
+    day = watch(OneSidedHead())
+    day.tell("00:00 passage forward a=16 b=16\n00:00:10 passage forward a=16 b=16")
+    day.tell(passages(197, minute=60))
+    day.tell("23:00 passage none\n1d 00:00:10 passage none")
+
+    assert day.brief() == []
+
+
 def test_over_after_a_day_without(watch):
     """It is over 24 h after the last odd passage, whatever else passes; each further odd one is a change."""
     day = watch(OneSidedHead()).tell(

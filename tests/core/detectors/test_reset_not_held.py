@@ -180,6 +180,15 @@ def test_a_later_reset_takes_the_place_of_one_that_waits(watch):
     assert "10 min after its reset at 12:10:00" in day.found[0].summary
 
 
+def test_a_reset_entered_later_takes_no_place_of_a_newer_one(watch):
+    """A person enters at 12:05 that it was reset at 11:50; the quarter of an hour still runs from the reset of noon."""
+    day = watch(ResetNotHeld()).tell(
+        f"{RESET}\n12:05 reset accepted so=11:50\n12:14 disturbed"
+    )
+
+    assert day.until("14:00") == ["12:14:00 12:14:00 prompt"]
+
+
 def test_under_work_nothing_is_raised(watch):
     """What fails under work is none of the reset, neither then nor when its verdict comes after."""
     day = watch(ResetNotHeld()).tell(

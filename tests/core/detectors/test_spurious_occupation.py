@@ -3,6 +3,7 @@ from __future__ import annotations
 import pytest
 
 from monitor.core.detectors.spurious_occupation import SpuriousOccupation
+from tests.core.detectors.conftest import moment
 
 ENTRY = "12:00:02 entry occupied not explained entered=12:00"
 END = "12:00:08 spurious began=12:00 ended=12:00:06"
@@ -23,9 +24,17 @@ def test_it_says_how_long_and_shows_both_ends(watch):
         "T107 occupied for 6 s and clear again; "
         "no train was seen to enter it or to leave it"
     )
-    assert [(one.text, one.event) for one in found.evidence] == [
-        ("T107 occupied; T106 and T108 clear since 11:58:00", "gw/1#1"),
-        ("T107 clear by itself; every neighbour known clear", "gw/1#2"),
+    assert [(one.time, one.text, one.event) for one in found.evidence] == [
+        (
+            moment("12:00"),
+            "T107 occupied; T106 and T108 clear since 11:58:00",
+            "gw/1#1",
+        ),
+        (
+            moment("12:00:06"),
+            "T107 clear by itself; every neighbour known clear",
+            "gw/1#2",
+        ),
     ]
     assert found.parameters == {"occupied_for_s": 6.0}
     assert [one.asset for one in found.suspects] == ["head/H107", "head/H108"]
