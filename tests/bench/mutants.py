@@ -124,6 +124,9 @@ EQUIVALENT: dict[str, dict[str, str]] = {
         ),
     },
     "level-drift": {
+        "_leads: line.slope > 0 -> line.slope >= 0": (
+            "a slope of nought was given back a line before"
+        ),
         "Series.since: not self.days or self.days[0][0] >= since -> not self.days": (
             "what begins late enough is kept whole by what follows too, at a cost"
         ),
@@ -230,6 +233,14 @@ EQUIVALENT: dict[str, dict[str, str]] = {
         ),
         "Causes._close: not group.open and self.groups.get(group.asset) is group -> not group.open": (
             "what is closed was found among the groups, or has just been put there"
+        ),
+    },
+    "worsening": {
+        "Worsening._disturbed: found[-2] > found[-1] -> found[-2] >= found[-1]": (
+            "sorting what is in order changes nothing"
+        ),
+        "Worsening._trend: len(singly) < max(self.least, FEW) or not 0 < singly[-1] <= length -> len(singly) < max(self.least, FEW)": (
+            "what lies at nought is one burst, and nothing lies beyond what was watched"
         ),
     },
 }

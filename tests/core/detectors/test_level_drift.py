@@ -288,6 +288,30 @@ def test_samples_are_thinned_out_evenly(number):
     assert median(series.samples) == pytest.approx((number - 1) / 2, abs=number / 48)
 
 
+def test_what_begins_at_the_border_of_a_window_is_within_it():
+    """Days and hours from the moment on are kept, those before it are not."""
+    series = Series(
+        name="a_volts",
+        days=((0, 6.0), (DAY, 6.1), (2 * DAY, 6.2)),
+        hours=((0, 12, 6.0), (DAY, 12, 6.1), (2 * DAY, 12, 6.2)),
+    )
+
+    kept = series.since(DAY)
+
+    assert (kept.days, kept.hours) == (series.days[1:], series.hours[1:])
+
+
+def test_woken_before_midnight_it_judges_nothing(watch):
+    """Woken too early nothing changes, and it still waits for the same midnight."""
+    day = watch(LevelDrift()).tell(daily(falling(8, 0.2)))
+    assert day.found
+    due = day.detector.wake_at(day.memory)
+
+    woken = day.detector.wake(day.memory, due - 1, day.place)
+
+    assert woken == (day.memory, ())
+
+
 def test_a_sample_each_minute_stays_small(watch):
     """Two values each minute, for days, are kept in a few kilobytes."""
     day = watch(LevelDrift()).tell(daily([6.0] * 60))
