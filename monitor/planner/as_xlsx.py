@@ -9,14 +9,13 @@ from __future__ import annotations
 from io import BytesIO
 from typing import Any
 
-import xlsxwriter
-
 from monitor.core.moments import as_datetime
 from monitor.core.words import CAUTION
 from monitor.planner import words
 from monitor.planner.as_html import NOTES, PLURALS
 from monitor.planner.columns import COLUMNS, Cell, Form, cells
 from monitor.planner.figures import KINDS, Kind, Report
+from monitor.planner.workbook import workbook
 
 WIDTHS: dict[Form, int] = {"text": 22, "count": 12, "number": 13, "share": 11, "yes": 9}
 
@@ -24,23 +23,7 @@ WIDTHS: dict[Form, int] = {"text": 22, "count": 12, "number": 13, "share": 11, "
 def as_xlsx(report: Report) -> bytes:
     """*report* as the bytes of a workbook."""
     out = BytesIO()
-    book = xlsxwriter.Workbook(
-        out,
-        {
-            "in_memory": True,
-            "strings_to_formulas": False,
-            "strings_to_urls": False,
-            "strings_to_numbers": False,
-            "remove_timezone": True,
-        },
-    )
-    book.set_properties(
-        {
-            "title": f"Period report: {report.line}",
-            "comments": CAUTION,
-            "created": as_datetime(report.made or report.end),
-        }
-    )
+    book = workbook(out, f"Period report: {report.line}", report.made or report.end)
     sheets = _Sheets(book)
     sheets.first(report)
     for kind in KINDS:

@@ -7,11 +7,10 @@ from __future__ import annotations
 
 from io import BytesIO
 
-import xlsxwriter
-
 from monitor.core.moments import as_datetime, parse
 from monitor.core.words import CAUTION
 from monitor.planner.quiet_hours import NO_LEAVE
+from monitor.planner.workbook import workbook
 from monitor.planner.worklist import Worklist
 from monitor.planner.worklist_table import COLUMNS, rows
 
@@ -22,18 +21,8 @@ MOMENTS = {"last_visit"}
 def as_xlsx(made: Worklist) -> bytes:
     """*made* as the bytes of a workbook; times are UTC."""
     out = BytesIO()
-    book = xlsxwriter.Workbook(
-        out,
-        {
-            "in_memory": True,
-            "strings_to_formulas": False,
-            "strings_to_urls": False,
-            "strings_to_numbers": False,
-            "remove_timezone": True,
-        },
-    )
+    book = workbook(out, "Work list", made.at)
     at = as_datetime(made.at)
-    book.set_properties({"title": "Work list", "comments": CAUTION, "created": at})
     head = book.add_format({"bold": True, "bottom": 1, "text_wrap": True})
     wrap = book.add_format({"text_wrap": True, "valign": "top"})
     moment = book.add_format({"num_format": "yyyy-mm-dd hh:mm", "valign": "top"})

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import timedelta
-from typing import Annotated, Any, Protocol
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends, Query, Request, Response
 from fastapi.responses import HTMLResponse
@@ -16,6 +16,7 @@ from markupsafe import Markup
 from monitor.core.moments import SECOND, as_datetime
 from monitor.desk.door import Asker, Door
 from monitor.desk.guard import Refusal
+from monitor.desk.pages.page import Page
 from monitor.desk.planning import NoReport, Period, Planning
 from monitor.desk.roles import Role
 
@@ -31,15 +32,6 @@ FORMS: dict[str, str] = {
 
 Day = Annotated[str | None, Query(max_length=20)]
 Position = Annotated[str | None, Query(max_length=64)]
-
-
-class Page(Protocol):
-    """Makes a page of a template."""
-
-    async def __call__(
-        self, template: str, title: str, position: str | None = None, **more: Any
-    ) -> str:
-        """A page with what every page has."""
 
 
 class PlannerPages:

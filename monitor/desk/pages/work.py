@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Sequence
-from typing import TYPE_CHECKING, Annotated, Any, Protocol, TypeVar
+from typing import TYPE_CHECKING, Annotated, TypeVar
 
 from fastapi import APIRouter, Depends, Query, Request, Response
 from fastapi.responses import HTMLResponse
@@ -14,6 +14,7 @@ from monitor.core.moments import Moment, as_datetime
 from monitor.desk.door import Asker, Door
 from monitor.desk.guard import Refusal
 from monitor.desk.outlooks import NoOutlook, Outlooks
+from monitor.desk.pages.page import Page
 from monitor.desk.roles import Role
 from monitor.findings import FINDINGS
 
@@ -29,15 +30,6 @@ EVIDENCE = 3
 
 Position = Annotated[str | None, Query(max_length=64)]
 T = TypeVar("T")
-
-
-class Page(Protocol):
-    """Makes a page of a template."""
-
-    async def __call__(
-        self, template: str, title: str, position: str | None = None, **more: Any
-    ) -> str:
-        """A page with what every page has."""
 
 
 class WorkPages:
