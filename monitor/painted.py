@@ -47,6 +47,7 @@ class Painting:
         by: who had it open, as far as is known.
         visible: whether the page was in front.
         sound: what became of sounds.
+        alerts: ids of the alerts that were painted with it and that the page had not painted before; None where the page does not say.
     """
 
     fault: str
@@ -58,6 +59,7 @@ class Painting:
     by: str
     visible: bool
     sound: str
+    alerts: tuple[str, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -111,9 +113,9 @@ class Standing:
 
 
 def paintings(shown: Iterable[Shown]) -> Iterator[Painting]:
-    """Every painting of a fault, in the order of *shown*."""
+    """Every painting of a fault, in the order of *shown*; that its sound was begun is none."""
     for one in shown:
-        for fault in one.faults:
+        for fault in one.faults if one.sound != "sounded" else ():
             yield Painting(
                 fault=fault.fault,
                 headline=fault.headline,
@@ -124,6 +126,7 @@ def paintings(shown: Iterable[Shown]) -> Iterator[Painting]:
                 by=one.by,
                 visible=one.visible,
                 sound=one.sound,
+                alerts=fault.alerts,
             )
 
 
@@ -138,6 +141,24 @@ def first_painted(
         known = first.get(one.fault)
         if known is None or one.at < known.at:
             first[one.fault] = one
+    return first
+
+
+def alerts_painted(
+    shown: Iterable[Shown], position: str | None = None
+) -> dict[str, Painting]:
+    """When each alert was first painted with its fault by a page in front, at *position* or at any desk, by the id of the alert.
+
+    Pages of earlier versions say nothing of alerts: what only they painted is not in it.
+    """
+    first: dict[str, Painting] = {}
+    for one in paintings(shown):
+        if not one.visible or (position is not None and one.position != position):
+            continue
+        for alert in one.alerts or ():
+            known = first.get(alert)
+            if known is None or one.at < known.at:
+                first[alert] = one
     return first
 
 

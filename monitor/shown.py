@@ -19,11 +19,19 @@ SOURCE = "desk/"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Painted:
-    """A fault, as it was painted."""
+    """A fault, as it was painted.
+
+    Args:
+        fault: its id.
+        headline: as it stood there.
+        priority: likewise.
+        alerts: ids of the alerts in it that were painted with it and that the page had not painted before; None where the page does not say.
+    """
 
     fault: str
     headline: str
     priority: str
+    alerts: tuple[str, ...] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,10 +70,7 @@ def entry(shown: Shown) -> Entry:
         "by": shown.by,
         "visible": shown.visible,
         "sound": shown.sound,
-        "faults": [
-            {"fault": one.fault, "headline": one.headline, "priority": one.priority}
-            for one in shown.faults
-        ],
+        "faults": [_write(one) for one in shown.faults],
     }
     if shown.stale is not None:
         data["stale"] = exact(shown.stale)
@@ -80,6 +85,17 @@ def entry(shown: Shown) -> Entry:
     }
     payload = json.dumps(event, ensure_ascii=False, separators=(",", ":")).encode()
     return Entry(payload=payload, arrival=shown.entered, kept=True)
+
+
+def _write(painted: Painted) -> dict[str, Any]:
+    values: dict[str, Any] = {
+        "fault": painted.fault,
+        "headline": painted.headline,
+        "priority": painted.priority,
+    }
+    if painted.alerts is not None:
+        values["alerts"] = list(painted.alerts)
+    return values
 
 
 def shown_in(kept: Iterable[bytes]) -> Iterator[Shown]:
@@ -109,8 +125,14 @@ def _read(event: dict[str, Any]) -> Shown:
             entered=parse(event["recordedtime"]),
             visible=data["visible"],
             sound=data["sound"],
-            faults=tuple(Painted(**one) for one in data["faults"]),
+            faults=tuple(_read_painted(one) for one in data["faults"]),
             stale=None if stale is None else parse(stale),
         )
     except (KeyError, TypeError, AttributeError) as error:
         raise ValueError(f"what was shown is not whole: {error!r}") from None
+
+
+def _read_painted(values: dict[str, Any]) -> Painted:
+    alerts = values.get("alerts")
+    alerts = None if alerts is None else tuple(alerts)
+    return Painted(**{**values, "alerts": alerts})

@@ -6,6 +6,7 @@ from monitor.core.layout import read_line
 from monitor.core.moments import MINUTE, SECOND, parse, stamp
 from monitor.painted import (
     Standing,
+    alerts_painted,
     first_painted,
     in_words,
     known_at,
@@ -30,7 +31,13 @@ def shown(seconds, *faults, page="0123456789abcdef", position="north", **more):
         at=NIGHT + seconds * SECOND,
         entered=NIGHT + seconds * SECOND + 40_000,
         faults=tuple(
-            Painted(fault=one, headline=text, priority="urgent") for one, text in faults
+            Painted(
+                fault=one,
+                headline=text,
+                priority="urgent",
+                alerts=tuple(alerts) or None,
+            )
+            for one, text, *alerts in faults
         ),
         **given,
     )
@@ -221,3 +228,23 @@ def test_a_desk_has_not_yet_what_lies_in_its_areas():
     )
 
     assert said[1:] == ["  painted 02:10:09: 94MR T2 disturbed (urgent)"]
+
+
+def test_an_alert_is_painted_when_its_row_is_that_has_it():
+    """One that joins a fault which stands there already has a painting of its own; a page behind another, and the beginning of a sound, are none."""
+    records = [
+        shown(-60, (GONE, "T2 disturbed", "a1"), sound="blocked"),
+        shown(-9, (GONE, "T2 disturbed", "b2"), visible=False, page="00000001"),
+        shown(-8, (GONE, "T2 disturbed", "b2"), sound="sounded"),
+        shown(-5, (GONE, "T2 disturbed", "b2"), position="south", page="00000002"),
+        shown(-2, (GONE, "T2 disturbed", "b2")),
+    ]
+
+    everywhere, north = alerts_painted(records), alerts_painted(records, "north")
+
+    assert {one: told.at - NIGHT for one, told in everywhere.items()} == {
+        "a1": -MINUTE,
+        "b2": -5 * SECOND,
+    }
+    assert north["b2"].at == NIGHT - 2 * SECOND
+    assert first_painted(records)[GONE].at == NIGHT - MINUTE

@@ -13,7 +13,15 @@ ONE = Shown(
     entered=NOON + 40_000,
     visible=True,
     sound="played",
-    faults=(Painted(fault="7b9effd83caf5b4f", headline="T107 <b>", priority="prompt"),),
+    faults=(
+        Painted(
+            fault="7b9effd83caf5b4f",
+            headline="T107 <b>",
+            priority="prompt",
+            alerts=("7b9effd83caf5b4f", "1122334455667788"),
+        ),
+        Painted(fault="1122334455667788", headline="T108", priority="prompt"),
+    ),
     stale=NOON - 5_000_000,
 )
 

@@ -22,6 +22,9 @@ LONGEST_PLAN = 500_000
 """Characters of a plan's file: a year of possessions."""
 
 MOST_ALERTS = 500
+MOST_PAINTED = 500
+"""Alerts of one fault that a page tells of at once: a fault remembers no more."""
+
 HOURS = 24 * 7
 """How far back the facts of a section are told at once."""
 
@@ -465,11 +468,13 @@ class PaintedIn(In):
         fault: its id.
         headline: as it was painted.
         priority: likewise.
+        alerts: of the alerts in it, those that were painted with it and that this page had not painted before; none: it does not say.
     """
 
     fault: Ident
     headline: Annotated[str, Field(max_length=100), AfterValidator(_line)]
     priority: Priority
+    alerts: Annotated[tuple[Ident, ...], Field(max_length=MOST_PAINTED)] | None = None
 
 
 class ShownIn(In):
@@ -585,6 +590,7 @@ class FaultOut(Out):
         on_site: who is there.
         standing: trains that stand in it or before it now.
         concerned: what of its subjects is not as usual now: an alert about it is open, or a reset waits for a train.
+        also: what else is open in it than its headline says and does not keep quiet, the gravest first, as headlines.
         notes: what was noted, oldest first.
     """
 
@@ -612,6 +618,7 @@ class FaultOut(Out):
     on_site: list[str]
     standing: int
     concerned: list[str]
+    also: list[str] = []
     notes: list[NoteOut]
 
 

@@ -21,8 +21,9 @@ from monitor.core.detectors import CATALOGUE
 from monitor.core.engine import Engine, Output
 from monitor.core.events import AnyEvent, Direction, SectionState
 from monitor.core.facts import Fact, FactKind
-from monitor.core.faults import Call, Fault
+from monitor.core.faults import RANKS, Call, Fault
 from monitor.core.layout import Line
+from monitor.core.messages import headline
 from monitor.core.moments import (
     DAY,
     HOUR,
@@ -225,6 +226,17 @@ def _stamped(moment: Moment | None) -> str | None:
     return None if moment is None else stamp(moment)
 
 
+@dataclass(frozen=True, slots=True)
+class _Open:
+    """An alert that is open, as far as its fault is told with it."""
+
+    kind: str
+    subject: str
+    says: str
+    rank: int
+    is_quiet: bool
+
+
 class MonitorDesk:
     """Answers what the API asks.
 
@@ -242,7 +254,7 @@ class MonitorDesk:
         self._there = Whereabouts(line)
         self._faults: dict[str, Fault] = {}
         self._fault_of: dict[str, str] = {}
-        self._subject_of: dict[str, str] = {}
+        self._open: dict[str, _Open] = {}
         self._covering: dict[str, list[str]] | None = None
         self._burden = Burden()
         self._traffic = Traffic(line.zone)
@@ -276,7 +288,13 @@ class MonitorDesk:
         for alert in output.alerts:
             self._burden.told(alert)
             if alert.ended is None:
-                self._subject_of[alert.id] = alert.subject
+                self._open[alert.id] = _Open(
+                    alert.kind,
+                    alert.subject,
+                    headline(alert),
+                    RANKS[alert.priority],
+                    "quiet" in alert.parameters,
+                )
         self._traffic.told(output.facts)
 
     def _tell(self, output: Output) -> None:
@@ -304,7 +322,7 @@ class MonitorDesk:
         open_now = set(fault.open)
         for alert in fault.alerts:
             if alert not in open_now:
-                self._subject_of.pop(alert, None)
+                self._open.pop(alert, None)
         if len(self._faults) > 2 * KEPT_FAULTS:
             over = [one for one in self._faults.values() if one.ended is not None]
             for one in over[:-KEPT_FAULTS]:
@@ -472,6 +490,7 @@ class MonitorDesk:
             on_site=list(attended.on_site),
             standing=self._standing_before(fault),
             concerned=self._concerned(fault),
+            also=self._also(fault),
             notes=[
                 model.NoteOut(at=stamp(at), by=by, text=text)
                 for at, by, text in attended.notes
@@ -479,9 +498,21 @@ class MonitorDesk:
         )
 
     def _concerned(self, fault: Fault) -> list[str]:
-        about = [self._subject_of.get(alert, "") for alert in fault.open]
+        about = [self._open[one].subject for one in fault.open if one in self._open]
         waiting = [f"section/{name}" for name in fault.waiting]
-        return [one for one in dict.fromkeys([*about, *waiting]) if one]
+        return list(dict.fromkeys([*about, *waiting]))
+
+    def _also(self, fault: Fault) -> list[str]:
+        """What else is open in *fault* than what its headline says, the gravest first."""
+        found = [self._open[one] for one in fault.open if one in self._open]
+        loud = [one for one in found if not one.is_quiet]
+        ordered = sorted(loud, key=lambda one: -one.rank)
+        said = dict.fromkeys(one.says for one in ordered)
+        if fault.headline not in said:
+            # The headline is of several sections at once: of all that are of its kind.
+            leading = [one.kind for one in ordered if one.subject == fault.subject][:1]
+            said = dict.fromkeys(one.says for one in ordered if one.kind not in leading)
+        return [one for one in said if one != fault.headline]
 
     def _standing_before(self, fault: Fault) -> int:
         if fault.ended is not None:

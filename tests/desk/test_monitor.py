@@ -1012,3 +1012,22 @@ async def test_a_key_is_for_one_thing(daemon):
                 await does(MOOR, given.model_copy(update=changed))
             assert (await does(MOOR, given)).again
             assert len(daemon.written()) == written
+
+
+async def test_a_fault_tells_what_else_is_open_in_it(daemon):
+    """The gravest first; not what its headline says already, of one section or of several, and not what keeps quiet."""
+    first = alert("section-disturbed", "section/T106")
+    other = alert("section-disturbed", "section/T107")
+    out = alert("unseen-train", "section/T107", priority="urgent")
+    quiet = alert("reset-unproved", "section/T107", parameters={"quiet": "work"})
+    over = alert("contact-disagreement", "section/T107", ended=NOON + HOUR)
+    every = (first, other, out, quiet, over)
+    one = fault(*every, subject="section/T106", headline="T106 and T107 disturbed")
+
+    daemon.tell(*every, faults=[one])
+    told = await daemon.desk.fault(one.id)
+    daemon.tell(faults=[replace(one, headline="T106 disturbed")])
+    alone = await daemon.desk.fault(one.id)
+
+    assert told.also == ["T107 shown clear, a train came out"]
+    assert alone.also == ["T107 shown clear, a train came out", "T107 disturbed"]

@@ -30,6 +30,7 @@ from monitor.desk.model import (
 
 RANK = {"urgent": 0, "prompt": 1, "planned": 2, "note": 3}
 CALLED = frozenset({"urgent", "prompt"})
+MOST_ALSO = 2
 MOST_EVENTS = 14
 MOST_FOUND = 3
 MOST_HEADS = 6
@@ -55,6 +56,8 @@ class Row:
         age: since then.
         began: for a page that counts on.
         end: "over" where everything in it is, "stays until closed" where a person still has to close some of it, or "".
+        alerts: ids of all alerts in it, in the order in which they came.
+        also: what else is open in it than the headline says, or "".
     """
 
     id: str
@@ -69,6 +72,8 @@ class Row:
     age: str
     began: str
     end: str
+    alerts: list[str]
+    also: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -200,6 +205,8 @@ class View:
             age=span(max(MINUTE, (now - began) // MINUTE * MINUTE)),
             began=fault.began,
             end=_end(fault),
+            alerts=fault.alerts,
+            also=_also(fault),
         )
 
     def _place(self, fault: FaultOut) -> str:
@@ -413,6 +420,13 @@ def _end(fault: FaultOut) -> str:
     if fault.lasting:
         return "stays until closed"
     return "over" if fault.ended is not None else ""
+
+
+def _also(fault: FaultOut) -> str:
+    left = len(fault.also) - MOST_ALSO
+    return " · ".join(fault.also[:MOST_ALSO]) + (
+        f" and {left} more" if left > 0 else ""
+    )
 
 
 def _backwards(stamped: str) -> int:

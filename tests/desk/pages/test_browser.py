@@ -4,85 +4,25 @@ from __future__ import annotations
 
 import json
 import re
-import shutil
-from contextlib import asynccontextmanager
 
 import pytest
 from axe_playwright_python.async_playwright import Axe
-from playwright.async_api import async_playwright, expect
+from playwright.async_api import expect
 
 from monitor.core.layout import read_line
 from monitor.core.moments import SECOND
 from monitor.journal import Journal
 from monitor.shown import shown_in
+from tests.desk.pages.browsing import CHROMIUM, SLOW_MS, opened
 from tests.desk.pages.large import busy, large_line
 from tests.live import disturb, event, listening, publish, quick, until
-from tests.mosquitto import open_port, running
-
-CHROMIUM = shutil.which("chromium")
-ARGUMENTS = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-background-networking",
-    "--no-first-run",
-)
-SLOW_MS = 20_000
+from tests.mosquitto import open_port
 
 pytestmark = [
     pytest.mark.browser,
     pytest.mark.broker,
     pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not here"),
 ]
-
-
-@pytest.fixture
-def broker(tmp_path):
-    """A real broker."""
-    with running(tmp_path / "broker") as broker:
-        yield broker
-
-
-@pytest.fixture
-async def browser():
-    """Chromium, with nothing remembered."""
-    async with async_playwright() as playwright:
-        browser = await playwright.chromium.launch(
-            executable_path=CHROMIUM, args=list(ARGUMENTS)
-        )
-        yield browser
-        await browser.close()
-
-
-class Watched:
-    """A page, and everything that must not happen in it."""
-
-    def __init__(self, page):
-        self.page = page
-        self.wrong: list[str] = []
-        self.hosts: set[str] = set()
-        page.on("pageerror", lambda error: self.wrong.append(str(error)))
-        page.on("console", self._console)
-        page.on("request", lambda request: self.hosts.add(request.url.split("/")[2]))
-
-    def _console(self, message):
-        # A monitor that is stopped on purpose is not answered: the browser says so.
-        stopped = "net::ERR_" in message.text
-        if message.type in {"error", "warning"} and not stopped:
-            self.wrong.append(message.text)
-
-
-@asynccontextmanager
-async def opened(browser, url, width=1920, height=940):
-    """A page at *url*."""
-    page = await browser.new_page(viewport={"width": width, "height": height})
-    page.set_default_timeout(SLOW_MS)
-    expect.set_options(timeout=SLOW_MS)
-    watched = Watched(page)
-    await page.goto(url)
-    yield watched
-    assert watched.wrong == []
-    assert watched.hosts <= {url.split("/")[2]}
-    await page.close()
 
 
 async def test_a_fault_appears_is_seen_and_noted_by_keys_alone(
@@ -141,9 +81,13 @@ async def test_the_page_hatches_when_the_monitor_is_gone_and_comes_back(
         )
     await page.close()
     with Journal.read(tmp_path / "journal.sqlite") as journal:
-        told = [one.stale for one in shown_in(journal.kept())]
-    spell = next(one for one in told if one is not None)
-    assert None in told[told.index(spell) :]
+        told = list(shown_in(journal.kept()))
+    place, spell = next((i, one) for i, one in enumerate(told) if one.stale is not None)
+    # Told when the monitor was back, with the time at which the page found out.
+    assert spell.stale is not None
+    assert 2.5 * SECOND < spell.at - spell.stale < 8 * SECOND
+    assert told[place + 1].stale is None
+    assert told[place + 1].at > spell.at
 
 
 async def test_on_a_phone_somebody_says_that_they_go(browser, broker, tmp_path):

@@ -224,7 +224,12 @@ async def test_a_page_says_what_it_painted(daemon, client):
         "visible": True,
         "sound": "blocked",
         "faults": [
-            {"fault": alert().id, "headline": "T107 occupied", "priority": "prompt"}
+            {
+                "fault": alert().id,
+                "headline": "T107 occupied",
+                "priority": "prompt",
+                "alerts": [alert().id],
+            }
         ],
     }
     async with daemon.running():
@@ -239,6 +244,7 @@ async def test_a_page_says_what_it_painted(daemon, client):
         "blocked",
         "T107 occupied",
     )
+    assert one.faults[0].alerts == (alert().id,)
 
 
 async def ticked(ticks, count=1):

@@ -2,6 +2,7 @@
 // Nothing is concluded here.  What this page no longer hears it hatches.
 
 import { act, age, clock, forget, key, part, tell } from "./server.js";
+import { receipts } from "./shown.js";
 import { able, allow, sound } from "./sounds.js";
 
 const STALE_MS = 3000; // a tick comes every second
@@ -31,8 +32,8 @@ let tested = "";
 let handled = -Infinity; // when somebody last did anything here
 let hiddenSince = null;
 let owned = null; // what the top line says of who has the desk, where it was taken here
+let how = null; // what the monitor was told last of sounds here
 const sounded = new Map();
-const shown = new Map();
 
 // Sections.
 
@@ -243,12 +244,6 @@ function take(tick) {
   if (version !== tick.version) { version = tick.version; refresh(); }
 }
 
-async function heardAgain(since) {
-  // What it could not say while it heard nothing: since when, and that this is over.
-  await report({ stale: new Date(since).toISOString() });
-  await report({});
-}
-
 function caption(text) {
   // Only a show says anything here.
   const place = at("caption");
@@ -259,8 +254,8 @@ function caption(text) {
 
 function found() {
   forget();
-  heardAgain(lostSince);
   lostSince = null;
+  report({}); // that this is over
   at("lost").hidden = true;
   body.classList.remove("deaf");
   whole();
@@ -353,6 +348,7 @@ async function mute() {
     alone = (await act("/silence", { position, silence: every.slice(0, 200) })) !== null;
     saySound();
   }
+  how = heardHow();
   report({});
 }
 
@@ -373,6 +369,10 @@ async function beat(more = {}) {
   ({ sounds, tested } = told);
   if (text !== null && !alone && turn === silencing) silenced = new Set(told.silenced);
   saySound();
+  // Nobody may be called by a page whose sound has become blocked: that is put down as it comes.
+  if (text === null || how === heardHow()) return;
+  how = heardHow();
+  report({});
 }
 
 async function trySound() {
@@ -382,18 +382,12 @@ async function trySound() {
 
 // What was shown.
 
-function painted() {
-  // After the next frame it is on the screen.
-  requestAnimationFrame(() => requestAnimationFrame(() => {
-    const told = [];
-    for (const one of document.querySelectorAll("#faults .row")) {
-      const state = `${one.dataset.seen} ${one.dataset.priority} ${one.querySelector(".what").textContent}`;
-      if (shown.get(one.dataset.fault) === state) continue;
-      shown.set(one.dataset.fault, state);
-      told.push({ fault: one.dataset.fault, headline: one.querySelector(".what").textContent, priority: one.dataset.priority });
-    }
-    if (told.length) report({ faults: told });
-  }));
+const { report, painted } = receipts(() => ({
+  page, position, at: new Date(Date.now() + ahead).toISOString(), visible: document.visibilityState === "visible", sound: heardHow(),
+}));
+
+function heardHow() {
+  return isMuted() ? "muted" : able() ? (sounds ? "could" : "elsewhere") : "blocked";
 }
 
 // That it came to the front, or left it, says how what it has painted stands.
@@ -403,15 +397,6 @@ document.addEventListener("visibilitychange", () => {
   if (hiddenSince !== null) say(`This page was hidden from ${clock(hiddenSince, zone)} to ${clock(Date.now() + ahead, zone)}: what came meanwhile is in the list.`);
   hiddenSince = null;
 });
-
-async function report(what) {
-  const how = isMuted() ? "muted" : able() ? (sounds ? "could" : "elsewhere") : "blocked";
-  const told = {
-    page, position, at: new Date(Date.now() + ahead).toISOString(), visible: document.visibilityState === "visible", sound: how, faults: [], ...what,
-  };
-  // A monitor that has started anew wants another proof: the second time it has that.
-  for (let tries = 0; tries < 2; tries += 1) if ((await act("/api/v1/shown", told)) === null) return;
-}
 
 // What people do.
 
@@ -571,8 +556,6 @@ document.addEventListener("click", (event) => {
 });
 at("take")?.addEventListener("click", take_desk);
 at("try-sound")?.addEventListener("click", trySound);
-document.addEventListener("visibilitychange", () => report({}));
-
 gather();
 middle();
 select();
