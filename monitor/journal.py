@@ -80,6 +80,16 @@ CREATE TABLE rejection (
 ) STRICT, WITHOUT ROWID;
 """
 
+INDEXES = {
+    "event_at": "event (at, own)",
+    "record_arrival": "record (arrival)",
+    "record_own": "record (position) WHERE topic IS NULL",
+}
+"""By which a window, and what the monitor wrote itself, are found without reading all; they are no part of what is chained.
+
+A journal that was begun without them gets them when it is next opened for writing.
+"""
+
 _RECORDS = """
 SELECT position, arrival, topic, retained, recorded, payload, digest
 FROM record ORDER BY position
@@ -131,7 +141,11 @@ _REACH = """
 SELECT min(position), max(position) FROM event
 WHERE at >= ? AND at < ? AND (own IS NULL OR NOT ?)
 """
-_BEFORE = "SELECT max(position) FROM event WHERE at < ? AND (own IS NULL OR NOT ?)"
+_BEFORE = """
+SELECT position FROM event WHERE at < ? AND (own IS NULL OR NOT ?)
+ORDER BY at DESC, position DESC LIMIT 1
+"""
+_SPAN = "SELECT min(position), max(position) FROM event WHERE at >= ? AND at < ?"
 
 
 class JournalFault(Exception):
@@ -461,9 +475,9 @@ class Journal:
         ask = self._connection.execute
         first, last = ask(_REACH, (begin, end, self.played)).fetchone()
         if first is None:
-            (first,) = ask(_BEFORE, (end, self.played)).fetchone()
-            last = first
-        return None if first is None else (first, last)
+            before = ask(_BEFORE, (end, self.played)).fetchone()
+            return None if before is None else (before[0], before[0])
+        return first, last
 
     def raw(self, first: int, last: int) -> Iterator[Raw]:
         """The records from position *first* to *last*, as they stand in the file."""
@@ -596,13 +610,28 @@ class Journal:
                 "lead_in_h": lead_in_h,
             },
         )
-        within = self._fold(
-            "e.at >= ? AND e.at < ? AND e.position <= ?",
-            first,
-            end + LEAD_OUT,
-            self.position if last is None else last,
+        within = self._within(
+            first, end + LEAD_OUT, self.position if last is None else last
         )
         return chain(self._before(first), (window,), within)
+
+    def count(self, begin: Moment, end: Moment) -> int:
+        """How many events there are from *begin* up to *end*, the monitor's own records aside."""
+        asked = "SELECT count(*) FROM event WHERE at >= ? AND at < ? AND own IS NULL"
+        return int(self._connection.execute(asked, (begin, end)).fetchone()[0])
+
+    def _within(self, begin: Moment, end: Moment, last: int) -> Iterator[AnyEvent]:
+        """The events from *begin* up to *end*, no further than position *last*, in the order of the journal."""
+        # Looked up first where they stand: what is in order of position need not be sorted, however long it is.
+        reach = self._connection.execute(_SPAN, (begin, end)).fetchone()
+        if reach[0] is not None:
+            yield from self._fold(
+                "e.position BETWEEN ? AND ? AND e.at >= ? AND e.at < ?",
+                reach[0],
+                min(reach[1], last),
+                begin,
+                end,
+            )
 
     def _before(self, moment: Moment) -> Iterator[MonitorRecord]:
         """What was in force at *moment*, the oldest first."""
@@ -846,6 +875,8 @@ def _make(connection: sqlite3.Connection, *, played: bool) -> None:
             connection.execute(statement)
         key = secrets.token_bytes(32)
         connection.execute("INSERT INTO file VALUES (?, ?, ?)", (FORMAT, played, key))
+    for name, what in INDEXES.items():
+        connection.execute(f"CREATE INDEX IF NOT EXISTS {name} ON {what}")
     connection.execute("COMMIT")
 
 

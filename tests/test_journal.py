@@ -4,14 +4,16 @@ import hashlib
 import json
 import resource
 import sqlite3
+from contextlib import closing
 
 import pytest
 from hypothesis import given, strategies as st
 
 from monitor.core.events import MonitorRecord, RecordKind
-from monitor.core.moments import DAY, HOUR, MINUTE, SECOND, parse
+from monitor.core.moments import DAY, HOUR, MINUTE, SECOND, parse, stamp
 from monitor.core.wire import read
 from monitor.journal import (
+    INDEXES,
     Entry,
     Journal,
     JournalFault,
@@ -538,3 +540,75 @@ def test_the_roots_of_days_are_worked_out_again(path):
         assert journal.roots(5, 5) == []
         assert journal.arrived(NOON, NOON + DAY) == (1, 4)
         assert journal.arrived(NOON - DAY, NOON) is None
+
+
+def plans(journal):
+    """What looks up a window, its records and what the monitor wrote itself, and how SQLite goes about each."""
+    found = {}
+    # Where SQLite tells what it runs, what it would do for that is asked of another connection.
+    ran: list[str] = []
+    connection = journal._connection
+    connection.set_trace_callback(ran.append)
+    for name, ask in (
+        ("export", lambda: list(journal.export(NOON, NOON + HOUR))),
+        ("reach", lambda: journal.reach(NOON, NOON + HOUR)),
+        ("the one before", lambda: journal.reach(NOON + DAY, NOON + 2 * DAY)),
+        ("arrived", lambda: journal.arrived(NOON, NOON + HOUR)),
+        ("count", lambda: journal.count(NOON, NOON + HOUR)),
+        ("kept", lambda: list(journal.kept())),
+    ):
+        ran.clear()
+        ask()
+        asked = list(ran)
+        connection.set_trace_callback(None)
+        found[name] = [
+            row[-1]
+            for text in asked
+            for row in connection.execute(f"EXPLAIN QUERY PLAN {text}")
+        ]
+        connection.set_trace_callback(ran.append)
+    connection.set_trace_callback(None)
+    return found
+
+
+@pytest.mark.parametrize("played", [False, True])
+def test_a_window_is_found_without_reading_all(path, played):
+    """Each question about a time goes by an index or by position, also to a journal that was begun without indexes, and what is found is the same."""
+    with Journal.open(path, played=played) as journal:
+        journal.append(
+            [
+                entry(
+                    event(n, time=stamp(NOON + n * MINUTE)), arrival=NOON + n * MINUTE
+                )
+                for n in range(200)
+            ]
+        )
+    with closing(sqlite3.connect(path)) as connection:
+        for name in INDEXES:
+            connection.execute(f"DROP INDEX {name}")
+    window = NOON + 90 * MINUTE, NOON + 100 * MINUTE
+
+    def found(journal):
+        return (
+            ids(journal.export(*window, 0)),
+            journal.reach(*window),
+            journal.arrived(*window),
+            journal.count(*window),
+        )
+
+    with Journal.read(path) as journal:
+        read = found(journal)
+        assert any("SCAN" in one for plan in plans(journal).values() for one in plan)
+    with Journal.open(path, played=played) as journal:
+        assert found(journal) == read
+        scans = [
+            (name, one)
+            for name, plan in plans(journal).items()
+            for one in plan
+            if one.startswith("SCAN")
+            and not one.startswith(("SCAN json_each", "SCAN r USING INDEX record_own"))
+        ]
+    assert read[0][1:] == [str(n) for n in range(90, 101)]
+    assert read[1:] == ((91, 100), (91, 100), 10)
+    assert scans == []
+    assert verify(path).position is None

@@ -11,13 +11,9 @@ import json
 from collections import OrderedDict
 from pathlib import Path
 
-from monitor.core.moments import DAY, Duration
 from monitor.desk.aside import ask_aside
 from monitor.desk.model import NotThere, Refused
 from monitor.desk.windows import Made, Window
-
-LONGEST: Duration = DAY
-"""A window is no longer than this: what is longer is for `tallywatch replay --report`."""
 
 WITHIN_S = 180.0
 """After so long it is given up."""
@@ -53,11 +49,6 @@ class Replaying:
         """
         if not window.begin < window.end:
             raise Refused("a window ends after it begins")
-        if window.end - window.begin > LONGEST:
-            raise Refused(
-                "a window here is a day at most; "
-                "tallywatch replay --report makes a longer one"
-            )
         if self._journal is None:
             raise NotThere("there is no journal to look back into")
         if self._waiting >= MOST:

@@ -14,7 +14,7 @@ from pathlib import Path
 
 from monitor.acts import acts
 from monitor.core.layout import LineFault
-from monitor.core.moments import Moment
+from monitor.core.moments import Moment, exact
 from monitor.incident.document import document, packed
 from monitor.incident.page import parts, window
 from monitor.incident.report import LAST, steps_of
@@ -25,6 +25,9 @@ from monitor.journal import Journal, JournalFault
 from monitor.painted import Painting, paintings
 from monitor.past import Past, PastFault
 from monitor.shown import shown_in
+
+MOST = 400_000
+"""Events that are gone through at most, lead-in included: so many take about a minute and a half of one core, and somebody waits for them."""
 
 
 def made(
@@ -51,6 +54,7 @@ def made(
     """
     with Journal.read(journal) as book:
         past = Past(book, begin, end)
+        _bearable(book.count(past.lead_in, end), past)
         run = past.runs[-1]
 
         story = gather(past.engine(run), past.events(run), (begin, end))
@@ -82,6 +86,21 @@ def made(
                 ),
             },
             packed(document(story, told=told, steps=steps)),
+        )
+
+
+def _bearable(events: int, past: Past) -> None:
+    """Whether somebody may wait for so many *events*.
+
+    Raises:
+        PastFault: nobody may; the text says the way round.
+    """
+    if events > MOST:
+        raise PastFault(
+            f"{events:,} events came in this window and the {past.lead_in_h:g} h before it, "
+            f"which are gone through too; a page waits for {MOST:,} at most. Ask for less, or let "
+            f"tallywatch replay --from {exact(past.begin)} --to {exact(past.end)} "
+            "--report FILE make it, however much it is"
         )
 
 

@@ -371,7 +371,7 @@ class Fake:
     async def replayed(self, window: Window) -> Made:
         self.windows.append(window)
         if window.end - window.begin > DAY:
-            raise Refused("a window here is a day at most")
+            raise Refused("more events than a page waits for")
         return Made(
             window="From then to then",
             rehearsal=False,

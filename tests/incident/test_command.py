@@ -13,7 +13,9 @@ from monitor.core.alerts import identify
 from monitor.core.events import SectionState, State
 from monitor.core.moments import MINUTE, SECOND, parse
 from monitor.handling import Act
+from monitor.incident.__main__ import made
 from monitor.journal import Journal
+from monitor.past import PastFault
 from monitor.shown import Painted, Shown, entry as shown_entry
 from monitor.store import Post, Store
 from replay.recording import write_recording
@@ -143,3 +145,17 @@ def test_what_was_delivered_stands_in_the_report(night):
 
     assert found.exit_code == 0, found.output
     assert "06:15:06.000, by mail" in out.read_text(encoding="utf-8")
+
+
+def test_a_page_waits_for_so_many_events_and_no_longer(night, monkeypatch):
+    """However long the window is: where too much came in it, the command that makes it is told."""
+    journal, day = night / "journal.sqlite", 24 * 60 * MINUTE
+
+    head, _ = made(journal, SIX - 3 * day, SIX + 3 * day, "", None)
+    assert "At least 1 train was followed" in str(head["parts"])
+
+    monkeypatch.setattr("monitor.incident.__main__.MOST", 8)
+    with pytest.raises(
+        PastFault, match=r"9 events .* 8 at most.* replay --from 2026-05-04T06:00:00"
+    ):
+        made(journal, SIX, SIX + 2 * MINUTE * 10, "", None)
