@@ -334,9 +334,9 @@ class Evidence:
         odd |= {_id(text) for text in stored} ^ set(here.values())
         return lines, sorted(odd)
 
-    def events(self) -> Iterator[AnyEvent]:
-        """What was concluded from last, without names where those are left out."""
-        for event in self._through(self._past.events(self._past.runs[-1])):
+    def handed_on(self, events: Iterable[AnyEvent]) -> Iterator[AnyEvent]:
+        """*events*, without names where those are left out."""
+        for event in self._through(events):
             if self.withheld.leaves_names_out:
                 payload = write(event)
                 changed = self.withheld.payload(payload)

@@ -97,13 +97,17 @@ def evidence(
 
 
 def _report(made: Evidence, past: Past, alerts: Path) -> str:
-    from monitor.incident.report import report
+    from dataclasses import replace
+
+    from monitor.incident.pieces import Piece
+    from monitor.incident.report import pieces_of, report
     from monitor.incident.told import delivered
 
-    run = past.runs[-1]
+    def handed_on(one: Piece) -> Piece:
+        return replace(one, events=lambda: made.handed_on(one.events()))
+
     return report(
-        made.events,
-        lambda: past.engine(run),
+        map(handed_on, pieces_of(past)),
         window=(past.begin, past.end),
         shown=tuple(made.shown()),
         sent=delivered(alerts, played=past.journal.played),

@@ -134,6 +134,65 @@ def starts(journal: Journal) -> Iterator[InForce]:
             began = None
 
 
+CONCLUDES = ("monitor", "words", "detect", "section")
+"""The tables of the settings that conclusions depend on."""
+
+
+def differences(journal: Journal, before: InForce, after: InForce) -> list[str]:
+    """In what one start was told otherwise than the one before it, as far as conclusions depend on it, in words."""
+    said = []
+    if before.monitor != after.monitor:
+        said.append(f"monitor {before.monitor}, then {after.monitor}")
+    if before.settings_digest != after.settings_digest:
+        was, now = (_flat(one.settings(journal)) for one in (before, after))
+        changed = [
+            f"{name} {was.get(name, 'not set')}, then {now.get(name, 'not set')}"
+            for name in (*was, *(name for name in now if name not in was))
+            if was.get(name) != now.get(name)
+        ]
+        said.append(f"settings: {'; '.join(changed) or 'none that counts here'}")
+    if before.line_digest != after.line_digest:
+        said.append(
+            f"line file: {_line_differences(before.line(journal), after.line(journal))}"
+        )
+    return said
+
+
+def _flat(tables: Mapping[str, Any]) -> dict[str, Any]:
+    """Every number that conclusions depend on, by its table and name."""
+    found: dict[str, Any] = {}
+
+    def add(name: str, value: Any) -> None:
+        if isinstance(value, Mapping):
+            for key, inner in value.items():
+                add(f"{name}.{key}", inner)
+        else:
+            table, _, last = name.rpartition(".")
+            found[f"[{table}] {last}" if table else last] = value
+
+    for name in CONCLUDES:
+        if name in tables:
+            add(name, tables[name])
+    return found
+
+
+def _line_differences(was: Line, now: Line) -> str:
+    said = []
+    for what in ("sections", "heads", "evaluators"):
+        one, other = getattr(was, what), getattr(now, what)
+        for word, names in (
+            ("without", [name for name in one if name not in other]),
+            ("with", [name for name in other if name not in one]),
+            (
+                "otherwise",
+                [name for name in one if name in other and one[name] != other[name]],
+            ),
+        ):
+            if names:
+                said.append(f"{what} {word} {', '.join(names)}")
+    return "; ".join(said) or "nothing that is drawn"
+
+
 def _whole(
     position: int, started: MonitorRecord, texts: Mapping[RecordKind, MonitorRecord]
 ) -> InForce:

@@ -620,6 +620,15 @@ class Journal:
         asked = "SELECT count(*) FROM event WHERE at >= ? AND at < ? AND own IS NULL"
         return int(self._connection.execute(asked, (begin, end)).fetchone()[0])
 
+    def came_from(self, position: int) -> Moment | None:
+        """When the first event of the feed came from *position* on, or None where none did."""
+        row = self._connection.execute(
+            "SELECT at FROM event WHERE position >= ? AND own IS NULL"
+            " ORDER BY position LIMIT 1",
+            (position,),
+        ).fetchone()
+        return None if row is None else int(row[0])
+
     def _within(self, begin: Moment, end: Moment, last: int) -> Iterator[AnyEvent]:
         """The events from *begin* up to *end*, no further than position *last*, in the order of the journal."""
         # Looked up first where they stand: what is in order of position need not be sorted, however long it is.

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import groupby
+from itertools import groupby, pairwise
 
 from monitor.core.alerts import line as alert_line
 from monitor.core.engine import Engine, Output
@@ -19,7 +19,7 @@ from monitor.core.layout import Line
 from monitor.core.moments import HOUR, Moment
 from monitor.core.tuning import Detection
 from monitor.core.words import in_full, names
-from monitor.inforce import InForce, in_force
+from monitor.inforce import InForce, differences, in_force
 from monitor.journal import LEAD_IN_H, Journal
 
 Through = Callable[[Iterable[AnyEvent]], Iterable[AnyEvent]]
@@ -103,6 +103,28 @@ class Past:
             ),
             runs[-1],
         )
+
+    @property
+    def changes(self) -> tuple[tuple[Moment, str], ...]:
+        """From when on each run but the first holds, within the window, and in what it is other than the one before, in words.
+
+        Raises:
+            PastFault, LineFault: as for `runs`.
+        """
+        spells = [list(group) for _, group in groupby(self.in_force, self._told_by)]
+        found = []
+        for before, after in pairwise(spells):
+            at = self._came_after(after[0])
+            said = differences(self.journal, before[-1], after[-1])
+            found.append((min(max(at, self.begin), self.end), "; ".join(said)))
+        return tuple(found)
+
+    def _came_after(self, one: InForce) -> Moment:
+        """When a start was, on the clock of the feed: of what was played, when the first event came after it."""
+        if not self.journal.played:
+            return one.at
+        at = self.journal.came_from(one.position)
+        return self.end if at is None else at
 
     def _told_by(self, one: InForce) -> tuple[str, ...]:
         """What of it conclusions here depend on."""

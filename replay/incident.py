@@ -24,8 +24,7 @@ def incident(
     """
     said = source.said()
     return report(
-        lambda: through(source.again(until)),
-        source.engine,
+        source.pieces(until, through),
         window=source.asked.window,
         until=until,
         shown=source.shown(),

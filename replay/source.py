@@ -6,6 +6,7 @@ Either says what was asked for, gives what is concluded, and can be read again.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import Protocol
@@ -16,9 +17,10 @@ from monitor.core.events import AnyEvent
 from monitor.core.layout import Line
 from monitor.core.moments import Moment
 from monitor.handling import Act
-from monitor.incident.report import LAST
-from monitor.incident.told import Sent, delivered
-from monitor.past import Past
+from monitor.incident.pieces import Events, Piece
+from monitor.incident.report import pieces_of
+from monitor.incident.told import Deliveries, delivered
+from monitor.past import Past, Through
 from monitor.shifts import DeskAct
 from monitor.shown import Shown, shown_in
 from replay.player import Survey, replay, span_of, up_to, with_entries
@@ -54,13 +56,15 @@ class Source(Protocol):
     def span(self) -> tuple[Moment, Moment] | None:
         """When the first and the last of them came."""
 
-    def engine(self) -> Engine:
-        """An engine that has been told nothing yet but what was learnt, as the last run had it."""
+    def pieces(
+        self, until: Moment | None, through: Through = iter
+    ) -> tuple[Piece, ...]:
+        """It by what was in force, to be gone through again; *through* is handed the events on their way."""
 
     def shown(self) -> list[Shown] | None:
         """What pages have shown; None where that is not at hand."""
 
-    def sent(self) -> tuple[Sent, ...]:
+    def sent(self) -> Deliveries:
         """What was delivered, where that is at hand."""
 
     def acts(self) -> list[Act | DeskAct] | None:
@@ -129,12 +133,18 @@ class Recorded(_Counting):
         """An engine that has been told nothing yet but what was learnt."""
         return Engine(self.line, self.detection, learnt=self.asked.learnt)
 
+    def pieces(
+        self, until: Moment | None, through: Through = iter
+    ) -> tuple[Piece, ...]:
+        """One: nothing changes in a recording."""
+        return (Piece(events=lambda: through(self.again(until)), engine=self.engine),)
+
     def shown(self) -> None:
         """A recording does not carry what pages have shown."""
 
-    def sent(self) -> tuple[Sent, ...]:
+    def sent(self) -> Deliveries:
         """A recording does not carry what was delivered."""
-        return ()
+        return Deliveries()
 
     def acts(self) -> None:
         """A recording does not carry what people did."""
@@ -184,15 +194,27 @@ class Journaled(_Counting):
             until, lambda events: self._taken(self._shown(iter(events)), until)
         )
 
-    def engine(self) -> Engine:
-        """An engine that has been told nothing yet but what was learnt, as the last run had it."""
-        return self._past.engine(self._past.runs[-1])
+    def pieces(
+        self, until: Moment | None, through: Through = iter
+    ) -> tuple[Piece, ...]:
+        """A part for each time that something else came into force."""
+
+        def taken(events: Events) -> Events:
+            def read() -> Iterator[AnyEvent]:
+                found = with_entries(events(), self.entries)
+                return iter(through(found if until is None else up_to(found, until)))
+
+            return read
+
+        return tuple(
+            replace(one, events=taken(one.events)) for one in pieces_of(self._past)
+        )
 
     def shown(self) -> list[Shown]:
         """What pages have shown."""
         return list(shown_in(self._past.journal.kept()))
 
-    def sent(self) -> tuple[Sent, ...]:
+    def sent(self) -> Deliveries:
         """What was delivered."""
         return delivered(self._store, played=self._past.journal.played)
 
@@ -202,10 +224,7 @@ class Journaled(_Counting):
 
     def said(self) -> list[str]:
         """What was in force, in sentences."""
-        said = self._past.said(version("tallywatch"))
-        if len(self._past.runs) > 1:
-            said.append(LAST)
-        return said
+        return self._past.said(version("tallywatch"))
 
     def again(self, until: Moment | None) -> Iterator[AnyEvent]:
         """The events once more, as the last run had them."""

@@ -10,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from typing import Annotated, Any, TypeVar
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -172,6 +172,22 @@ class Line:
                     if one.gateway == name:
                         found |= dict.fromkeys(self.sections_of(one.id))
         return tuple(name for name in found if name in self.sections)
+
+    def with_what_was(self, former: Line) -> Line:
+        """This line, and besides what stands only in a *former* file of it: to be drawn where a file was changed meanwhile."""
+        if former.digest == self.digest:
+            return self
+        named = ("sections", "heads", "evaluators", "sites", "areas", "units", "cables",
+                 "_neighbours", "_heads_of", "_sections_of")  # fmt: skip
+        both: dict[str, Any] = {
+            name: {**getattr(former, name), **getattr(self, name)} for name in named
+        }
+        # In the order of this file, what is only in the former one after it.
+        ordered: dict[str, Any] = {
+            name: {key: both[name][key] for key in (*getattr(self, name), *both[name])}
+            for name in named
+        }
+        return replace(self, _open=self._open | former._open, **ordered)
 
     @property
     def gateways(self) -> tuple[str, ...]:

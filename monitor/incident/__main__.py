@@ -17,9 +17,9 @@ from monitor.core.layout import LineFault
 from monitor.core.moments import Moment, exact
 from monitor.incident.document import document, packed
 from monitor.incident.page import parts, window
-from monitor.incident.report import LAST, steps_of
+from monitor.incident.pieces import gathered
+from monitor.incident.report import pieces_of
 from monitor.incident.stepping import Walk
-from monitor.incident.story import gather
 from monitor.incident.told import Sent, delivered
 from monitor.journal import Journal, JournalFault
 from monitor.painted import Painting, paintings
@@ -55,24 +55,19 @@ def made(
     with Journal.read(journal) as book:
         past = Past(book, begin, end)
         _bearable(book.count(past.lead_in, end), past)
-        run = past.runs[-1]
-
-        story = gather(past.engine(run), past.events(run), (begin, end))
+        found = gathered(pieces_of(past), (begin, end))
         first: tuple[Walk, ...] = ()
-        if section in run.line.sections:
+        if section in found.story.line.sections:
             since = begin if at is None else at
             first = (Walk(section=section, begin=since, end=end),)
-        steps = steps_of(
-            story, lambda: past.events(run), lambda: past.engine(run), first
-        )
+        story, steps = found.story, found.steps(first)
+        sent = delivered(alerts, played=book.played)
         told: tuple[Painting | Sent, ...] = (
             *paintings(shown_in(book.kept())),
-            *delivered(alerts, played=book.played),
+            *sent.sent,
         )
         done = tuple(acts(book.kept()))
         said = past.said(version("tallywatch"))
-        if len(past.runs) > 1:
-            said.append(LAST)
         return (
             {
                 "window": window(story),
@@ -80,6 +75,7 @@ def made(
                 "parts": parts(
                     story,
                     told=told,
+                    untold=sent.why,
                     acts=done,
                     steps=steps,
                     notes=[("In force", said)],

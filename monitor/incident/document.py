@@ -103,6 +103,7 @@ def document(
         "faults": [_fault(one, writer) for one in story.faults],
         "clocks": clocks(story),
         "steps": _steps(steps, writer),
+        "changes": [[writer.moment(at), what] for at, what in story.changes],
     }
 
 

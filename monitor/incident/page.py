@@ -77,6 +77,7 @@ def page(
     story: Story,
     *,
     told: Iterable[Painting | Sent] | None = None,
+    untold: str = "",
     acts: Iterable[AnyAct] | None = None,
     steps: Iterable[Steps] = (),
     notes: Notes = (),
@@ -86,6 +87,7 @@ def page(
     Args:
         story: what happened.
         told: what pages have shown and what was delivered; None where that is not at hand.
+        untold: why what was delivered is not in that, or "".
         acts: what people did; None where that is not told.
         steps: what detections knew, event by event.
         notes: further parts.
@@ -102,7 +104,9 @@ def page(
         policy=_ours(policy(script, style)),
         style=_ours(style),
         script=_ours(script),
-        parts=parts(story, told=known, acts=done, steps=steps, notes=notes),
+        parts=parts(
+            story, told=known, untold=untold, acts=done, steps=steps, notes=notes
+        ),
         packed=as_text(document(story, told=known or (), steps=steps)),
     )  # fmt: skip
 
@@ -129,6 +133,7 @@ def parts(
     *,
     told: tuple[Painting | Sent, ...] | None,
     steps: tuple[Steps, ...],
+    untold: str = "",
     acts: tuple[AnyAct, ...] | None = None,
     notes: Notes = (),
 ) -> Markup:
@@ -161,6 +166,10 @@ def parts(
         enough=ENOUGH,
         acts_known=acts is not None,
         told_known=told is not None,
+        untold=untold if told is not None else "",
+        changes=[
+            {"at": when.exactly(at), "what": what} for at, what in story.changes
+        ],
         walks=[_walk(one, story, when) for one in steps],
         clocks=[_clock(one) for one in clocks(story)],
         notes=list(notes),

@@ -5,66 +5,67 @@ The recording is read twice: once for what happened, and once more to stop at ea
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
+from functools import partial
 
-from monitor.core.engine import Engine
-from monitor.core.events import AnyEvent
 from monitor.core.moments import Moment
 from monitor.incident.doing import AnyAct
 from monitor.incident.page import Notes, page
-from monitor.incident.stepping import Steps, Walk, step_through, walks_of
-from monitor.incident.story import Story, gather
-from monitor.incident.told import Sent
+from monitor.incident.pieces import Piece, gathered
+from monitor.incident.told import Deliveries, Sent
 from monitor.painted import Painting, paintings
+from monitor.past import Past
 from monitor.shown import Shown
 
-Events = Callable[[], Iterable[AnyEvent]]
-"""Gives the events of a recording, in order of arrival, from the beginning each time."""
 
-LAST = (
-    "What is told here goes by what was in force last in this window; "
-    "alerts that only what was in force before gave are not in it."
-)
-"""Said where the line file or the settings changed within a window."""
+def pieces_of(past: Past) -> tuple[Piece, ...]:
+    """A window of a journal, by what was in force in each part of it.
 
-Engines = Callable[[], Engine]
-"""Gives an engine that was told nothing yet but what was learnt."""
+    Raises:
+        PastFault, LineFault: as for `Past.runs`.
+    """
+    changes = ((None, ""), *past.changes)
+    return tuple(
+        Piece(
+            events=partial(past.events, run),
+            engine=partial(past.engine, run),
+            since=since,
+            why=why,
+        )
+        for run, (since, why) in zip(past.runs, changes, strict=True)
+    )
 
 
 def report(
-    events: Events,
-    engines: Engines,
+    pieces: Iterable[Piece],
     *,
     window: tuple[Moment, Moment] | None = None,
     until: Moment | None = None,
     shown: Iterable[Shown] | None = None,
-    sent: Iterable[Sent] = (),
+    sent: Deliveries | None = None,
     acts: Iterable[AnyAct] | None = None,
     notes: Notes = (),
 ) -> str:
     """The incident report as one HTML file; the same gives the same bytes.
 
     Args:
-        events: of the recording.
-        engines: to take them.
+        pieces: the recording, by what was in force.
         window: from when to when; what comes before is the lead-in; by default all of it.
         until: conclude what falls due up to here by silence alone.
         shown: what pages have shown, where the journal is at hand.
-        sent: what was delivered, where the store is at hand.
+        sent: what was delivered, or why that is not told.
         acts: what people did, with their names; None: that is not told.
         notes: further parts: a title and its lines each.
     """
-    story = gather(engines(), events(), window, until=until)
+    found = gathered(pieces, window, until=until)
     told: tuple[Painting | Sent, ...] | None = None
     if shown is not None:
-        told = (*paintings(shown), *sent)
-    steps = steps_of(story, events, engines)
-    return page(story, told=told, acts=acts, steps=steps, notes=notes)
-
-
-def steps_of(
-    story: Story, events: Events, engines: Engines, first: tuple[Walk, ...] = ()
-) -> tuple[Steps, ...]:
-    """What was known at each step of the walks asked for *first*, and of the way to the gravest alerts of *story*."""
-    walks = (*first, *walks_of(story))
-    return step_through(engines(), events(), walks) if walks else ()
+        told = (*paintings(shown), *(() if sent is None else sent.sent))
+    return page(
+        found.story,
+        told=told,
+        untold="" if sent is None else sent.why,
+        acts=acts,
+        steps=found.steps(),
+        notes=notes,
+    )

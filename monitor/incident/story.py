@@ -159,6 +159,7 @@ class Story:
         rehearsal: what is told was played, not so.
         last: when the last event came by the end of the window, or None.
         headlines: of the faults, as they were raised, by id.
+        changes: from when on other settings or another line file were in force, and in what they were others.
     """
 
     line: Line
@@ -175,6 +176,7 @@ class Story:
     rehearsal: bool
     last: Moment | None = None
     headlines: dict[str, str] = field(default_factory=dict)
+    changes: tuple[tuple[Moment, str], ...] = ()
 
     @property
     def heard(self) -> bool:
@@ -189,6 +191,7 @@ def gather(
     *,
     until: Moment | None = None,
     told: Callable[[Output], object] | None = None,
+    ends: bool = True,
 ) -> Story:
     """Let *engine* take *events*, and tell what happened in *window*.
 
@@ -198,6 +201,7 @@ def gather(
         window: from when to when; by default all of the recording.
         until: conclude what falls due up to here by silence alone; by default, up to the last event.
         told: is given what each event brings.
+        ends: take what only the end of the recording brings as concluded; not where whoever concluded was stopped there.
     """
     listener = Listener(engine, window)
     for event in events:
@@ -207,11 +211,13 @@ def gather(
             listener.told(output)
             if told is not None:
                 told(output)
+    # Also where nothing more was concluded, what came last was so.
     output = engine.finish(until)
-    listener.told(output)
-    if told is not None:
-        told(output)
-    return listener.story()
+    if ends:
+        listener.told(output)
+        if told is not None:
+            told(output)
+    return listener.story(goes_on=not ends)
 
 
 def arrival_of(event: AnyEvent) -> Moment:
@@ -420,13 +426,13 @@ class Listener:
 
     # All of it.
 
-    def story(self) -> Story:
-        """What happened in the window."""
+    def story(self, *, goes_on: bool = False) -> Story:
+        """What happened in the window; not known is what comes long after the last event, unless the recording *goes on* elsewhere."""
         for section in list(self._passed):
             self._leave(section)
         self._standing()
         begin, end = self.window or (self._first or 0, self._last)
-        if end > self._last + UNHEARD:
+        if end > self._last + UNHEARD and not goes_on:
             self._nothing_more(begin)
         spans = [*self._spans, *self._shows.values(), *self._work.values()]
         line = self.engine.line

@@ -32,23 +32,48 @@ class Sent:
     channel: str
 
 
-def delivered(store: Path | None, *, played: bool = False) -> tuple[Sent, ...]:
-    """What was delivered, by the store of a monitor; nothing where there is none.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Deliveries:
+    """What is known of what was delivered.
+
+    Args:
+        sent: each.
+        why: in words, why that is not all, or ""; a report says it.
+    """
+
+    sent: tuple[Sent, ...] = ()
+    why: str = ""
+
+
+def delivered(store: Path | None, *, played: bool = False) -> Deliveries:
+    """What was delivered, by the store of a monitor; where that is not at hand, why.
 
     Args:
         store: where it is.
         played: the journal is of what was played: such a monitor delivers nowhere real, and its store goes by the time of day.
     """
-    if store is None or played:
-        return ()
+    if played:
+        return Deliveries(why="A rehearsal is delivered nowhere.")
+    if store is None:
+        return Deliveries(why="What was delivered is not told: no store is named.")
+    if not store.is_file():
+        return Deliveries(
+            why=f"What was delivered is not told: there is no store {store.name} "
+            "where the monitor wrote."
+        )
     try:
         with Store.to_read(store) as read:
-            return tuple(
-                Sent(alert=alert, at=at, channel=channel)
-                for alert, channel, at in read.sent()
+            return Deliveries(
+                sent=tuple(
+                    Sent(alert=alert, at=at, channel=channel)
+                    for alert, channel, at in read.sent()
+                )
             )
-    except sqlite3.Error:
-        return ()
+    except sqlite3.Error as error:
+        return Deliveries(
+            why=f"What was delivered is not told: the store {store.name} "
+            f"cannot be read ({error})."
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

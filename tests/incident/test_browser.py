@@ -13,6 +13,7 @@ from playwright.async_api import async_playwright, expect
 
 from monitor.core.engine import Engine
 from monitor.incident.page import asset, page
+from monitor.incident.pieces import Piece
 from monitor.incident.report import report
 from monitor.incident.story import gather
 
@@ -71,7 +72,9 @@ def path(tmp_path_factory, morning):
     """The report of a simulated morning."""
     line, events = morning
     written = tmp_path_factory.mktemp("report") / "morning.html"
-    written.write_text(report(lambda: events, lambda: Engine(line)))
+    written.write_text(
+        report([Piece(events=lambda: events, engine=lambda: Engine(line))])
+    )
     return written
 
 

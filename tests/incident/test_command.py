@@ -14,6 +14,7 @@ from monitor.core.events import SectionState, State
 from monitor.core.moments import MINUTE, SECOND, parse
 from monitor.handling import Act
 from monitor.incident.__main__ import made
+from monitor.incident.told import delivered
 from monitor.journal import Journal
 from monitor.past import PastFault
 from monitor.shown import Painted, Shown, entry as shown_entry
@@ -159,3 +160,24 @@ def test_a_page_waits_for_so_many_events_and_no_longer(night, monkeypatch):
         PastFault, match=r"9 events .* 8 at most.* replay --from 2026-05-04T06:00:00"
     ):
         made(journal, SIX, SIX + 2 * MINUTE * 10, "", None)
+
+
+def test_a_report_says_why_what_was_delivered_is_not_in_it(night):
+    """Where the store is not there, or is none, or nothing is delivered anywhere: in words, rather than that nobody was told."""
+    out = night / "incident.html"
+    given = ["replay", "--journal", str(night / "journal.sqlite")]
+    window = ["--from", "2026-05-04T06:00:00Z", "--to", "2026-05-04T06:30:00Z"]
+
+    def text():
+        found = CliRunner().invoke(app, [*given, *window, "--report", str(out)])
+        assert found.exit_code == 0, found.output
+        return out.read_text(encoding="utf-8")
+
+    assert "there is no store alerts.sqlite where the monitor wrote" in text()
+    (night / "alerts.sqlite").write_text("no database")
+    assert "the store alerts.sqlite cannot be read (" in text()
+    (night / "alerts.sqlite").unlink()
+    with Store.open(night / "alerts.sqlite"):
+        pass
+    assert "What was delivered is not told" not in text()
+    assert delivered(None, played=True).why == "A rehearsal is delivered nowhere."

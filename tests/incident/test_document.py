@@ -20,6 +20,7 @@ from monitor.handling import Act
 from monitor.incident.document import document, packed
 from monitor.incident.doing import first_seen
 from monitor.incident.page import page
+from monitor.incident.pieces import Piece
 from monitor.incident.report import report
 from monitor.incident.stepping import step_through, walks_of
 from monitor.incident.story import gather
@@ -46,7 +47,11 @@ reading = _reading()
 def made(morning):
     """A simulated morning and its report."""
     line, events = morning
-    return line, events, report(lambda: events, lambda: Engine(line))
+    return (
+        line,
+        events,
+        report([Piece(events=lambda: events, engine=lambda: Engine(line))]),
+    )
 
 
 def test_the_report_holds_every_event(made):
@@ -77,7 +82,7 @@ def test_the_same_recording_gives_the_same_bytes(made):
     """No clock, no chance, and no order that a run makes up has a part in it."""
     line, events, text = made
 
-    assert report(lambda: events, lambda: Engine(line)) == text
+    assert report([Piece(events=lambda: events, engine=lambda: Engine(line))]) == text
 
 
 def test_what_lasted_is_where_the_events_put_it(made):

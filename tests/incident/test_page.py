@@ -17,6 +17,7 @@ from monitor.core.moments import SECOND, exact, parse
 from monitor.core.wire import read
 from monitor.core.words import CAUTION
 from monitor.incident.page import SCRIPTS, asset, one_script
+from monitor.incident.pieces import Piece
 from monitor.incident.report import report
 
 TAG = "<script>alert(1)</script>"
@@ -121,8 +122,7 @@ def hostile():
         event(4, 60, ID, "clear"),
     ]
     return report(
-        lambda: events,
-        lambda: Engine(line),
+        [Piece(events=lambda: events, engine=lambda: Engine(line))],
         notes=[(f"title {TAG}", [f"note {TAG}{TURNS}"])],
     )
 

@@ -164,6 +164,7 @@ export class Diagram {
     for (let row = first; row < last; row += 1) this.row(row);
     if (!(this.held && this.visits > MANY)) this.trains(first, last);
     for (let row = first; row < last; row += 1) this.resets(row);
+    this.changed();
     pen.restore();
     this.names(first, last);
     this.axis();
@@ -181,6 +182,24 @@ export class Diagram {
     pen.fillStyle = this.ink.ground;
     for (const t of ticks(view, this.words.offset(view.from))) {
       pen.fillRect(Math.round(xOf(view, t)), AXIS, 1, view.height);
+    }
+  }
+
+  changed() {
+    // From here on something else was in force.
+    const { pen, view } = this;
+    for (const one of this.model.changes) {
+      const x = Math.round(xOf(view, one.at));
+      if (x < GUTTER || x > view.width) continue;
+      pen.strokeStyle = this.ink.ink;
+      pen.lineWidth = 2;
+      pen.setLineDash([8, 4]);
+      pen.beginPath();
+      pen.moveTo(x, AXIS + LANE);
+      pen.lineTo(x, view.height);
+      pen.stroke();
+      pen.setLineDash([]);
+      this.word("other settings or line file", x + 6, AXIS + LANE + 10, "ink", true);
     }
   }
 

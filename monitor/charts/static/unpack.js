@@ -38,6 +38,7 @@ export function read(found) {
       lines: one.lines.map(([moment, line]) => [at(moment), line]),
       record: JSON.parse(one.lines[one.lines.length - 1][1]),
     })),
+    changes: found.changes.map(([moment, what]) => ({ at: at(moment), what })),
     faults: found.faults.map((one) => ({ ...one, began: at(one.began), ended: told(one.ended) })),
     steps: found.steps.of.map((one) => ({
       ...one,
