@@ -15,7 +15,6 @@ from array import array
 from collections.abc import Iterable, Iterator
 from contextlib import closing
 from dataclasses import dataclass, field
-from itertools import chain
 from pathlib import Path
 from typing import Any, Self, cast, get_args
 
@@ -48,6 +47,8 @@ FORMAT = 1
 
 HOURS = 24
 """Of a day."""
+
+_KINDS = frozenset(get_args(FactKind))
 
 _WRITE = """
 INSERT INTO fact (kind, subject, began, ended, said) VALUES (?, ?, ?, ?, ?)
@@ -83,12 +84,16 @@ _TRAFFIC = "SELECT trains, counted, axles FROM traffic WHERE subject = ? AND day
 
 _COUNTED = "INSERT OR REPLACE INTO traffic (subject, day, trains, counted, axles) VALUES (?, ?, ?, ?, ?)"
 
-AT_ONCE = 20_000
-"""Rows that are held at once: all of a year of a network are more than is quick to hold."""
-
 _READ_TRAFFIC = """
 SELECT subject, day, trains, counted, axles FROM traffic
 WHERE day >= :begin AND day <= :end
+"""
+
+# A day in one row: to hand over a million of them takes longer than to read them.
+_READ_DAYS = """
+SELECT day, group_concat(subject, char(10)), group_concat(hex(trains), ''),
+       group_concat(printf('%016x%016x', counted, axles), '')
+FROM traffic WHERE day >= :begin AND day <= :end GROUP BY day ORDER BY day
 """
 
 
@@ -112,6 +117,23 @@ class Traffic:
         if axles > 0:
             self.counted += times
             self.axles += times * axles
+
+
+@dataclass(frozen=True, slots=True)
+class TrafficDay:
+    """The trains of all sections on one day, UTC, as they are kept, for who reads years of them.
+
+    Args:
+        day: days since the epoch.
+        subjects: one a line; only those that had any.
+        trains: 24 numbers of 32 bits for each, in the order of bytes of this machine.
+        axles: two numbers of 64 bits for each, the highest byte first: trains whose axles were told, and those axles.
+    """
+
+    day: int
+    subjects: str
+    trains: bytes
+    axles: bytes
 
 
 class HistoryFault(Exception):
@@ -254,19 +276,19 @@ class History(Database):
         self, begin: Moment, end: Moment
     ) -> Iterator[tuple[str, Moment, Traffic]]:
         """The trains of each section on each day between, by 00:00 UTC of that day; days without any are left out."""
-        for subject, day, trains, counted, axles in chain.from_iterable(
-            self.kept_traffic(begin, end)
-        ):
-            yield subject, day * DAY, _traffic(trains, counted, axles)
-
-    def kept_traffic(
-        self, begin: Moment, end: Moment
-    ) -> Iterator[list[tuple[Any, ...]]]:
-        """The same as it is kept, many at a time, for who reads a million of them: subject, days since the epoch, 24 numbers of 32 bits as bytes, trains whose axles were told, those axles."""
         asked = {"begin": begin // DAY, "end": (end - 1) // DAY}
         with closing(self._connection.execute(_READ_TRAFFIC, asked)) as rows:
-            while some := rows.fetchmany(AT_ONCE):
-                yield some
+            for subject, day, trains, counted, axles in rows:
+                yield subject, day * DAY, _traffic(trains, counted, axles)
+
+    def traffic_days(self, begin: Moment, end: Moment) -> Iterator[TrafficDay]:
+        """The same a day at a time, the oldest first; days without any trains are left out."""
+        asked = {"begin": begin // DAY, "end": (end - 1) // DAY}
+        with closing(self._connection.execute(_READ_DAYS, asked)) as rows:
+            for day, subjects, trains, axles in rows:
+                yield TrafficDay(
+                    day, subjects, bytes.fromhex(trains), bytes.fromhex(axles)
+                )
 
     def read(
         self,
@@ -328,12 +350,13 @@ def _count(
 
 def _fact(row: tuple[Any, ...]) -> Fact:
     kind, subject, began, ended, said = row
-    if kind not in get_args(FactKind):
+    if kind not in _KINDS:
         raise ValueError(f"the history has a fact of the unknown kind {kind}")
     return Fact(
         kind=cast("FactKind", kind),
         subject=subject,
         began=began,
         ended=ended,
-        values=json.loads(said),
+        # Most say nothing besides.
+        values=json.loads(said) if said != "{}" else {},
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -15,6 +16,7 @@ from monitor.core.facts import Fact
 from monitor.core.layout import Line
 from monitor.core.moments import DAY, HOUR, MINUTE, Duration, Moment, as_datetime
 from monitor.history import HOURS, History
+from monitor.planner.occasions import of_section
 from monitor.planner.spells import (
     Spell,
     is_in,
@@ -79,6 +81,11 @@ class Section:
     held: int = 0
 
     @property
+    def occasions(self) -> tuple[Moment, ...]:
+        """When each of its occasions began."""
+        return of_section(at for at, _ in self.disturbed)
+
+    @property
     def dark_longest(self) -> Duration:
         """The longest spell not observed."""
         return longest(self.dark)
@@ -99,6 +106,7 @@ class Clockface:
         month: likewise, the place of the month in `months`.
         inside: likewise, whether it begins within the period.
         months: `2026-05`.
+        runs: days that are alike in all of these, as the first of them and the first after them.
     """
 
     begin: Moment
@@ -106,6 +114,7 @@ class Clockface:
     month: Numbers
     inside: npt.NDArray[np.bool_]
     months: tuple[str, ...]
+    runs: tuple[tuple[int, int], ...]
 
     @classmethod
     def of(cls, begin: Moment, end: Moment, zone: tzinfo) -> Clockface:
@@ -120,13 +129,36 @@ class Clockface:
         months = tuple(dict.fromkeys(held)) or (names[0],)
         place = {name: at for at, name in enumerate(months)}
         shape = (days, HOURS)
+        hour = np.array([one.hour for one in local]).reshape(shape)
+        month = np.array([place.get(name, 0) for name in names]).reshape(shape)
+        inside = inside.reshape(shape)
+        told = np.concatenate([hour, month, inside], axis=1)
+        others = np.flatnonzero((told[1:] != told[:-1]).any(axis=1)) + 1
+        edges = [0, *map(int, others), days]
         return cls(
             begin=first,
-            hour=np.array([one.hour for one in local]).reshape(shape),
-            month=np.array([place.get(name, 0) for name in names]).reshape(shape),
-            inside=inside.reshape(shape),
+            hour=hour,
+            month=month,
+            inside=inside,
             months=months,
+            runs=tuple(itertools.pairwise(edges)),
         )
+
+    def by_hour(self, sums: Numbers) -> Numbers:
+        """Numbers by section and hour of the day where the line is, of *sums* by run, section and hour, UTC."""
+        found = np.zeros((sums.shape[1], HOURS), np.int64)
+        for (day, _), run in zip(self.runs, sums, strict=True):
+            for at, hour in enumerate(self.hour[day]):
+                found[:, hour] += run[:, at]
+        return found
+
+    def by_month(self, sums: Numbers) -> Numbers:
+        """Likewise by month."""
+        found = np.zeros((sums.shape[1], len(self.months)), np.int64)
+        for (day, _), run in zip(self.runs, sums, strict=True):
+            for at, month in enumerate(self.month[day]):
+                found[:, month] += run[:, at]
+        return found
 
     def at(self, moment: Moment) -> tuple[int, int]:
         """The hour of the day and the place of the month of *moment*."""
@@ -183,23 +215,17 @@ def see(
     for section in sections.values():
         section.dark = together([*section.dark, (known, end)])
     clock = Clockface.of(begin, min(end, known + LISTED), line.zone)
-    trains, counted, axles = _trains(history, list(sections), clock, begin, known)
-    hours_seen = _hours_seen(trains, sections, clock, known)
-    hours = range(HOURS)
-    months = range(len(clock.months))
+    trains = _trains(history, list(sections), clock, begin, known)
+    hours_seen = _hours_seen(trains.through, sections, clock, known)
     return Seen(
         begin=begin,
         end=end,
         sections=sections,
         clock=clock,
-        by_hour=np.stack(
-            [trains[:, clock.hour == one].sum(axis=1) for one in hours], 1
-        ),
-        by_month=np.stack(
-            [trains[:, clock.month == one].sum(axis=1) for one in months], 1
-        ),
-        counted=counted,
-        axles=axles,
+        by_hour=clock.by_hour(trains.sums),
+        by_month=clock.by_month(trains.sums),
+        counted=trains.counted,
+        axles=trains.axles,
         busy=_busy(history, line, sections, hours_seen, begin),
     )
 
@@ -339,37 +365,68 @@ def _took(fact: Fact, section: Section, end: Moment) -> tuple[float, bool]:
     return (until - fact.began) / 1_000_000, over
 
 
+@dataclass(frozen=True, slots=True)
+class _Trains:
+    """The trains of a period, by section in the order of the line file.
+
+    Args:
+        sums: by run of days that are alike, section and hour, UTC.
+        through: by section, day and hour, UTC, whether any worked through.
+        counted: those whose axles were told, by section.
+        axles: of those.
+    """
+
+    sums: Numbers
+    through: npt.NDArray[np.bool_]
+    counted: Numbers
+    axles: npt.NDArray[np.float64]
+
+
 def _trains(
     history: History, names: list[str], clock: Clockface, begin: Moment, end: Moment
-) -> tuple[Numbers, Numbers, npt.NDArray[np.float64]]:
-    """Trains by section, day and hour; those whose axles were told, and those axles, by section."""
+) -> _Trains:
+    """The trains from *begin* up to *end*."""
     place = {f"section/{name}": at for at, name in enumerate(names)}
-    days = len(clock.hour)
-    trains = np.zeros((len(names), days, HOURS), np.int64)
-    counted = np.zeros(len(names), np.int64)
-    axles = np.zeros(len(names))
-    if end <= begin:
-        return trains, counted, axles
-    for rows in history.kept_traffic(begin, end):
-        known = [row for row in rows if row[0] in place]
-        if not known:
-            continue
-        subjects, days_of, blobs, told, summed = zip(*known, strict=True)
-        at = np.fromiter((place[one] for one in subjects), np.int64, len(known))
-        day = np.array(days_of, np.int64) - clock.begin // DAY
-        hours = np.frombuffer(b"".join(blobs), np.uint32).reshape(-1, HOURS)
-        here = hours * clock.inside[day]
-        trains[at, day] = here
-        # Of a day that is cut by the period, as many axles as of its trains.
-        part = here.sum(axis=1) / np.maximum(hours.sum(axis=1), 1)
-        number = len(names)
-        counted += np.rint(np.bincount(at, told * part, number)).astype(np.int64)
-        axles += np.bincount(at, summed * part, number)
-    return trains, counted, axles
+    number, days = len(names), len(clock.hour)
+    found = _Trains(
+        sums=np.zeros((len(clock.runs), number, HOURS), np.int64),
+        through=np.zeros((number, days, HOURS), np.bool_),
+        counted=np.zeros(number, np.int64),
+        axles=np.zeros(number),
+    )
+    run_of = np.repeat(
+        np.arange(len(clock.runs)), [last - first for first, last in clock.runs]
+    )
+    # The same sections have trains on most days.
+    subjects, at, rows = "", np.zeros(0, np.int64), np.zeros(0, np.int64)
+    for one in history.traffic_days(begin, end) if end > begin else ():
+        if one.subjects != subjects:
+            subjects = one.subjects
+            places = [place.get(name, -1) for name in subjects.split("\n")]
+            known = np.array(places, np.int64)
+            rows = np.flatnonzero(known >= 0)
+            at = known[rows]
+        day = one.day - clock.begin // DAY
+        inside = clock.inside[day]
+        hours = np.frombuffer(one.trains, np.uint32).reshape(-1, HOURS)[rows]
+        told = np.frombuffer(one.axles, ">i8").reshape(-1, 2)[rows]
+        if not inside.all():
+            here = hours * inside
+            # Of a day that is cut by the period, as many axles as of its trains.
+            part = here.sum(axis=1) / np.maximum(hours.sum(axis=1), 1)
+            hours, told = here, np.rint(told * part[:, None]).astype(np.int64)
+        found.sums[run_of[day], at] += hours
+        found.through[at, day] = hours > 0
+        found.counted[at] += told[:, 0]
+        found.axles[at] += told[:, 1]
+    return found
 
 
 def _hours_seen(
-    trains: Numbers, sections: dict[str, Section], clock: Clockface, end: Moment
+    trains: npt.NDArray[np.bool_],
+    sections: dict[str, Section],
+    clock: Clockface,
+    end: Moment,
 ) -> tuple[Numbers, Numbers]:
     """By section and hour of the day: on how many days it was watched and available for the whole of that hour, and on how many of them a train worked through.
 
@@ -383,14 +440,13 @@ def _hours_seen(
             first = (begin - clock.begin) // HOUR
             last = -(-(until - clock.begin) // HOUR)
             flat[max(first, 0) : max(last, 0)] = False
-    through = (trains > 0) & seen
-    days = np.zeros((len(trains), HOURS), np.int64)
-    busy = np.zeros_like(days)
-    for hour in range(HOURS):
-        here = clock.hour == hour
-        days[:, hour] = seen[:, here].sum(axis=1)
-        busy[:, hour] = through[:, here].sum(axis=1)
-    return days, busy
+    return clock.by_hour(_days(seen, clock)), clock.by_hour(_days(trains & seen, clock))
+
+
+def _days(hours: npt.NDArray[np.bool_], clock: Clockface) -> Numbers:
+    """On how many days it was so, by run of days that are alike, section and hour, UTC."""
+    runs = [hours[:, first:last].sum(axis=1) for first, last in clock.runs]
+    return np.stack(runs)
 
 
 def _busy(
@@ -411,8 +467,8 @@ def _busy(
         first = begin - WEEKS_BEFORE
         before = seen_sections(history, line, first, begin)
         clock = Clockface.of(first, begin, line.zone)
-        trains, _, _ = _trains(history, list(before), clock, first, begin)
-        more_days, more_through = _hours_seen(trains, before, clock, begin)
+        trains = _trains(history, list(before), clock, first, begin)
+        more_days, more_through = _hours_seen(trains.through, before, clock, begin)
         days = days + np.where(few, more_days, 0)
         through = through + np.where(few, more_through, 0)
     found = (days > 0) & (through * 2 >= days)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
 from dataclasses import dataclass
 
 from monitor.core.dependence import ORDER, Dependence
@@ -53,6 +54,10 @@ class Whereabouts:
     def __init__(self, line: Line) -> None:
         self.line = line
         self._dependence = Dependence(line)
+        self._heads: dict[str, list[str]] = defaultdict(list)
+        for head in line.heads.values():
+            for part in (f"unit/{head.unit}", f"cable/{head.cable}"):
+                self._heads[part].append(head.id)
 
     def sections(self, subject: str) -> tuple[str, ...]:
         """The sections that *subject* stands for: itself, or all that need it; () where the line file has no such thing."""
@@ -106,7 +111,7 @@ class Whereabouts:
         if kind == "head" and name in line.heads:
             heads = [name]
         elif kind in {"unit", "cable"}:
-            heads = [x.id for x in line.heads.values() if getattr(x, kind) == name]
+            heads = self._heads.get(subject, [])
         else:
             heads = [one for section in sections for one in line.heads_of(section)]
         known = [km for one in heads if (km := line.heads[one].km) is not None]
