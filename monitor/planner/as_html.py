@@ -14,7 +14,6 @@ from importlib.resources import files
 from monitor.charts import plots
 from monitor.charts.plots import Bar
 from monitor.core.moments import Moment, as_datetime
-from monitor.core.statistics.comparing import Counted
 from monitor.core.statistics.poisson import limits
 from monitor.core.words import CAUTION, span
 from monitor.planner import words
@@ -60,8 +59,12 @@ h1 { font-size: 24px; margin: 0 0 8px; }
 
 NOTES: tuple[tuple[str, str], ...] = (
     (
+        "Occasions",
+        "Disturbances that come together are one occasion: of a section all within a day of the first, of several sections (those of a head, unit, cable, evaluator, site or the line) those that begin within a minute of one another. Rates, comparisons and what is to be expected are of occasions, so that a bad afternoon does not make a section look worse than it is, nor a cable that is cut once; disturbances are counted beside them.",
+    ),
+    (
         "Counts and rates",
-        "The range is the exact Poisson interval at 95 % (Garwood 1936): it covers in at least that share of cases, so it is rather too wide than too narrow. A nought stands with what it may hide.",
+        "The range is the exact Poisson interval at 95 % (Garwood 1936): it covers in at least that share of cases, so it is rather too wide than too narrow. It is that of the occasions. A nought stands with what it may hide.",
     ),
     (
         "Counted apart",
@@ -73,7 +76,7 @@ NOTES: tuple[tuple[str, str], ...] = (
     ),
     (
         "Against the period before",
-        "As long a time just before, occasions by their trains, so that a cable that is cut counts once: exact test given the total (Przyborowski and Wilenski 1940), twice the smaller tail. Said to differ below 5 %. Of many sections compared one in twenty differs by accident.",
+        "As long a time just before, occasions by their trains: exact test given the total (Przyborowski and Wilenski 1940), twice the smaller tail. Said to differ below 5 %. Of many sections compared one in twenty differs by accident.",
     ),
     (
         "Trend",
@@ -81,7 +84,7 @@ NOTES: tuple[tuple[str, str], ...] = (
     ),
     (
         "More than its share",
-        "By its trains alone it would have so many less than once in ten, once all were asked about (Benjamini and Hochberg 1995): of those named, one in ten is named by accident.",
+        "By its trains alone it would have so many occasions less than once in ten, once all were asked about (Benjamini and Hochberg 1995): of those named, one in ten is named by accident.",
     ),
     (
         "Not available",
@@ -97,7 +100,7 @@ NOTES: tuple[tuple[str, str], ...] = (
     ),
     (
         "Heads, units, cables, evaluators, sites",
-        "A disturbance stands at everything its section needs, so these figures do not add up; a train is a passage at each of its sections. Occasions: disturbances within a minute of one another as one.",
+        "A disturbance stands at everything its section needs, so these figures do not add up; a train is a passage at each of its sections.",
     ),
 )
 """How the numbers are made, and after whom; in the order in which they are referred to."""
@@ -178,13 +181,13 @@ def _says(report: Report) -> str:
     told = whole.disturbances
     passages = words.trains(whole)
     dark = span(whole.dark_longest) if whole.dark_longest else "never"
-    occasions = (
-        ""
-        if whole.occasions == told
-        else f" on {whole.occasions} occasion{'' if whole.occasions == 1 else 's'}"
-    )
+    often = f"<b>{words.counted(told, heard=True)}</b> disturbance{'' if told == 1 else 's'}"
+    if whole.occasions != told:
+        often = (
+            f"<b>{told}</b> disturbances on <b>{words.occasions(whole.occasions)}</b>"
+        )
     sentences = [
-        f"<b>{words.counted(told, heard=True)}</b> disturbance{'' if told == 1 else 's'}{occasions}, while trains worked through a section {passages} times: <b>{words.rate(whole.per_trains(), heard=True)}</b> per 1,000.",
+        f"{often}, while trains worked through a section {passages} times: <b>{words.rate(whole.per_trains(), heard=True)}</b> {'' if whole.occasions == told else 'occasions '}per 1,000.",
         f"Against the period before: <b>{words.against(report.against)}</b>.",
         _fleet(report),
         f"Not available for <b>{words.minutes(whole.failed)}</b> in all, {words.minutes(whole.failed_busy)} of it in hours with trains; <b>{whole.held}</b> train{'' if whole.held == 1 else 's'} held.",
@@ -229,7 +232,7 @@ Cells = Sequence[tuple[str, Callable[[Figures, Rank], str]]]
 _WORST: Cells = (
     ("Where", lambda r, _: r.place),
     ("To expect in 90 days", lambda _, k: words.quarter(k)),
-    ("Disturbances", lambda r, _: words.counted(r.disturbances, heard=r.heard)),
+    ("Disturbances", lambda r, _: words.disturbed(r)),
     ("Per 1,000 trains", lambda r, _: words.rate(r.per_trains(), heard=r.heard)),
     ("Not available, in hours with trains", lambda r, _: _failed(r)),
     ("Trains held", lambda r, _: _plain(r, str(r.held))),
@@ -243,7 +246,7 @@ _ALL: Cells = (
     ("Where", lambda r, _: " · ".join(x for x in (r.place, r.ref) if x)),
     ("Observed", lambda r, _: _observed(r)),
     ("Trains", lambda r, _: words.trains(r)),
-    ("Disturbances", lambda r, _: _disturbances(r)),
+    ("Disturbances", lambda r, _: words.disturbed(r)),
     ("Of them spurious occupations", lambda r, _: _plain(r, str(r.spurious))),
     ("Counted apart", lambda r, _: _plain(r, words.apart(r))),
     ("Per 1,000 trains", lambda r, _: words.rate(r.per_trains(), heard=r.heard)),
@@ -273,13 +276,6 @@ def _plain(row: Figures, text: str) -> str:
     if text in {"0", "0 min"}:
         return words.NOT_HEARD
     return f"{text}, {words.NOT_OBSERVED}"
-
-
-def _disturbances(row: Figures) -> str:
-    said = words.counted(row.disturbances, heard=row.heard)
-    if row.occasions in (0, row.disturbances):
-        return said
-    return f"{said}, {row.occasions} occasion{'' if row.occasions == 1 else 's'}"
 
 
 def _per_axles(row: Figures) -> str:
@@ -392,7 +388,7 @@ def _figure(
 
 
 def _slot_bar(slot: Slot) -> Bar:
-    one = Counted(slot.disturbances, slot.trains / 1000)
+    one = slot.per_trains()
     part = slot.share is not None and slot.share < FULLY
     if not one.exposure > 0:
         return Bar(label=slot.name[2:], value=None, part=part)
@@ -409,7 +405,7 @@ def _slot_bar(slot: Slot) -> Bar:
 def _months(report: Report) -> str:
     if len(report.months) < 2:
         return ""
-    title = "Disturbances per 1,000 trains, by month"
+    title = "Occasions per 1,000 trains, by month"
     svg = plots.columns(
         "months",
         title,
@@ -421,41 +417,53 @@ def _months(report: Report) -> str:
         (
             one.name,
             str(one.disturbances) if one.share or one.disturbances else words.NOT_HEARD,
+            str(one.occasions) if one.share or one.occasions else words.NOT_HEARD,
             f"{one.trains:,}" if one.share else words.NOT_HEARD,
-            words.rate(
-                Counted(one.disturbances, one.trains / 1000), heard=bool(one.share)
-            ),
+            words.rate(one.per_trains(), heard=bool(one.share)),
             words.share(one.share or 0.0),
         )
         for one in report.months
     ]
-    head = ("Month", "Disturbances", "Trains", "Per 1,000 trains", "Observed")
+    head = (
+        "Month",
+        "Disturbances",
+        "Occasions",
+        "Trains",
+        "Per 1,000 trains",
+        "Observed",
+    )
     return _figure(title, svg, head, rows)
 
 
 def _hours(report: Report) -> str:
-    total = report.whole.disturbances
+    total = sum(one.occasions for one in report.hours)
     trains = sum(one.trains for one in report.hours)
     if not total or not trains:
         return ""
-    title = "Disturbances by hour of the day"
+    title = "Occasions by hour of the day"
     shares = [total * one.trains / trains for one in report.hours]
     svg = plots.columns(
         "hours",
         title,
         "A bar an hour; the thick stroke is how many there would be by trains alone.",
         [
-            Bar(label=one.name, value=float(one.disturbances), mark=share)
+            Bar(label=one.name, value=float(one.occasions), mark=share)
             for one, share in zip(report.hours, shares, strict=True)
         ],
         every=2,
         whole=True,
     )
     rows = [
-        (one.name, str(one.disturbances), f"{share:.1f}", f"{one.trains:,}")
+        (
+            one.name,
+            str(one.occasions),
+            f"{share:.1f}",
+            str(one.disturbances),
+            f"{one.trains:,}",
+        )
         for one, share in zip(report.hours, shares, strict=True)
     ]
-    head = ("Hour", "Disturbances", "By trains alone", "Trains")
+    head = ("Hour", "Occasions", "By trains alone", "Disturbances", "Trains")
     return _figure(f"{title}; stroke: by trains alone", svg, head, rows)
 
 
@@ -491,7 +499,7 @@ def _expected(report: Report) -> str:
     ranked = sorted(found, key=lambda x: (-x[1].rate, x[0].name))[:WORST]
     if len(ranked) < 2:
         return ""
-    title = "Disturbances to expect per 1,000 trains"
+    title = "Occasions to expect per 1,000 trains"
     svg = plots.rows(
         "expected",
         title,

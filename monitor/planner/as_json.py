@@ -9,7 +9,7 @@ from typing import Any
 from monitor.core.moments import Moment, stamp
 from monitor.core.words import CAUTION
 from monitor.planner.columns import COLUMNS, Cell, cells
-from monitor.planner.figures import KINDS, Figures, Rank, Report
+from monitor.planner.figures import KINDS, Figures, Rank, Report, Slot
 
 
 def as_json(report: Report) -> str:
@@ -36,8 +36,8 @@ def plain(report: Report) -> dict[str, Any]:
         "against_before": None if against is None else _finite(asdict(against)),
         "trend": None if report.fleet is None else asdict(report.fleet),
         "carried_by": list(report.most),
-        "months": [asdict(one) for one in report.months],
-        "hours": [asdict(one) for one in report.hours],
+        "months": [_slot(one) for one in report.months],
+        "hours": [_slot(one) for one in report.hours],
         **{
             f"{kind}s": [
                 dict(zip((column.key for column in COLUMNS), row, strict=True))
@@ -55,6 +55,18 @@ def _row(row: Figures) -> dict[str, Cell]:
         column.key: cell
         for column in COLUMNS
         if (cell := column.of(row, nothing)) is not None
+    }
+
+
+def _slot(slot: Slot) -> dict[str, Cell]:
+    """A month or an hour: null where nobody listened, but for what came all the same."""
+    heard = slot.share != 0
+    return {
+        "name": slot.name,
+        "disturbances": slot.disturbances if heard or slot.disturbances else None,
+        "occasions": slot.occasions if heard or slot.occasions else None,
+        "trains": slot.trains if heard or slot.trains else None,
+        "share": slot.share,
     }
 
 

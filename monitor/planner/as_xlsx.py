@@ -63,9 +63,12 @@ class _Sheets:
             ("Up to (UTC)", report.end),
             ("Known up to (UTC)", report.reached),
             ("Rehearsal: none of this is so", "yes" if report.rehearsal else "no"),
-            ("Disturbances", words.counted(whole.disturbances, heard=whole.heard)),
+            ("Disturbances", words.disturbed(whole)),
             ("Trains worked through sections", words.trains(whole)),
-            ("Per 1,000 trains", words.rate(whole.per_trains(), heard=whole.heard)),
+            (
+                "Occasions per 1,000 trains",
+                words.rate(whole.per_trains(), heard=whole.heard),
+            ),
             ("Against the period before", words.against(report.against)),
             ("Observed share", words.share(whole.share)),
             *(("To know", note) for note in report.notes),
@@ -109,18 +112,19 @@ class _Sheets:
         """By month and by hour of the day."""
         for name, slots in (("By month", report.months), ("By hour", report.hours)):
             sheet = self._book.add_worksheet(name)
-            sheet.set_column(0, 3, 18)
-            titles = ("Month" if slots is report.months else "Hour", "Disturbances")
-            for at, title in enumerate((*titles, "Trains", "Observed share")):
+            sheet.set_column(0, 4, 18)
+            first = "Month" if slots is report.months else "Hour"
+            titles = ("Disturbances", "Occasions", "Trains", "Observed share")
+            for at, title in enumerate((first, *titles)):
                 sheet.write_string(0, at, title, self._head)
             for number, slot in enumerate(slots, 1):
                 sheet.write_string(number, 0, slot.name)
-                if slot.share != 0 or slot.disturbances:
-                    sheet.write_number(number, 1, slot.disturbances)
-                if slot.share != 0:
-                    sheet.write_number(number, 2, slot.trains, self._forms["count"])
+                told = (slot.disturbances, slot.occasions, slot.trains)
+                for at, count in enumerate(told, 1):
+                    if slot.share != 0 or count:
+                        sheet.write_number(number, at, count, self._forms["count"])
                 if slot.share is not None:
-                    sheet.write_number(number, 3, slot.share, self._forms["share"])
+                    sheet.write_number(number, 4, slot.share, self._forms["share"])
             sheet.freeze_panes(1, 1)
 
     def how(self) -> None:

@@ -87,19 +87,19 @@ COLUMNS: tuple[Column, ...] = (
     ),
     Column("new", "Heard first in this period", "yes", lambda r, _: r.new),
     Column("disturbances", "Disturbances", "count", lambda r, _: r.disturbances),
+    Column("occasions", "Occasions", "count", lambda r, _: r.occasions),
     Column(
-        "disturbances_low",
+        "occasions_low",
         "At least (95 %)",
         "number",
-        lambda r, _: limits(r.disturbances)[0],
+        lambda r, _: limits(r.occasions)[0],
     ),
     Column(
-        "disturbances_high",
+        "occasions_high",
         "At most (95 %)",
         "number",
-        lambda r, _: limits(r.disturbances)[1],
+        lambda r, _: limits(r.occasions)[1],
     ),
-    Column("occasions", "Occasions", "count", lambda r, _: r.occasions),
     Column(
         "spurious", "Of them spurious occupations", "count", lambda r, _: r.spurious
     ),
@@ -185,7 +185,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("axles", "Axles told", "count", lambda r, _: r.axles if r.counted else None),
     Column(
         "per_1000_trains",
-        "Per 1,000 trains",
+        "Occasions per 1,000 trains",
         "number",
         lambda r, _: _rate(r.per_trains()),
     ),
@@ -203,13 +203,13 @@ COLUMNS: tuple[Column, ...] = (
     ),
     Column(
         "per_100000_axles",
-        "Per 100,000 axles",
+        "Occasions per 100,000 axles",
         "number",
         lambda r, _: _rate(r.per_axles()),
     ),
     Column(
         "expected_per_1000_trains",
-        "To expect per 1,000 trains",
+        "Occasions to expect per 1,000 trains",
         "number",
         lambda _, k: None if k.expected is None else k.expected.rate,
     ),
@@ -227,7 +227,7 @@ COLUMNS: tuple[Column, ...] = (
     ),
     Column(
         "expected_in_90_days",
-        "To expect in 90 days",
+        "Occasions to expect in 90 days",
         "number",
         lambda _, k: None if k.thin else k.quarter,
     ),

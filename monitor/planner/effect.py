@@ -1,4 +1,4 @@
-"""Did the visit help: disturbances since, against those to be expected without it; and which kinds of alert were about something.
+"""Did the visit help: occasions of disturbance since, against those to be expected without it; and which kinds of alert were about something.
 
 What was to be expected is the rate of the section before the visit, drawn towards the line's as far as its own record is short, times how long it was watched since.
 So many disturbances as before are not to be expected: whoever is visited because of a bad month has a better one next, whatever is done, and the raw counts stand beside only with that word.
@@ -30,6 +30,7 @@ from monitor.core.statistics.effect import (
 )
 from monitor.core.statistics.spread import Fleet, fleet_of
 from monitor.findings import Cause, judged
+from monitor.planner.occasions import of_section
 from monitor.planner.seen import AFTER_WORK, Section
 from monitor.planner.spells import Spell, length, together, within, without
 from monitor.planner.whereabouts import Whereabouts
@@ -57,21 +58,24 @@ class Watched:
 
     Args:
         spells: when it was watched, in order, apart from one another.
-        disturbed: moments that count, in order.
+        disturbed: when each occasion began that counts, in order.
         failed: when it was not available, in order; no part of `spells`.
         again: moments at which it was disturbed anew before it was given back, in order.
+        soon: moments at which it was on the same occasion, in order.
     """
 
     spells: tuple[Spell, ...]
     disturbed: tuple[Moment, ...]
     failed: tuple[Spell, ...] = ()
     again: tuple[Moment, ...] = ()
+    soon: tuple[Moment, ...] = ()
 
     @classmethod
     def of(cls, section: Section) -> Watched:
         """What was seen of a section, without what was under work, and without the time in which it was not available.
 
         What is disturbed while it is not available is disturbed once; only what began that counts for a rate.
+        What comes within a day of that counts once too (`planner.occasions`): a bad afternoon is no eight chances to do better.
         """
         work = together((begin, end + AFTER_WORK) for begin, end in section.work)
         failed = without(together(section.failed), work)
@@ -86,11 +90,13 @@ class Watched:
             else:
                 first.add(place)
                 counted.append(at)
+        occasions = of_section(counted)
         return cls(
             tuple(without(section.watched, together([*work, *failed]))),
-            tuple(counted),
+            occasions,
             tuple(failed),
             tuple(again),
+            tuple(sorted(set(counted) - set(occasions))),
         )
 
     @property
@@ -109,7 +115,7 @@ class Watched:
         return length(within(self.failed, begin, end)) / DAY
 
     def counted(self, begin: Moment, end: Moment) -> Counted:
-        """Disturbances from *begin* up to *end*, and the days in which it was watched.
+        """Occasions from *begin* up to *end*, and the days in which it was watched.
 
         Example:
             >>> seen = Watched(((0, 4 * DAY), (6 * DAY, 9 * DAY)), (DAY, 7 * DAY))
@@ -132,7 +138,7 @@ class Helped:
     Args:
         visit: which.
         sections: that it was for.
-        before: disturbances before it, and days watched; of several sections added up.
+        before: occasions before it, and days watched; of several sections added up.
         after: since, likewise.
         during: while it went on, or within an hour after; they count for neither.
         effect: what that means; None where nothing was watched since.

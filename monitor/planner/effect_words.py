@@ -12,7 +12,8 @@ from monitor.planner.effect import Helped
 METHOD = (
     "To be expected without the visit: the rate of the year before it, drawn towards "
     "the line's as far as the section's own record is short, times how long it was "
-    "watched since (empirical Bayes; Hauer 1997, Hauer and others 2002). Intervals of "
+    "watched since (empirical Bayes; Hauer 1997, Hauer and others 2002). What comes "
+    "within a day is one occasion, and counts once. Intervals of "
     "95 %. Told from 3 on that were to be expected; a visit that ended less than an "
     "hour ago, work, evaluators that start, and time in which a section was not "
     "available count for neither side."

@@ -94,7 +94,7 @@ class Figures:
         new: it was heard first within the period.
         disturbances: that count.
         spurious: of those, occupations that nothing explains and that ended by themselves.
-        occasions: disturbances within a minute of one another as one.
+        occasions: disturbances that came together as one (`planner.occasions`).
         apart: disturbances that do not count.
         resets: by kind.
         no_train: occupied with no train seen.
@@ -148,17 +148,13 @@ class Figures:
         return self.share < FULLY
 
     def per_trains(self) -> Counted:
-        """Its disturbances in so many thousand trains."""
-        return Counted(self.disturbances, self.trains / 1000)
-
-    def occasions_per_trains(self) -> Counted:
-        """Its occasions in so many thousand trains: what a comparison rests on, for what comes together does not come by chance."""
+        """Its occasions in so many thousand trains."""
         return Counted(self.occasions, self.trains / 1000)
 
     def per_axles(self) -> Counted:
-        """Its disturbances in so many hundred thousand axles; where not all axles were told, as many for the others."""
+        """Its occasions in so many hundred thousand axles; where not all axles were told, as many for the others."""
         axles = self.axles * self.trains / self.counted if self.counted else 0.0
-        return Counted(self.disturbances, axles / 100_000)
+        return Counted(self.occasions, axles / 100_000)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -167,8 +163,8 @@ class Rank:
 
     Args:
         subject: whose.
-        expected: disturbances to expect per thousand trains, drawn towards the fleet's; None where nothing is known of any.
-        quarter: disturbances to expect in 90 days, with as many trains as in the period; None where it had none.
+        expected: occasions to expect per thousand trains, drawn towards the fleet's; None where nothing is known of any.
+        quarter: occasions to expect in 90 days, with as many trains as in the period; None where it had none.
         quarter_low: the lower end of what that may be.
         quarter_high: the upper end.
         thin: too little is known to tell it.
@@ -201,14 +197,20 @@ class Slot:
     Args:
         name: `14`, or `2026-05`.
         disturbances: that count.
+        occasions: on which they came, over all sections.
         trains: worked through.
         share: of it that was observed, or None where that is not asked.
     """
 
     name: str
     disturbances: int
+    occasions: int
     trains: int
     share: float | None = None
+
+    def per_trains(self) -> Counted:
+        """Its occasions in so many thousand trains."""
+        return Counted(self.occasions, self.trains / 1000)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

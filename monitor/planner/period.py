@@ -6,12 +6,9 @@ What was not watched is told, and never counted as quiet.
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from math import isfinite
 from typing import TypedDict
-
-import numpy as np
 
 from monitor.core.layout import Line
 from monitor.core.moments import DAY, HOUR, MINUTE, Moment
@@ -26,28 +23,14 @@ from monitor.core.statistics.ranking import (
     pareto,
 )
 from monitor.core.statistics.trend import bursts, unevenness, upper_tail
-from monitor.core.statistics.waiting import lasting, within as within_share
 from monitor.core.words import in_full, names
-from monitor.history import HOURS, History
-from monitor.planner.figures import (
-    FULLY,
-    KINDS,
-    SHORT,
-    Apart,
-    Figures,
-    GivenBack,
-    Kind,
-    Rank,
-    Report,
-    Resets,
-    Slot,
-)
-from monitor.planner.seen import Section, Seen, see
-from monitor.planner.spells import elapsed, length, within
-from monitor.planner.whereabouts import Whereabouts
-
-ONE_OCCASION = MINUTE
-"""Disturbances within a minute of one another have one cause more often than not (as `common-cause`, `window_s` 60)."""
+from monitor.history import History
+from monitor.planner.figures import FULLY, KINDS, SHORT, Figures, Rank, Report
+from monitor.planner.occasions import of_several
+from monitor.planner.seen import Section, see
+from monitor.planner.spells import elapsed, length
+from monitor.planner.sums import Sums
+from monitor.planner.when import When
 
 WIDE = 10
 """Nor where the upper end is more than so many times the lower."""
@@ -57,12 +40,6 @@ QUARTER_D = 90
 
 CARRY = 0.8
 """Sections that carry so much are named."""
-
-NAMED = 0.1
-"""Named as more than chance: of those named, one in ten by accident."""
-
-MANY = 5
-"""With fewer disturbances nothing is said of when they came."""
 
 
 def report(
@@ -94,19 +71,20 @@ def report(
     if begin >= end:
         raise ValueError("the period ends before it begins")
     period = end - begin
-    now = _Sums(see(history, line, begin, end, reached), line, period, alerts or {})
+    now = Sums(see(history, line, begin, end, reached), line, period, alerts or {})
     then = see(history, line, begin - period, begin, reached)
-    before = _Sums(then, line, period, {})
+    before = Sums(then, line, period, {})
     rows = {kind: now.rows(kind) for kind in KINDS}
+    when = When(now, (row for kind in KINDS for row in rows[kind]))
     last = {
-        row.subject: before.occasions_per_trains(row.sections)
+        row.subject: before.per_trains(row.sections)
         for kind in KINDS
         for row in rows[kind]
     }
     ranks = {
         rank.subject: rank
         for kind in KINDS
-        for rank in _ranks(rows[kind], last, now, with_trend=kind == "section")
+        for rank in _ranks(rows[kind], last, now, when, with_trend=kind == "section")
     }
     carried = pareto({row.name: row.disturbances for row in rows["section"]})
     whole, whole_before = now.whole(), before.whole()
@@ -128,9 +106,7 @@ def report(
         months=now.months(),
         hours=now.hours(),
         fleet=fleet_trend(occasions_of_fleet(now.seen.sections.values())),
-        against=compare(
-            whole_before.occasions_per_trains(), whole.occasions_per_trains()
-        ),
+        against=compare(whole_before.per_trains(), whole.per_trains()),
         notes=(
             *_unfinished(reached, end, line),
             *_cut_hours(begin, end, reached),
@@ -139,230 +115,19 @@ def report(
     )
 
 
-class _Sums:
-    """What was seen, added up."""
-
-    def __init__(
-        self, seen: Seen, line: Line, period: int, alerts: Mapping[str, int]
-    ) -> None:
-        self.seen = seen
-        self.line = line
-        self.period = period
-        self.alerts = alerts
-        self.there = Whereabouts(line)
-        self.place = {name: at for at, name in enumerate(seen.sections)}
-        # Once for each section, not for each row in which it stands.
-        self.busy = [
-            seen.busy_length(at, one.failed)
-            for at, one in enumerate(seen.sections.values())
-        ]
-
-    def whole(self) -> Figures:
-        return self._row("line", tuple(self.seen.sections))
-
-    def occasions_per_trains(self, sections: Sequence[str]) -> Counted:
-        """Occasions of *sections* together, in so many thousand trains: as `Figures` has it, for who needs no more."""
-        seen = [self.seen.sections[name] for name in sections]
-        places = [self.place[name] for name in sections]
-        moments = sorted(at for one in seen for at, _ in one.disturbed)
-        trains = int(self.seen.by_hour[places].sum())
-        return Counted(len(bursts(moments, ONE_OCCASION)), trains / 1000)
-
-    def rows(self, kind: Kind) -> tuple[Figures, ...]:
-        """A row for each thing of *kind* that the line file has."""
-        return tuple(
-            self._row(subject, self.there.sections(subject))
-            for subject in self._subjects(kind)
-        )
-
-    def _subjects(self, kind: Kind) -> list[str]:
-        line = self.line
-        heads = line.heads.values()
-        found: dict[Kind, Iterable[str | None]] = {
-            "section": line.sections,
-            "head": line.heads,
-            "unit": (one.unit for one in heads),
-            "cable": (one.cable for one in heads),
-            "evaluator": line.evaluators,
-            "site": (one.site for one in line.evaluators.values()),
-        }
-        return [f"{kind}/{name}" for name in dict.fromkeys(found[kind]) if name]
-
-    def _row(self, subject: str, sections: tuple[str, ...]) -> Figures:
-        seen = [self.seen.sections[name] for name in sections]
-        places = [self.place[name] for name in sections]
-        count = max(len(seen), 1)
-        disturbed = [one for section in seen for one in section.disturbed]
-        moments = sorted(at for at, _ in disturbed)
-        return Figures(
-            subject=subject,
-            place=self._where(subject),
-            ref=self.there.register(subject),
-            sections=sections,
-            period=self.period,
-            watched=sum(length(one.watched) for one in seen) // count,
-            dark_longest=max((one.dark_longest for one in seen), default=0),
-            heard=any(one.watched for one in seen),
-            new=any(self._is_new(one) for one in seen),
-            disturbances=len(disturbed),
-            spurious=sum(spurious for _, spurious in disturbed),
-            occasions=len(bursts(moments, ONE_OCCASION)),
-            apart=Apart(
-                under_work=sum(one.under_work for one in seen),
-                after_work=sum(one.after_work for one in seen),
-                at_start=sum(one.at_start for one in seen),
-            ),
-            resets=_resets(one for section in seen for one in section.resets),
-            no_train=sum(length(one.no_train) for one in seen),
-            failed=sum(length(one.failed) for one in seen),
-            failed_busy=sum(self.busy[at] for at in places),
-            trains=int(self.seen.by_hour[places].sum()),
-            counted=int(self.seen.counted[places].sum()),
-            axles=round(float(self.seen.axles[places].sum())),
-            held=sum(one.held for one in seen),
-            given_back=_given_back(one for section in seen for one in section.back),
-            alerts=self.alerts.get(subject, 0),
-        )
-
-    def _is_new(self, section: Section) -> bool:
-        heard = section.heard
-        return heard is not None and self.seen.begin < heard < self.seen.end
-
-    def _where(self, subject: str) -> str:
-        if subject == "line":
-            return ""
-        spot = self.there.spot(subject)
-        kilometres = ""
-        if spot.low is not None and spot.high is not None:
-            kilometres = f"km {spot.low:g}"
-            if spot.high - spot.low >= 0.05:
-                kilometres += f" to {spot.high:g}"
-        site = "" if subject.startswith("site/") else spot.site
-        return ", ".join(one for one in (site, kilometres) if one)
-
-    def months(self) -> tuple[Slot, ...]:
-        clock, seen = self.seen.clock, self.seen
-        trains = seen.by_month.sum(axis=0)
-        counts = Counter(clock.at(at)[1] for at in self._disturbed())
-        shares = self._month_shares()
-        return tuple(
-            Slot(
-                name=name,
-                disturbances=counts[at],
-                trains=int(trains[at]),
-                share=shares[at],
-            )
-            for at, name in enumerate(clock.months)
-        )
-
-    def _month_shares(self) -> list[float]:
-        """The share of each month, within the period, that was observed, over all sections."""
-        clock, seen = self.seen.clock, self.seen
-        flat = np.where(clock.inside, clock.month, -1).reshape(-1)
-        found = []
-        for at in range(len(clock.months)):
-            hours = np.flatnonzero(flat == at)
-            if not len(hours):
-                found.append(0.0)
-                continue
-            begin = max(clock.begin + int(hours[0]) * HOUR, seen.begin)
-            end = min(clock.begin + (int(hours[-1]) + 1) * HOUR, seen.end)
-            watched = sum(
-                length(within(one.watched, begin, end))
-                for one in seen.sections.values()
-            )
-            found.append(watched / ((end - begin) * max(len(seen.sections), 1)))
-        return found
-
-    def hours(self) -> tuple[Slot, ...]:
-        trains = self.seen.by_hour.sum(axis=0)
-        counts = Counter(self.seen.clock.at(at)[0] for at in self._disturbed())
-        return tuple(
-            Slot(name=f"{at:02d}", disturbances=counts[at], trains=int(trains[at]))
-            for at in range(HOURS)
-        )
-
-    def _disturbed(self) -> Iterable[Moment]:
-        return (at for one in self.seen.sections.values() for at, _ in one.disturbed)
-
-    def when(self, row: Figures) -> tuple[str, str]:
-        """The hours of the day, and the months, in which more of a row's disturbances came than its trains explain."""
-        if row.occasions < MANY:
-            return "", ""
-        moments = sorted(
-            at for name in row.sections for at, _ in self.seen.sections[name].disturbed
-        )
-        places = [self.place[name] for name in row.sections]
-        slots = [self.seen.clock.at(int(at)) for at in bursts(moments, ONE_OCCASION)]
-        hours = self.seen.by_hour[places].sum(axis=0)
-        months = self.seen.by_month[places].sum(axis=0)
-        return (
-            _more_in(
-                [f"{n:02d} h" for n in range(HOURS)], [h for h, _ in slots], hours
-            ),
-            _more_in(self.seen.clock.months, [m for _, m in slots], months),
-        )
-
-
 def occasions_of_fleet(sections: Iterable[Section]) -> list[Watched]:
     """The occasions of a line, each at the section that was disturbed first, in the time that was in use.
 
     What a cable does to all its sections is one occasion: taken for as many, it makes a trend out of nothing.
     """
-    fleet = list(sections)
-    first = set(
-        bursts(sorted(at for one in fleet for at, _ in one.disturbed), ONE_OCCASION)
-    )
+    fleet = [(one, one.occasions) for one in sections]
+    first = set(of_several(occasions for _, occasions in fleet))
     found = []
-    for section in fleet:
-        mine = [at for at, _ in section.disturbed if at in first]
+    for section, occasions in fleet:
+        mine = [at for at in occasions if at in first]
         first.difference_update(mine)
         found.append(Watched(*_in_use(section, mine)))
     return found
-
-
-def _more_in(labels: Sequence[str], at: Sequence[int], trains: Iterable[int]) -> str:
-    counts = Counter(at)
-    slots = {
-        label: Counted(counts[place], float(exposure))
-        for place, (label, exposure) in enumerate(zip(labels, trains, strict=True))
-    }
-    chances = more_than_share(slots)
-    total = sum(one.exposure for one in slots.values())
-    said = []
-    for label, chance in chances.items():
-        if chance < NAMED / 2:
-            one = slots[label]
-            by_trains = len(at) * one.exposure / total
-            said.append(
-                f"{label}: {one.count} of {len(at)}, by its trains {by_trains:.1f}"
-            )
-    return "; ".join(said)
-
-
-def _resets(found: Iterable[tuple[str, bool, bool]]) -> tuple[Resets, ...]:
-    counts = Counter(found)
-    kinds = dict.fromkeys(kind for kind, _, _ in counts)
-    return tuple(
-        Resets(
-            kind=kind,
-            accepted=counts[kind, True, False] + counts[kind, False, False],
-            followed=counts[kind, True, False],
-            under_work=counts[kind, True, True] + counts[kind, False, True],
-        )
-        for kind in sorted(kinds)
-    )
-
-
-def _given_back(found: Iterable[tuple[float, bool]]) -> GivenBack:
-    spells = list(found)
-    curve = lasting(spells)
-    return GivenBack(
-        number=len(spells),
-        going_on=sum(not over for _, over in spells),
-        median_s=within_share(curve, 0.5),
-        most_s=within_share(curve, 0.9),
-    )
 
 
 def _in_use(
@@ -385,7 +150,8 @@ def _in_use(
 def _ranks(
     rows: Sequence[Figures],
     before: Mapping[str, Counted],
-    sums: _Sums,
+    sums: Sums,
+    when: When,
     *,
     with_trend: bool,
 ) -> list[Rank]:
@@ -405,7 +171,6 @@ def _ranks(
     for row in rows:
         subject = row.subject
         rate, trend = rates.get(subject), trends.get(subject)
-        hours, months = sums.when(row)
         found.append(
             Rank(
                 subject=subject,
@@ -414,9 +179,9 @@ def _ranks(
                 more=shares.get(subject),
                 trend=None if trend is None else trend[0],
                 rising=sure.get(subject),
-                against=compare(before[subject], row.occasions_per_trains()),
-                hours=hours,
-                months=months if len(sums.seen.clock.months) > 1 else "",
+                against=compare(before[subject], row.per_trains()),
+                hours=when.hours(subject),
+                months=when.months(subject),
             )
         )
     return found
@@ -445,7 +210,7 @@ def _quarter(row: Figures, rate: Expected | None) -> _Quarter:
     }
 
 
-def _trend(row: Figures, sums: _Sums) -> tuple[Trend, float] | None:
+def _trend(row: Figures, sums: Sums) -> tuple[Trend, float] | None:
     """The trend of a section, and its chance with bursts taken for what they are; None where there is too little."""
     section = sums.seen.sections[row.name]
     if len(section.disturbed) < LEAST or not section.in_use:

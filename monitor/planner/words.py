@@ -55,6 +55,44 @@ def counted(count: int, *, heard: bool) -> str:
     return f"{count} ({few_digits(low)} to {few_digits(high)})"
 
 
+def disturbed(row: Figures) -> str:
+    """How often it was disturbed, with what that may stand for: the limits are those of the occasions.
+
+    Example:
+        Twelve, in three nights:
+
+        >>> from monitor.planner.figures import GivenBack
+        >>> back = GivenBack(number=0, going_on=0, median_s=None, most_s=None)
+        >>> row = Figures(
+        ...     subject="section/T1",
+        ...     period=1,
+        ...     watched=1,
+        ...     dark_longest=0,
+        ...     heard=True,
+        ...     disturbances=12,
+        ...     occasions=3,
+        ...     given_back=back,
+        ... )
+        >>> disturbed(row)
+        '12 on 3 occasions (0.62 to 8.8)'
+    """
+    if not row.heard or row.occasions == row.disturbances:
+        return counted(row.disturbances, heard=row.heard)
+    return f"{row.disturbances} on {occasions(row.occasions)}"
+
+
+def occasions(count: int) -> str:
+    """So many occasions, with their limits.
+
+    Example:
+        >>> occasions(1)
+        '1 occasion (0.025 to 5.6)'
+    """
+    low, high = limits(count, CONFIDENCE)
+    ends = f"({few_digits(low)} to {few_digits(high)})"
+    return f"{count} occasion{'' if count == 1 else 's'} {ends}"
+
+
 def rate(one: Counted, *, heard: bool) -> str:
     """A rate with its limits.
 
@@ -215,7 +253,7 @@ def expected(rank: Rank) -> str:
 
 
 def quarter(rank: Rank) -> str:
-    """Disturbances to expect in 90 days, with how sure that is.
+    """Occasions to expect in 90 days, with how sure that is.
 
     Example:
         >>> quarter(Rank(subject="x", quarter=4, quarter_low=2, quarter_high=7.1))

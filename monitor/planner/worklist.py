@@ -254,7 +254,8 @@ def _items(known: Known, there: Whereabouts) -> list[Item]:
         ]
         asked = [one for one in told if _asks(one, name, there)]
         again = sum(begin <= at < now for at in seen.again)
-        disturbed = lately.count + again
+        soon = sum(begin <= at < now for at in seen.soon)
+        disturbed = lately.count + soon + again
         out = seen.out(begin, now)
         stays = seen.is_out and out >= STAYS
         if fleet is None or not (held or disturbed >= LEAST or asked or stays):
@@ -348,10 +349,12 @@ def _counted(seen: Watched, begin: Moment, now: Moment) -> Iterable[str]:
     lately = seen.counted(begin, now)
     again = sum(begin <= at < now for at in seen.again)
     out = seen.out(begin, now)
-    if lately.count:
+    soon = sum(begin <= at < now for at in seen.soon)
+    if lately.count or soon:
         available = " and available" if out else ""
+        together = f", on {_occasions(lately.count)}," if soon and lately.count else ""
         yield (
-            f"was disturbed {times(lately.count)} "
+            f"was disturbed {times(lately.count + soon)}{together} "
             f"in {how_long(lately.exposure)} watched{available}"
         )
     if again:
@@ -360,6 +363,10 @@ def _counted(seen: Watched, begin: Moment, now: Moment) -> Iterable[str]:
         yield f"has not been given back (not available for {how_long(out)})"
     elif out >= 1:
         yield f"was not available for {how_long(out)}"
+
+
+def _occasions(count: int) -> str:
+    return f"{count} occasion{'' if count == 1 else 's'}"
 
 
 def _raised(asked: Sequence[Warned]) -> Iterable[str]:

@@ -1,7 +1,7 @@
 """The period report measured: how long a year of a network takes of one core, whether its intervals hold their word, and whether its ranking foretells.
 
 python -m tests.bench.report
-python -m tests.bench.report speed|intervals|ranking
+python -m tests.bench.report speed|intervals|bursts|ranking
 """
 
 # ruff: noqa: C901, PERF401, T201 - a bench prints, one table after another
@@ -30,6 +30,7 @@ from monitor.planner.as_csv import as_csv
 from monitor.planner.as_html import as_html, body
 from monitor.planner.as_json import as_json
 from monitor.planner.as_xlsx import as_xlsx
+from monitor.planner.occasions import of_section
 from monitor.planner.period import report
 
 SECTIONS, EVALUATORS = 2000, 100
@@ -216,6 +217,39 @@ def intervals() -> None:
         f"more than its share, 3 % five times as bad: {named / 200:.1f} of 300 named "
         f"a month, {wrong / max(named, 1):.3f} of them by accident (0.1 at most)"
     )
+    bursty(draw)
+
+
+def bursty(draw: np.random.Generator) -> None:
+    """How often steady sections in bursts are named as more than their share, and whether their limits hold, counted singly and by occasions."""
+    print("steady sections, 2 bursts of 1 to 8 each in 90 days: named as more than")
+    print("their share a month of 300 (none should be), and limits that hold the mean")
+    print("                   singly          by occasions")
+    for hours in (0, 2, 6, 24, 48):
+        named, held = np.zeros(2), np.zeros(2)
+        for _ in range(100):
+            singly, together = [], []
+            for _ in range(300):
+                times: list[int] = []
+                for begin in draw.uniform(0, 90 * DAY, draw.poisson(2)):
+                    size = draw.integers(1, 9) if hours else 1
+                    times += [
+                        round(begin + x) for x in draw.uniform(0, hours * HOUR, size)
+                    ]
+                singly.append(len(times))
+                together.append(len(of_section(sorted(times))))
+            for at, counts in enumerate((singly, together)):
+                chances = more_than_share(
+                    {str(n): Counted(c, 1.0) for n, c in enumerate(counts)}
+                )
+                named[at] += sum(one < 0.1 for one in chances.values())
+                mean = 2.0 if at or not hours else 9.0
+                held[at] += np.mean([a <= mean <= b for a, b in map(limits, counts)])
+        one, two = zip(named / 100, held / 100, strict=True)
+        told = f"within {hours:2} h" if hours else "singly"
+        print(
+            f"  {told:12} {one[0]:6.2f} {one[1]:6.3f}      {two[0]:6.2f} {two[1]:6.3f}"
+        )
 
 
 def ranking() -> None:
@@ -263,7 +297,12 @@ def main() -> None:
     """Print what is asked for, or all of it."""
     asked = sys.argv[1:] or ["intervals", "ranking", "speed"]
     for name in asked:
-        {"intervals": intervals, "ranking": ranking, "speed": speed}[name]()
+        {
+            "intervals": intervals,
+            "bursts": lambda: bursty(np.random.default_rng(7)),
+            "ranking": ranking,
+            "speed": speed,
+        }[name]()
 
 
 if __name__ == "__main__":

@@ -98,11 +98,11 @@ def test_every_id_is_there_once(told):
 
 
 def test_it_says_what_there_is_to_say(told):
-    """By hand: 4 disturbances in 93 + 93 + 45 trains are 17 per 1,000, exact limits 1.09 and 10.24 (Garwood)."""
+    """By hand: 3 occasions in 93 + 93 + 45 trains are 13 per 1,000, exact limits 0.62 and 8.77 (Garwood)."""
     text = " ".join(" ".join(read(body(told)).text).split())
 
-    assert "4 (1.1 to 10) disturbances" in text
-    assert "at least 231 times: 17 (4.7 to 44) per 1,000" in text
+    assert "4 disturbances on 3 occasions (0.62 to 8.8)" in text
+    assert "at least 231 times: 13 (2.7 to 38) occasions per 1,000" in text
     assert "Not heard in this period: T4." in text
     assert CAUTION in text
 
@@ -194,7 +194,7 @@ def test_a_month_that_is_not_known_is_not_heard():
     months = page.partition("by month</figcaption>")[2].partition("</figure>")[0]
 
     june = months.partition(">2026-06<")[2].partition("</tr>")[0]
-    assert re.findall(r"<td>(.*?)</td>", june) == [*["not heard"] * 3, "0 %"]
+    assert re.findall(r"<td>(.*?)</td>", june) == [*["not heard"] * 4, "0 %"]
     assert months.count("url(#months-hatch)") == 1
 
 
@@ -258,15 +258,15 @@ def test_a_month_that_is_not_known_has_no_noughts_in_the_workbook():
     book = openpyxl.load_workbook(BytesIO(as_xlsx(found)))
     rows = [[cell.value for cell in row] for row in book["By month"]]
 
-    assert rows[1][:3] == ["2026-05", 0, 93]
-    assert rows[2] == ["2026-06", None, None, 0]
+    assert rows[1][:4] == ["2026-05", 0, 0, 93]
+    assert rows[2] == ["2026-06", None, None, None, 0]
 
 
 def test_what_comes_together_is_told_as_occasions_too():
     """Three sections within a minute are three disturbances on one occasion."""
     page = body(of([*heard(), *(disturbed(n, at(9, 7)) for n in (1, 2, 3))]))
 
-    assert "</b> disturbances on 1 occasion, while" in page
+    assert "<b>3</b> disturbances on <b>1 occasion (0.025 to 5.6)</b>, while" in page
 
 
 def test_no_cell_is_a_formula():

@@ -386,3 +386,16 @@ def test_what_is_withdrawn_is_not_there():
     assert became() == []
     assert all_together([]) is None
     assert counts([], [raised()]) == {}
+
+
+def test_a_bad_afternoon_counts_once_and_is_told_in_full():
+    """Six within eight hours and one a week later are two occasions: a visit after them has no six to better."""
+    afternoon = [(BEGIN + 10 * DAY + n * HOUR, False) for n in range(6)]
+    section = Section(
+        watched=[(BEGIN, BEGIN + 30 * DAY)],
+        disturbed=[*afternoon, (BEGIN + 17 * DAY, False)],
+    )
+    seen = Watched.of(section)
+
+    assert seen.counted(BEGIN, BEGIN + 30 * DAY) == Counted(2, 30.0)
+    assert len(seen.soon) == 5

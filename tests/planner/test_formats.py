@@ -41,7 +41,7 @@ def test_csv_has_a_row_for_everything(may):
     one = rows["section", "T2"]
     assert (one["disturbances"], one["trains"], one["axles"]) == ("3", "93", "3720")
     assert one["per_1000_trains"] == "32.2581"
-    assert one["disturbances_high"] == "8.76727"  # Garwood, 3 at 95 %: references
+    assert one["occasions_high"] == "8.76727"  # Garwood, 3 at 95 %: references
 
 
 def test_a_cell_of_what_was_not_heard_is_nothing_and_not_nought(may):

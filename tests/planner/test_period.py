@@ -11,9 +11,9 @@ from monitor.core.facts import Fact
 from monitor.core.moments import DAY, HOUR, MINUTE, SECOND
 from monitor.core.statistics.comparing import Counted, compare
 from monitor.core.statistics.fleets import fleet_trend
-from monitor.core.statistics.trend import bursts
 from monitor.planner import words
-from monitor.planner.period import ONE_OCCASION, occasions_of_fleet
+from monitor.planner.occasions import of_several
+from monitor.planner.period import occasions_of_fleet
 from monitor.planner.seen import Section
 from tests.planner.facts import (
     JUNE,
@@ -487,8 +487,7 @@ def test_one_cable_that_is_cut_is_one_occasion_of_a_comparison_and_of_a_trend():
             one.disturbed.sort()
         found = fleet_trend(occasions_of_fleet(seen.values()))
         trend += found is not None and found.chance < words.SURE
-        moments = sorted(m for one in seen.values() for m, _ in one.disturbed)
-        now = Counted(len(bursts(moments, ONE_OCCASION)), 20.0)
+        now = Counted(len(of_several(one.occasions for one in seen.values())), 20.0)
         if before is not None:
             told = compare(before, now)
             differ += told is not None and told.chance < words.SURE
@@ -514,7 +513,7 @@ def test_a_cut_cable_counts_once_against_the_period_before():
     found = of([*heard(), *there, *april, *april, *cut])
 
     assert found.whole.disturbances == 4
-    assert found.whole.occasions_per_trains().count == 1
+    assert found.whole.per_trains().count == 1
     assert found.against is not None
     assert found.against.chance > 0.3
 

@@ -489,3 +489,18 @@ def test_what_the_line_file_lacks_is_nowhere():
         map(THERE.has, ["section/X", "head/X", "gateway/X", "cable/X", "x", ""])
     )
     assert all(map(THERE.has, ["section/T1", "head/H1", "gateway/GW1", "unit/TU1"]))
+
+
+def test_a_bad_afternoon_is_told_as_the_occasion_it_was():
+    """Five within hours: on the list by their number, and expected by the one occasion."""
+    seen = Watched(
+        ((NOW - 365 * DAY, NOW),),
+        (NOW - 20 * DAY,),
+        soon=tuple(NOW - 20 * DAY + n * HOUR for n in range(1, 5)),
+    )
+    made = known({})
+    [trip] = worklist(replace(made, watched={**made.watched, "T3": seen}), THERE)
+
+    [item] = trip.items
+    assert item.disturbed == 5
+    assert "T3 was disturbed 5 times, on 1 occasion, in 90 days watched" in item.reason

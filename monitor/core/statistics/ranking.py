@@ -17,9 +17,11 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
-from scipy.special import gammaincinv
+import numpy as np
+import numpy.typing as npt
+from scipy.special import bdtr, gammaincinv
 
-from monitor.core.statistics.comparing import Counted, binomial_at_least
+from monitor.core.statistics.comparing import Counted
 from monitor.core.statistics.poisson import Gamma, line_prior
 
 
@@ -160,13 +162,57 @@ def more_than_share(records: Mapping[str, Counted]) -> dict[str, float]:
         {'a': 0.0011, 'b': 1.0, 'c': 1.0}
     """
     watched = {name: one for name, one in records.items() if one.exposure > 0}
-    total = sum(one.count for one in watched.values())
-    exposure = sum(one.exposure for one in watched.values())
-    raw = {
-        name: binomial_at_least(one.count, total, one.exposure / exposure)
-        for name, one in watched.items()
-    }
-    return dict(zip(raw, adjusted(list(raw.values())), strict=True))
+    if not watched:
+        return {}
+    chances = more_in_parts(
+        np.array([[one.count for one in watched.values()]], np.int64),
+        np.array([[one.exposure for one in watched.values()]], np.float64),
+    )
+    return dict(zip(watched, map(float, chances[0]), strict=True))
+
+
+Counts = npt.NDArray[np.int64]
+Numbers = npt.NDArray[np.float64]
+
+
+def more_in_parts(counts: Counts, exposures: Numbers) -> Numbers:
+    """The same of many wholes at once, each divided into as many parts: a row for each.
+
+    A part without exposure is left out, as one of which nothing is known, and has a chance of one.
+
+    Args:
+        counts: events in each part.
+        exposures: what they had to happen in.
+
+    Example:
+        >>> counts = np.array([[9, 1, 0], [0, 0, 0]])
+        >>> more_in_parts(counts, np.ones((2, 3))).round(4).tolist()
+        [[0.0011, 1.0, 1.0], [1.0, 1.0, 1.0]]
+    """
+    watched = exposures > 0
+    counts = np.where(watched, counts, 0)
+    exposures = np.where(watched, exposures, 0.0)
+    total = counts.sum(axis=1, keepdims=True)
+    whole = exposures.sum(axis=1, keepdims=True)
+    share = exposures / np.where(whole > 0, whole, 1.0)
+    chances = np.ones(counts.shape)
+    some = counts > 0  # none or more come always
+    # Of the other side, so that a small tail keeps its digits.
+    left = np.broadcast_to(total, counts.shape)[some]
+    chances[some] = bdtr(left - counts[some], left, 1 - share[some])
+    return _adjusted(chances, watched)
+
+
+def _adjusted(chances: Numbers, asked: npt.NDArray[np.bool_]) -> Numbers:
+    """Each row of *chances* adjusted for how many of it were *asked* about, as `adjusted`."""
+    raw = np.where(asked, chances, np.inf)
+    order = np.argsort(raw, axis=1, kind="stable")
+    ranks = np.arange(1, raw.shape[1] + 1)
+    scaled = np.take_along_axis(raw, order, axis=1) * asked.sum(axis=1, keepdims=True)
+    lowest = np.minimum.accumulate((scaled / ranks)[:, ::-1], axis=1)[:, ::-1]
+    found = np.ones(raw.shape)
+    np.put_along_axis(found, order, np.minimum(lowest, 1.0), axis=1)
+    return np.where(asked, found, 1.0)
 
 
 def adjusted(chances: Sequence[float]) -> list[float]:

@@ -1,0 +1,241 @@
+"""What was seen of each section, added up by what sections need: the figures of a report's rows."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+
+import numpy as np
+
+from monitor.core.layout import Line
+from monitor.core.moments import HOUR, Moment
+from monitor.core.statistics.comparing import Counted
+from monitor.core.statistics.waiting import lasting, within as within_share
+from monitor.history import HOURS
+from monitor.planner.figures import Apart, Figures, GivenBack, Kind, Resets, Slot
+from monitor.planner.occasions import of_several
+from monitor.planner.seen import Numbers, Section, Seen
+from monitor.planner.spells import length
+from monitor.planner.whereabouts import Whereabouts
+
+
+class Sums:
+    """What was seen, added up.
+
+    Args:
+        seen: of a period.
+        line: the line file.
+        period: how long that is.
+        alerts: how many were raised in it, by subject.
+
+    Attributes:
+        seen: likewise.
+        place: of each section in the order of the line file.
+    """
+
+    def __init__(
+        self, seen: Seen, line: Line, period: int, alerts: Mapping[str, int]
+    ) -> None:
+        self.seen = seen
+        self.line = line
+        self.place = {name: at for at, name in enumerate(seen.sections)}
+        self._period = period
+        self._alerts = alerts
+        self._there = Whereabouts(line)
+        # Once for each section, not for each row in which it stands.
+        self._sections = {
+            name: _Section(one, seen, at)
+            for at, (name, one) in enumerate(seen.sections.items())
+        }
+
+    def whole(self) -> Figures:
+        """The line."""
+        return self._row("line", tuple(self.seen.sections))
+
+    def occasions(self, sections: Sequence[str]) -> tuple[Moment, ...]:
+        """When each occasion of *sections* together began."""
+        return of_several(self._sections[name].occasions for name in sections)
+
+    def per_trains(self, sections: Sequence[str]) -> Counted:
+        """Occasions of *sections* together, in so many thousand trains: as `Figures` has it, for who needs no more."""
+        trains = sum(self._sections[name].trains for name in sections)
+        return Counted(len(self.occasions(sections)), trains / 1000)
+
+    def rows(self, kind: Kind) -> tuple[Figures, ...]:
+        """A row for each thing of *kind* that the line file has."""
+        return tuple(
+            self._row(subject, self._there.sections(subject))
+            for subject in self._subjects(kind)
+        )
+
+    def _subjects(self, kind: Kind) -> list[str]:
+        line = self.line
+        heads = line.heads.values()
+        found: dict[Kind, Iterable[str | None]] = {
+            "section": line.sections,
+            "head": line.heads,
+            "unit": (one.unit for one in heads),
+            "cable": (one.cable for one in heads),
+            "evaluator": line.evaluators,
+            "site": (one.site for one in line.evaluators.values()),
+        }
+        return [f"{kind}/{name}" for name in dict.fromkeys(found[kind]) if name]
+
+    def _row(self, subject: str, sections: tuple[str, ...]) -> Figures:
+        every = [self._sections[name] for name in sections]
+        seen = [one.seen for one in every]
+        return Figures(
+            subject=subject,
+            place=self._where(subject),
+            ref=self._there.register(subject),
+            sections=sections,
+            period=self._period,
+            watched=sum(one.watched for one in every) // max(len(every), 1),
+            dark_longest=max((one.dark_longest for one in every), default=0),
+            heard=any(one.watched for one in every),
+            new=any(one.new for one in every),
+            disturbances=sum(len(one.disturbed) for one in seen),
+            spurious=sum(one.spurious for one in every),
+            occasions=len(self.occasions(sections)),
+            apart=_apart(seen),
+            resets=_resets(one for section in seen for one in section.resets),
+            no_train=sum(one.no_train for one in every),
+            failed=sum(one.failed for one in every),
+            failed_busy=sum(one.failed_busy for one in every),
+            trains=sum(one.trains for one in every),
+            counted=sum(one.counted for one in every),
+            axles=round(sum(one.axles for one in every)),
+            held=sum(one.held for one in seen),
+            given_back=_given_back([one for section in seen for one in section.back]),
+            alerts=self._alerts.get(subject, 0),
+        )
+
+    def _where(self, subject: str) -> str:
+        if subject == "line":
+            return ""
+        spot = self._there.spot(subject)
+        kilometres = ""
+        if spot.low is not None and spot.high is not None:
+            kilometres = f"km {spot.low:g}"
+            if spot.high - spot.low >= 0.05:
+                kilometres += f" to {spot.high:g}"
+        site = "" if subject.startswith("site/") else spot.site
+        return ", ".join(one for one in (site, kilometres) if one)
+
+    def months(self) -> tuple[Slot, ...]:
+        """The months of the period."""
+        seen = self.seen
+        return self._slots(seen.clock.months, 1, seen.by_month, self._month_shares())
+
+    def hours(self) -> tuple[Slot, ...]:
+        """The hours of the day."""
+        names = [f"{at:02d}" for at in range(HOURS)]
+        return self._slots(names, 0, self.seen.by_hour, [None] * HOURS)
+
+    def _slots(
+        self,
+        names: Sequence[str],
+        which: int,
+        trains: Numbers,
+        shares: Sequence[float | None],
+    ) -> tuple[Slot, ...]:
+        at = self.seen.clock.at
+        every = self.seen.sections.values()
+        counts = Counter(
+            at(moment)[which] for one in every for moment, _ in one.disturbed
+        )
+        occasions = Counter(
+            at(moment)[which] for moment in self.occasions(tuple(self.seen.sections))
+        )
+        return tuple(
+            Slot(
+                name=name,
+                disturbances=counts[place],
+                occasions=occasions[place],
+                trains=int(number),
+                share=share,
+            )
+            for place, (name, number, share) in enumerate(
+                zip(names, trains.sum(axis=0), shares, strict=True)
+            )
+        )
+
+    def _month_shares(self) -> list[float]:
+        """The share of each month, within the period, that was observed, over all sections."""
+        clock, seen = self.seen.clock, self.seen
+        flat = np.where(clock.inside, clock.month, -1).reshape(-1)
+        spells = [spell for one in seen.sections.values() for spell in one.watched]
+        begins, ends = np.array(spells, np.int64).reshape(-1, 2).T
+        found = []
+        for at in range(len(clock.months)):
+            hours = np.flatnonzero(flat == at)
+            if not len(hours):
+                found.append(0.0)
+                continue
+            begin = max(clock.begin + int(hours[0]) * HOUR, seen.begin)
+            end = min(clock.begin + (int(hours[-1]) + 1) * HOUR, seen.end)
+            inside = np.minimum(ends, end) - np.maximum(begins, begin)
+            watched = int(inside[inside > 0].sum())
+            found.append(watched / ((end - begin) * max(len(seen.sections), 1)))
+        return found
+
+
+class _Section:
+    """What was seen of one section, added up.
+
+    Args:
+        seen: of it.
+        all_seen: of the line.
+        at: its place in the order of the line file.
+    """
+
+    __slots__ = (
+        "axles", "counted", "dark_longest", "failed", "failed_busy", "new", "no_train",
+        "occasions", "seen", "spurious", "trains", "watched",
+    )  # fmt: skip
+
+    def __init__(self, seen: Section, all_seen: Seen, at: int) -> None:
+        self.seen = seen
+        self.occasions = seen.occasions
+        self.watched = length(seen.watched)
+        self.dark_longest = seen.dark_longest
+        self.new = seen.heard is not None and all_seen.begin < seen.heard < all_seen.end
+        self.spurious = sum(spurious for _, spurious in seen.disturbed)
+        self.no_train = length(seen.no_train)
+        self.failed = length(seen.failed)
+        self.failed_busy = all_seen.busy_length(at, seen.failed)
+        self.trains = int(all_seen.by_hour[at].sum())
+        self.counted = int(all_seen.counted[at])
+        self.axles = float(all_seen.axles[at])
+
+
+def _apart(seen: Sequence[Section]) -> Apart:
+    return Apart(
+        under_work=sum(one.under_work for one in seen),
+        after_work=sum(one.after_work for one in seen),
+        at_start=sum(one.at_start for one in seen),
+    )
+
+
+def _resets(found: Iterable[tuple[str, bool, bool]]) -> tuple[Resets, ...]:
+    counts = Counter(found)
+    kinds = dict.fromkeys(kind for kind, _, _ in counts)
+    return tuple(
+        Resets(
+            kind=kind,
+            accepted=counts[kind, True, False] + counts[kind, False, False],
+            followed=counts[kind, True, False],
+            under_work=counts[kind, True, True] + counts[kind, False, True],
+        )
+        for kind in sorted(kinds)
+    )
+
+
+def _given_back(spells: Sequence[tuple[float, bool]]) -> GivenBack:
+    curve = lasting(spells)
+    return GivenBack(
+        number=len(spells),
+        going_on=sum(not over for _, over in spells),
+        median_s=within_share(curve, 0.5),
+        most_s=within_share(curve, 0.9),
+    )
