@@ -40,7 +40,7 @@ def worklist(
     data: DataDirectory = None,
     journal: JournalFile = None,
 ) -> None:
-    """Tell where work is worth while, bundled into visits: by trains held in the last 90 days, then by disturbances to be expected in the next 90.
+    """Tell where work is worth while, bundled into visits: what stands still first, then by trains held in the last 90 days and disturbances to be expected in the next 90, added up.
 
     It is as of the last that the monitor wrote down.
     """
@@ -105,6 +105,7 @@ def _made(
 def lines(made: Worklist) -> Iterator[str]:
     """What is printed of a work list."""
     from monitor.planner.quiet_hours import NO_LEAVE
+    from monitor.planner.worklist import ORDER
     from monitor.planner.worklist_table import place_of
 
     for number, trip in enumerate(made.trips, start=1):
@@ -112,10 +113,7 @@ def lines(made: Worklist) -> Iterator[str]:
         if trip.low is not None and trip.high is not None and trip.place == "track":
             where.append(f"km {trip.low:g} to {trip.high:g}")
         yield f"{number}. {', '.join(where)}"
-        yield (
-            f"   {trip.held} train{'' if trip.held == 1 else 's'} held; "
-            f"about {trip.expected:.1f} disturbances to be expected in 90 days"
-        )
+        yield f"   {trip.words}"
         if trip.quiet is not None:
             yield f"   fewest trains: {trip.quiet.words}"
             yield f"   {NO_LEAVE}"
@@ -124,6 +122,5 @@ def lines(made: Worklist) -> Iterator[str]:
                 f" (register {', '.join(item.registers)})" if item.registers else ""
             )
             yield f"   - {item.reason}{numbers}"
-    if not made.trips:
-        yield "Nothing is on the list."
+    yield ORDER if made.trips else "Nothing is on the list."
     yield f"{made.heard.words[0].upper()}{made.heard.words[1:]}."

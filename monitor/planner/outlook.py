@@ -26,7 +26,15 @@ from monitor.planner.quiet_hours import by_hour_of_week, countable
 from monitor.planner.seen import seen_sections
 from monitor.planner.spells import length, within
 from monitor.planner.whereabouts import Whereabouts
-from monitor.planner.worklist import LATELY, Heard, Known, Warned, Worklist, worklist
+from monitor.planner.worklist import (
+    LATELY,
+    Heard,
+    Known,
+    Warned,
+    Worklist,
+    with_hours,
+    worklist,
+)
 from monitor.visits import Visit
 
 Record = Mapping[str, Any]
@@ -79,18 +87,17 @@ def work(
         held=held,
         warnings=[_warned(one) for one in alerts(now - LATELY)],
         visits=visits,
-        hours={},
     )
-    first = worklist(known, there)
+    trips = worklist(known, there)
     watched = {
-        name: countable(sections[name]) for trip in first for name in trip.access
+        name: countable(sections[name]) for trip in trips for name in trip.access
     }
     hours = by_hour_of_week(history, now, line.zone, watched)
     days = {
         name: length(within(one.watched, now - LATELY, now)) / DAY
         for name, one in sections.items()
     }
-    return Worklist(worklist(replace(known, hours=hours), there), Heard(days), now)
+    return Worklist(with_hours(trips, hours), Heard(days), now)
 
 
 def became(  # noqa: PLR0917 - all there is to go by

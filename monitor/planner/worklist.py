@@ -1,7 +1,7 @@
 """The work list: where it is worth while to go, in visits rather than sections.
 
 What lies at one site and near one kilometre, and is done in one place (on the track, or in the room), is one visit.
-Visits are in the order of trains held, then of disturbances to be expected in the next 90 days; a rate is drawn towards the line's, so that one bad week does not lead the list.
+Visits are in the order of `ORDER`; a rate is drawn towards the line's, so that one bad week does not lead the list.
 A section stands there that held a train or was disturbed twice in the last 90 days, that has not been given back for a day, or about which something was raised that a part of it may have caused; what was before a visit at which something was found and put right counts no more.
 """
 
@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from monitor.core.moments import DAY, Duration, Moment
@@ -18,7 +18,7 @@ from monitor.core.statistics.spread import fleet_of
 from monitor.core.words import names, times
 from monitor.findings import judged
 from monitor.planner.effect import BEFORE, SETTLED, Watched, sections_of
-from monitor.planner.effect_words import how_long
+from monitor.planner.effect_words import how_long, number
 from monitor.planner.quiet_hours import Hours, Rarest, rarest
 from monitor.planner.whereabouts import Whereabouts
 from monitor.visits import Visit
@@ -33,6 +33,14 @@ NEAR_KM = 3.0
 
 STAYS = 1.0
 """Days: what has not been given back for so long is on the list, whatever was raised (a convention of ours)."""
+
+ORDER = (
+    "In this order: what stands still first, that is has not been given back for a day or more, the longest first; "
+    "then by trains held in the last 90 days and occasions of disturbance to be expected in the next 90, added up, "
+    "so that neither many disturbances that held nobody nor trains held on few occasions stand too low "
+    "(that one is as grave as the other is a convention of ours)."
+)
+"""The rule by which visits follow one another, and sections in a visit."""
 
 ASK = frozenset(
     {
@@ -98,6 +106,7 @@ class Item:
         disturbed: how often it was, lately, also before it was given back.
         days: watched lately, and available.
         out: days in which it was not available, lately.
+        stands: it has not been given back for a day or more.
         held: trains held by it lately.
         expected: disturbances to be expected in the next 90 days.
         low: the lower end of what that may be.
@@ -114,6 +123,7 @@ class Item:
     disturbed: int
     days: float
     out: float
+    stands: bool
     held: int
     expected: float
     low: float
@@ -121,6 +131,13 @@ class Item:
     reason: str
     evidence: tuple[Warned, ...]
     visit: Visit | None
+
+    @property
+    def order(self) -> tuple[float, float, str]:
+        """Its place by `ORDER`: the lowest first."""
+        return _order(
+            self.out if self.stands else 0.0, self.held, self.expected, self.section
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -147,7 +164,33 @@ class Trip:
     held: int
     expected: float
     access: tuple[str, ...]
-    quiet: Rarest | None
+    quiet: Rarest | None = None
+
+    @property
+    def stands(self) -> tuple[str, ...]:
+        """Its sections that stand still."""
+        return tuple(one.section for one in self.items if one.stands)
+
+    @property
+    def order(self) -> tuple[float, float, str]:
+        """Its place by `ORDER`: the lowest first."""
+        longest = max((one.out for one in self.items if one.stands), default=0.0)
+        return _order(longest, self.held, self.expected, self.site)
+
+    @property
+    def words(self) -> str:
+        """What it is worth, as people read it."""
+        still = f"{names(self.stands)} not given back; " if self.stands else ""
+        return (
+            f"{still}{self.held} train{'' if self.held == 1 else 's'} held; about "
+            f"{number(self.expected)} disturbances to be expected in 90 days"
+        )
+
+
+def _order(
+    out: float, held: int, expected: float, name: str
+) -> tuple[float, float, str]:
+    return -out, -(held + expected), name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,7 +203,6 @@ class Known:
         held: when trains were held, by section.
         warnings: alerts of the last 90 days, and open ones.
         visits: all of them.
-        hours: trains by hour of the week, by section.
     """
 
     now: Moment
@@ -168,7 +210,6 @@ class Known:
     held: Mapping[str, Sequence[Moment]]
     warnings: Sequence[Warned]
     visits: Sequence[Visit]
-    hours: Mapping[str, Hours]
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,11 +269,24 @@ def worklist(known: Known, there: Whereabouts) -> tuple[Trip, ...]:
     for item in items:
         groups[there.spot(item.parts[0]).site, item.place].append(item)
     trips = [
-        _trip(site, place, some, known, there)
+        _trip(site, place, some, there)
         for (site, place), every in groups.items()
         for some in _near(every, place, there)
     ]
-    return tuple(sorted(trips, key=lambda one: (-one.held, -one.expected, one.site)))
+    return tuple(sorted(trips, key=lambda one: one.order))
+
+
+def with_hours(trips: Iterable[Trip], hours: Mapping[str, Hours]) -> tuple[Trip, ...]:
+    """*trips* with the times of the week in which trains are rarest, where the track is needed.
+
+    Args:
+        trips: as they are.
+        hours: trains by hour of the week, by section.
+    """
+    return tuple(
+        replace(one, quiet=rarest(hours, one.access)) if one.place == "track" else one
+        for one in trips
+    )
 
 
 def _items(known: Known, there: Whereabouts) -> list[Item]:
@@ -271,6 +325,7 @@ def _items(known: Known, there: Whereabouts) -> list[Item]:
             disturbed=disturbed,
             days=lately.exposure,
             out=out,
+            stands=stays,
             held=held,
             expected=belief.mean * AHEAD_DAYS,
             low=quantile(belief, 0.025) * AHEAD_DAYS,
@@ -288,7 +343,7 @@ def _items(known: Known, there: Whereabouts) -> list[Item]:
             visit=last.get(name),
         )
         found.append(item)
-    return sorted(found, key=lambda one: (-one.held, -one.expected, one.section))
+    return sorted(found, key=lambda one: one.order)
 
 
 def _since(
@@ -407,10 +462,9 @@ def _trip(
     site: str,
     place: Place,
     items: Sequence[Item],
-    known: Known,
     there: Whereabouts,
 ) -> Trip:
-    ordered = sorted(items, key=lambda one: (-one.held, -one.expected, one.section))
+    ordered = sorted(items, key=lambda one: one.order)
     spots = [there.spot(part) for one in ordered for part in one.parts]
     lows = [one.low for one in spots if one.low is not None]
     highs = [one.high for one in spots if one.high is not None]
@@ -424,7 +478,6 @@ def _trip(
         held=sum(one.held for one in ordered),
         expected=sum(one.expected for one in ordered),
         access=access,
-        quiet=rarest(known.hours, access) if place == "track" else None,
     )
 
 

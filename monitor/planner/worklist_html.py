@@ -11,7 +11,7 @@ from monitor.findings import FINDINGS
 from monitor.planner.as_html import document
 from monitor.planner.effect_words import number
 from monitor.planner.quiet_hours import NO_LEAVE
-from monitor.planner.worklist import Item, Trip, Worklist
+from monitor.planner.worklist import ORDER, Item, Trip, Worklist
 from monitor.planner.worklist_table import place_of
 
 COLUMNS = ("Section", "Look at", "Why", "Expected in 90 days", "Rests on", "Last visit")
@@ -30,7 +30,7 @@ def as_html(made: Worklist, line: Line) -> str:
         f"<p>As of {at:%Y-%m-%d %H:%M} ({escape(str(line.zone))}). "
         f"{escape(heard[0].upper() + heard[1:])}.</p>"
         f"{trips or '<p><b>Nothing is on the list.</b></p>'}"
-        f'<p class="caution">{escape(CAUTION)}</p></div>',
+        f'<p class="second">{escape(ORDER)}</p><p class="caution">{escape(CAUTION)}</p></div>',
     )
 
 
@@ -48,8 +48,7 @@ def _trip(trip: Trip, place: int, line: Line) -> str:
     rows = "".join(_row(item, line) for item in trip.items)
     return (
         f"<h2>{place}. {escape(', '.join(where))}</h2>"
-        f"<p><b>{trip.held} train{'' if trip.held == 1 else 's'} held; about "
-        f"{number(trip.expected)} disturbances to be expected in 90 days</b></p>{quiet}"
+        f"<p><b>{escape(trip.words[0].upper() + trip.words[1:])}.</b></p>{quiet}"
         f'<div class="scroll" tabindex="0" role="region" aria-label="Visit {place}"><table>'
         f"<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>"
     )

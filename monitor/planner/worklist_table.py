@@ -13,7 +13,7 @@ from monitor.core.words import CAUTION
 from monitor.findings import FINDINGS
 from monitor.planner.quiet_hours import NO_LEAVE
 from monitor.planner.visit_table import guarded
-from monitor.planner.worklist import Item, Trip, Worklist
+from monitor.planner.worklist import ORDER, Item, Trip, Worklist
 
 COLUMNS = (
     "visit",
@@ -28,6 +28,7 @@ COLUMNS = (
     "disturbed_90_d",
     "days_watched",
     "days_not_available",
+    "stands_still",
     "expected_90_d",
     "expected_low",
     "expected_high",
@@ -66,6 +67,7 @@ def rows(trips: Iterable[Trip]) -> Iterator[tuple[Any, ...]]:
                 item.disturbed,
                 round(item.days, 1),
                 round(item.out, 1),
+                "yes" if item.stands else "no",
                 round(item.expected, 1),
                 round(item.low, 1),
                 round(item.high, 1),
@@ -108,6 +110,7 @@ def as_json(made: Worklist) -> str:
                 }
                 for trip in made.trips
             ],
+            "order": ORDER,
             "heard": made.heard.words,
             "days_heard_90_d": {
                 name: round(days, 1) for name, days in made.heard.days.items()
@@ -129,6 +132,7 @@ def _item(item: Item) -> dict[str, Any]:
         "disturbed_90_d": item.disturbed,
         "days_watched": round(item.days, 2),
         "days_not_available": round(item.out, 2),
+        "stands_still": item.stands,
         "expected_90_d": round(item.expected, 2),
         "expected_from_to": [round(item.low, 2), round(item.high, 2)],
         "why": item.reason,

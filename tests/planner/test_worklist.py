@@ -22,7 +22,7 @@ from monitor.planner.quiet_hours import (
 )
 from monitor.planner.seen import seen_sections
 from monitor.planner.whereabouts import Spot, Whereabouts
-from monitor.planner.worklist import Known, Warned, worklist
+from monitor.planner.worklist import Known, Warned, with_hours, worklist
 from monitor.visits import Visit
 
 NOW = parse("2026-05-04T06:00:00Z")  # a Monday
@@ -90,7 +90,6 @@ def known(counts, **more):
         "held": {},
         "warnings": [],
         "visits": [],
-        "hours": {},
     } | more
     return Known(**values)
 
@@ -169,16 +168,36 @@ def test_the_track_and_the_room_are_two_visits():
     assert track.items[0].registers == ("R-1", "R-2")
 
 
-def test_trains_held_come_first():
-    """One train held by T9 goes before ten disturbances that held none; longer ago than 90 days it counts no more."""
-    held = {"T9": [NOW - 3 * DAY], "T12": [NOW - 100 * DAY]}
-    found = worklist(known({"T2": 10}, held=held), THERE)
+def test_trains_held_and_disturbances_to_come_are_added_up():
+    """Ten disturbances go before one train held, thirty trains held before ten disturbances; longer ago than 90 days a train counts no more."""
 
-    assert sections(found) == [["T9"], ["T2"]]
-    assert [one.held for one in found] == [1, 0]
-    assert found[0].items[0].reason == (
+    def first(held):
+        return sections(worklist(known({"T2": 10}, held=held), THERE))
+
+    once = {"T9": [NOW - 3 * DAY], "T12": [NOW - 100 * DAY]}
+    assert first(once) == [["T2"], ["T9"]]
+    assert first({"T9": [NOW - 3 * DAY] * 30}) == [["T9"], ["T2"]]
+    _, second = worklist(known({"T2": 10}, held=once), THERE)
+    assert second.held == 1
+    assert second.items[0].reason == (
         "T9 held 1 train; look at head H8 and head H9 first."
     )
+
+
+def test_what_stands_still_comes_first():
+    """T9 has not been given back for 30 days and held nobody; T6 for 2 days, T2 held fifty trains: the longest first, then the others."""
+
+    def out(days):
+        since = NOW - round(days * DAY)
+        return Watched(((NOW - 365 * DAY, since),), (since,), ((since, NOW),))
+
+    one = known({"T2": 10}, held={"T2": [NOW - 3 * DAY] * 50})
+    still = {**one.watched, "T9": out(30), "T6": out(2), "T12": out(0.5)}
+    found = worklist(replace(one, watched=still), THERE)
+
+    assert sections(found) == [["T9"], ["T6"], ["T2"]]
+    assert found[0].words.startswith("T9 not given back; 0 trains held; about ")
+    assert not any(one.stands for one in found[2].items)
 
 
 def test_the_reason_is_a_sentence():
@@ -315,9 +334,7 @@ def test_without_kilometres_it_is_one_visit_to_a_room():
     line = read_line(
         text.replace('[[evaluator]]\nid = "EV2"\nsite = "South room"\n', "")
     )
-    one = Known(
-        now=NOW, watched={"T1": seen(3)}, held={}, warnings=[], visits=[], hours={}
-    )
+    one = Known(now=NOW, watched={"T1": seen(3)}, held={}, warnings=[], visits=[])
     [trip] = worklist(one, Whereabouts(line))
 
     assert (trip.low, trip.high, trip.site) == (None, None, "North room")
@@ -452,7 +469,7 @@ def test_an_hour_that_nobody_watched_is_no_hour_without_trains():
 def test_the_access_needs_what_lies_beyond_the_head():
     """Head H2 lies between T2 and T3; in a room no track is needed."""
     told = [warned("T2", ("head/H2", 1.0)), warned("T9", ("evaluator/EV2", 1.0))]
-    found = worklist(known({"T2": 3, "T9": 2}, warnings=told), THERE)
+    found = with_hours(worklist(known({"T2": 3, "T9": 2}, warnings=told), THERE), {})
 
     assert [(one.access, one.quiet is None) for one in found] == [
         (("T2", "T3"), False),

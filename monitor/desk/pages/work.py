@@ -69,6 +69,7 @@ class WorkPages:
     async def work(self, position: Position = None) -> str:
         """Where it is worth while to go."""
         from monitor.planner.quiet_hours import NO_LEAVE  # noqa: PLC0415
+        from monitor.planner.worklist import ORDER  # noqa: PLC0415
         from monitor.planner.worklist_table import place_of  # noqa: PLC0415
 
         made = await _told(self._outlooks.work())
@@ -81,6 +82,7 @@ class WorkPages:
             heard=made.heard.words,
             place_of=place_of,
             no_leave=NO_LEAVE,
+            order=ORDER,
             kilometres=kilometres,
             evidence=EVIDENCE,
             day=self._day,

@@ -18,6 +18,7 @@ from monitor.desk.outlooks import NoOutlook, Outlooks
 from monitor.desk.pages.ticks import Ticks
 from monitor.history import History
 from monitor.planner.quiet_hours import NO_LEAVE
+from monitor.planner.worklist import ORDER
 from monitor.settings.desk import DeskSettings
 from monitor.store import Store
 from monitor.visits import Visit
@@ -174,7 +175,7 @@ async def test_the_work_list_is_had_as_a_workbook_and_as_one_page(client):
     row = dict(zip(head, first, strict=True))
 
     assert (row["visit"], row["section"], row["trains held 90 d"]) == (1, "T108", 1)
-    assert [one.value for (one,) in known.rows][2:] == [NO_LEAVE, CAUTION]
+    assert [one.value for (one,) in known.rows][2:] == [ORDER, NO_LEAVE, CAUTION]
     assert "attachment" in page.headers["content-disposition"]
     assert "T108 was disturbed 6 times in 90 days watched" in page.text
     assert NO_LEAVE in page.text
