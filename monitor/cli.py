@@ -107,7 +107,7 @@ FAULTS = (
     ("monitor.packing", "PackFault"),
     ("monitor.history", "HistoryFault"),
     ("monitor.past", "PastFault"),
-    ("monitor.plans", "PlanFault"),
+    ("monitor.tables", "TableFault"),
     ("replay.concluded", "ConcludedFault"),
     ("replay.recording", "RecordingError"),
 )

@@ -33,6 +33,7 @@ from monitor.core.dependence import ORDER, Dependence
 from monitor.core.events import SectionWork
 from monitor.core.layout import OPEN, Line
 from monitor.core.moments import Moment, as_datetime, from_datetime, parse
+from monitor.tables import TableFault
 
 COLUMNS = ("subject", "from", "to", "reference")
 MOST = 5000
@@ -58,18 +59,6 @@ Window = tuple[Moment, Moment]
 def year_from(moment: Moment) -> Window:
     """The window in which a plan is of interest that is imported at *moment*: a year and a day."""
     return moment, from_datetime(as_datetime(moment) + AHEAD)
-
-
-class PlanFault(Exception):
-    """A plan is wrong.
-
-    Attributes:
-        faults: everything that is wrong with it, one line each.
-    """
-
-    def __init__(self, faults: Sequence[str]) -> None:
-        super().__init__("; ".join(faults))
-        self.faults = tuple(faults)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -109,7 +98,7 @@ def read_plan(path: Path, line: Line, window: Window | None = None) -> tuple[Wor
     """The work in the file at *path*: `.ics` is a calendar, anything else a table.
 
     Raises:
-        PlanFault: with everything that is wrong with it.
+        TableFault: with everything that is wrong with it.
         OSError: it cannot be read.
     """
     return read_bytes(path.read_bytes(), line, path.name, window)
@@ -121,12 +110,12 @@ def read_bytes(
     """The work in a file called *name* that holds *raw*.
 
     Raises:
-        PlanFault: with everything that is wrong with it.
+        TableFault: with everything that is wrong with it.
     """
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise PlanFault([f"{name}: byte {error.start} is no UTF-8"]) from None
+        raise TableFault([f"{name}: byte {error.start} is no UTF-8"]) from None
     if name.lower().endswith(".ics"):
         return read_calendar(text, line, name, window)
     return read_table(text, line, name)
@@ -136,7 +125,7 @@ def read_table(text: str, line: Line, name: str = "plan") -> tuple[Work, ...]:
     r"""The work in a table, in order of its beginning.
 
     Raises:
-        PlanFault: with everything that is wrong with it, row by row.
+        TableFault: with everything that is wrong with it, row by row.
 
     Example:
         >>> from monitor.core.detector import Place
@@ -161,7 +150,7 @@ def read_table(text: str, line: Line, name: str = "plan") -> tuple[Work, ...]:
                 over=None in row,
             )
     except csv.Error as error:
-        raise PlanFault([f"{name}: is no table: {error}"]) from None
+        raise TableFault([f"{name}: is no table: {error}"]) from None
     return reading.done()
 
 
@@ -171,7 +160,7 @@ def _rows(text: str, name: str) -> Iterator[tuple[int, dict[str | None, str]]]:
     columns = [one.strip().lower() for one in next(lines, [])]
     missing = [one for one in COLUMNS[:3] if one not in columns]
     if missing:
-        raise PlanFault([f"{name}: there is no column {one}" for one in missing])
+        raise TableFault([f"{name}: there is no column {one}" for one in missing])
     for cells in lines:
         if not any(cell.strip() for cell in cells):
             continue
@@ -193,14 +182,14 @@ def read_calendar(
         window: over which what recurs is followed; else for a year from the first.
 
     Raises:
-        PlanFault: with everything that is wrong with it, event by event.
+        TableFault: with everything that is wrong with it, event by event.
     """
     from icalendar import Calendar  # noqa: PLC0415 - few have one, and it takes long
 
     try:
         calendars = Calendar.from_ical(text, multiple=True)
     except ValueError as error:
-        raise PlanFault([f"{name}: is no calendar: {_line(error)}"]) from None
+        raise TableFault([f"{name}: is no calendar: {_line(error)}"]) from None
     reading = _Reading(line, name)
     events = [event for one in calendars for event in one.walk("VEVENT")]
     moved = _moved(events)
@@ -392,12 +381,12 @@ class _Reading:
         """All of it, in order.
 
         Raises:
-            PlanFault: something was wrong.
+            TableFault: something was wrong.
         """
         if len(self._works) > MOST:
             self._faults.append(f"{self._name}: holds more than {MOST} pieces of work")
         if self._faults:
-            raise PlanFault(self._faults)
+            raise TableFault(self._faults)
         works = self._works.values()
         return tuple(sorted(works, key=lambda one: (one.begin, one.sections)))
 

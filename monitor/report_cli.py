@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 import sys
+from contextlib import closing
 from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -126,7 +127,7 @@ def _of_a_recording(
     except ValueError as error:
         typer.echo(f"{events}: {error}", err=True)
         raise typer.Exit(1) from None
-    with Gathering(graph) as gathering:
+    with closing(Gathering(graph)) as gathering:
         engine = Engine(graph, tuning, learnt=learnt)
         taken = gathering.watch(_shown(events))
         for output in replay(engine, taken):

@@ -82,7 +82,8 @@ def import_(
     """
     from monitor.asking import NotDone, ask
     from monitor.core.layout import LineFault, read_line
-    from monitor.plans import PlanFault, read_plan, year_from
+    from monitor.plans import read_plan, year_from
+    from monitor.tables import TableFault
 
     window = None if since is None else year_from(_moment(since))
     try:
@@ -99,7 +100,7 @@ def import_(
             ask(desk, "entries", entry, token_file=token_file, ca_file=ca_file)
     except NotDone as why:
         raise _failed(str(why)) from None
-    except (LineFault, PlanFault) as fault:
+    except (LineFault, TableFault) as fault:
         raise _failed(*fault.faults) from None
     except UnicodeDecodeError as error:
         raise _failed(f"{line}: byte {error.start} is no UTF-8") from None

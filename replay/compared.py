@@ -12,6 +12,7 @@ from typing import Any
 
 from monitor.core.moments import Moment, as_datetime, stamp
 from monitor.core.words import CAUTION
+from monitor.tables import guarded
 from replay.compare import WAYS, WHATS, Comparison, Difference, Load, Told
 
 SHOWN = 40
@@ -31,8 +32,6 @@ COLUMNS = (
     "text",
     "shown_by",
 )
-
-_FORMULA = tuple("=+-@\t\r")
 
 Shows = Callable[[Difference], str]
 """Gives the command that shows a difference again."""
@@ -250,7 +249,7 @@ def as_csv(found: Comparison, shows: Shows) -> str:
             told.text,
             shows(one),
         )
-        rows.writerow([f"'{x}" if x.startswith(_FORMULA) else x for x in cells])
+        rows.writerow([guarded(cell) for cell in cells])
     return out.getvalue()
 
 

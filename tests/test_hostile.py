@@ -8,11 +8,13 @@ import io
 import json
 import re
 from email import message_from_bytes, policy
+from html import escape
 from html.parser import HTMLParser
 from urllib.parse import quote
 
 import aiomqtt
 import httpx
+import openpyxl
 import pytest
 from aiosmtpd.controller import Controller
 from prometheus_client.parser import text_string_to_metric_families
@@ -191,6 +193,7 @@ class Outputs:
         self.log = ""
         self.answers = {}
         self.pages = {}
+        self.files = {}
         self.refused = []
         self.stream = []
         self.page = ""
@@ -270,7 +273,7 @@ def pages(fault):
     section, head = quote(ID, safe=""), quote("H" + ID, safe="")
     number = fault["number"]
     yield from ("/", "/phone", "/day-list", "/quiet", "/handover", "/login")
-    yield from ("/planner/work", "/planner/visits")
+    yield from ("/planner", "/planner/work", "/planner/visits")
     yield from ("/before-the-first-train", "/parts/faults", "/parts/resets")
     yield from ("/parts/foot", "/parts/phone", f"/sections/{section}")
     yield from (f"/heads/{head}", f"/faults/{number}", f"/phone/{number}")
@@ -278,6 +281,14 @@ def pages(fault):
     yield from (f"/parts/fault/{number}", f"/?fault={number}")
     yield f"/replay?section={section}"
     yield f"/explain?section={section}"
+
+
+FILES = tuple(
+    path.format(form)
+    for form in ("html", "csv", "json", "xlsx")
+    for path in ("/planner/work.{}", "/planner/report?format={}")
+)
+"""What a planner takes along."""
 
 
 def ask(at, outputs):
@@ -301,6 +312,8 @@ def ask(at, outputs):
         for path in pages(fault):
             # A day that has passed is gone through in a process of its own.
             outputs.pages[path] = client.get(f"{at}{path}", timeout=60)
+        for path in FILES:
+            outputs.files[path] = client.get(f"{at}{path}", timeout=60)
         run = None
         with client.stream(
             "GET", "events", headers={"Last-Event-ID": "00000000-0"}
@@ -405,6 +418,35 @@ def test_no_cell_of_a_table_is_a_formula(outputs):
     assert rows[0]["text"] == NOTE
     for row in rows:
         assert not [one for one in row.values() if one.startswith(tuple("=+-@"))]
+
+
+def test_what_a_planner_takes_along_runs_nothing(outputs):
+    """A page loads and runs nothing, whatever places are called; no cell is a formula; JSON is JSON."""
+    told = 0
+    for path, answer in outputs.files.items():
+        assert answer.status_code == 200, (path, answer.text)
+        if path.endswith("xlsx"):
+            book = openpyxl.load_workbook(io.BytesIO(answer.content))
+            cells = [cell for sheet in book for row in sheet for cell in row]
+            assert {cell.data_type for cell in cells} <= {"s", "n", "b", "d"}, path
+            told += any(cell.value == ID for cell in cells)
+        elif path.endswith("csv"):
+            rows = csv.reader(io.StringIO(answer.text, newline=""))
+            cells = [cell for row in rows for cell in row]
+            assert not [one for one in cells if one.lstrip().startswith(tuple("=+-@"))]
+            told += any(f"'{ID}" == cell for cell in cells)
+        elif path.endswith("json"):
+            told += ID in json.dumps(answer.json(), ensure_ascii=False).replace(
+                '\\"', '"'
+            )
+        else:
+            found = Tags(answer.text)
+            assert not found.tags & {"script", "img", "iframe", "link", "object"}, path
+            assert not [name for name in found.names if name.startswith("on")]
+            assert all(re.match(r"#", one) for one in found.addresses), path
+            assert seen(answer.text, lines=True), path
+            told += escape(ID) in answer.text
+    assert told == len(FILES)
 
 
 def test_what_is_refused_says_why_in_what_can_be_read(outputs):

@@ -8,13 +8,13 @@ from monitor.core.layout import read_line
 from monitor.core.moments import DAY, HOUR, MINUTE, parse, stamp
 from monitor.plans import (
     MOST,
-    PlanFault,
     Work,
     as_done,
     read_calendar,
     read_plan,
     read_table,
 )
+from monitor.tables import TableFault
 
 LINE = read_line(
     """
@@ -100,7 +100,7 @@ def test_everything_that_is_wrong_is_told_at_once():
         "T1,2026-05-05T03:30,2026-05-05T04:30,right",
         "cable/C9;T1,1980-05-05T03:30Z,2026-05-05T04:30,",
     ]
-    with pytest.raises(PlanFault) as fault:
+    with pytest.raises(TableFault) as fault:
         read_table(HEADER + "\n".join(rows), LINE, "week.csv")
 
     assert fault.value.faults == (
@@ -120,7 +120,7 @@ def test_a_time_that_comes_twice_or_never_is_refused():
         "T1,2026-03-29T02:30,2026-03-29T05:00,",
         "T1,2026-03-28,,",
     ]
-    with pytest.raises(PlanFault) as fault:
+    with pytest.raises(TableFault) as fault:
         read_table(HEADER + "\n".join(rows), LINE, "week.csv")
 
     assert fault.value.faults == (
@@ -152,7 +152,7 @@ def test_rows_that_do_not_fit_are_told():
     """More cells than columns are a comma too many; the same work twice is a mistake, whatever its end."""
     same = "T1,2026-05-05T01:00,2026-05-05T03:30,W7"
     rows = [same, same.replace("03:30", "04:30"), same.replace("W7", "W8,9")]
-    with pytest.raises(PlanFault) as fault:
+    with pytest.raises(TableFault) as fault:
         read_table(HEADER + "\n".join(rows), LINE, "week.csv")
 
     assert fault.value.faults == (
@@ -163,7 +163,7 @@ def test_rows_that_do_not_fit_are_told():
 
 def test_a_table_without_its_columns_is_refused():
     """What they are called is said."""
-    with pytest.raises(PlanFault) as fault:
+    with pytest.raises(TableFault) as fault:
         read_table("section,begin,end\nT1,a,b\n", LINE, "week.csv")
 
     assert fault.value.faults == (
@@ -267,7 +267,7 @@ def test_what_would_recur_without_end_is_refused(rule, told):
     """Nothing is worked on by the hour, and nothing so often that a plan cannot be read."""
     text = calendar(DAILY).replace("FREQ=DAILY", rule)
 
-    with pytest.raises(PlanFault) as fault:
+    with pytest.raises(TableFault) as fault:
         read_calendar(text, LINE, "week.ics")
     assert fault.value.faults == (f"week.ics: event 1: {told}",)
 
@@ -339,7 +339,7 @@ def test_what_is_wrong_with_a_calendar():
         ("SUMMARY:When?", "LOCATION:T1"),
         ("DTSTART:20260505T010000Z", "DTEND:20260505T020000Z"),
     )
-    with pytest.raises(PlanFault) as fault:
+    with pytest.raises(TableFault) as fault:
         read_calendar(text, LINE, "week.ics")
     told = fault.value.faults
 
@@ -348,7 +348,7 @@ def test_what_is_wrong_with_a_calendar():
     )
     assert told[1].startswith("week.ics: event 2 (When?): ")
     assert told[2] == "week.ics: event 3: names no section"
-    with pytest.raises(PlanFault, match=r"week.ics: is no calendar"):
+    with pytest.raises(TableFault, match=r"week.ics: is no calendar"):
         read_calendar("subject,from,to\n", LINE, "week.ics")
 
 
@@ -369,7 +369,7 @@ def test_a_file_is_read_by_its_name(tmp_path):
 
     [work], [same] = read_plan(table, LINE), read_plan(other, LINE)
     assert (work.begin, work.end) == (same.begin, same.end)
-    with pytest.raises(PlanFault, match=r"broken.csv: byte 7 is no UTF-8"):
+    with pytest.raises(TableFault, match=r"broken.csv: byte 7 is no UTF-8"):
         read_plan(broken, LINE)
 
 

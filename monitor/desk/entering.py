@@ -28,7 +28,8 @@ from monitor.desk.model import (
 )
 from monitor.desk.places import Places
 from monitor.planned import Imported, Stepped, Withdrawn
-from monitor.plans import PlanFault, read_bytes, year_from
+from monitor.plans import read_bytes, year_from
+from monitor.tables import TableFault
 
 SHOWN_FAULTS = 20
 """Of what is wrong with a plan, so much is told."""
@@ -144,7 +145,7 @@ def imported(
     name = f"{_ODD.sub('-', entry.plan)}.{entry.form}"
     try:
         works = read_bytes(entry.text.encode(), line, name, year_from(now))
-    except PlanFault as fault:
+    except TableFault as fault:
         more = len(fault.faults) - SHOWN_FAULTS
         told = [*fault.faults[:SHOWN_FAULTS], *([f"{more} more"] if more > 0 else [])]
         raise Refused("; ".join(told)) from None

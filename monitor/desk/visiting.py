@@ -13,8 +13,9 @@ from monitor.desk.model import (
     Who,
 )
 from monitor.findings import FINDINGS
-from monitor.planner.visit_table import Importing, TableFault, read
+from monitor.planner.visit_table import Importing, read
 from monitor.planner.whereabouts import Whereabouts
+from monitor.tables import TableFault
 from monitor.visits import Record, Visit, Visits, Withdrawn
 
 SHOWN_FAULTS = 20

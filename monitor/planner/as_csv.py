@@ -8,8 +8,9 @@ from __future__ import annotations
 import csv
 from io import StringIO
 
-from monitor.planner.columns import COLUMNS, Cell, all_cells, harmless
+from monitor.planner.columns import COLUMNS, Cell, all_cells
 from monitor.planner.figures import Report
+from monitor.tables import guarded
 
 
 def as_csv(report: Report) -> str:
@@ -28,7 +29,7 @@ def _written(cell: Cell) -> str:
         case bool():
             return "yes" if cell else "no"
         case str():
-            return harmless(cell)
+            return guarded(cell)
         case float():
             return f"{cell:.6g}"
         case _:

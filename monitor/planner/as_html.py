@@ -15,7 +15,7 @@ from monitor.charts import plots
 from monitor.charts.plots import Bar
 from monitor.core.moments import Moment, as_datetime
 from monitor.core.statistics.poisson import limits
-from monitor.core.words import CAUTION, span
+from monitor.core.words import CAUTION, readable, span
 from monitor.planner import words
 from monitor.planner.figures import (
     FULLY,
@@ -114,7 +114,7 @@ def as_html(report: Report) -> str:
 def document(title: str, inner: str) -> str:
     """One HTML file of *inner*, which is HTML already; *title* is not."""
     title = escape(title)
-    return (
+    return readable(
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{escape(POLICY)}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
@@ -135,7 +135,7 @@ def body(report: Report, most: int | None = None) -> str:
         report: what to tell.
         most: so many rows of a kind at most; None: all.
     """
-    return "\n".join(
+    parts = "\n".join(
         part
         for part in (
             '<article class="report">',
@@ -151,6 +151,7 @@ def body(report: Report, most: int | None = None) -> str:
         )
         if part
     )
+    return readable(parts)
 
 
 def said(report: Report) -> str:

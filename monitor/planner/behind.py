@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Iterator
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
 from monitor.core.engine import Output
 from monitor.core.events import AnyEvent, MonitorRecord
@@ -124,14 +122,3 @@ class Gathering:
     def close(self) -> None:
         """Let go of what was gathered."""
         self._history.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()

@@ -289,22 +289,3 @@ def all_cells(report: Report) -> Iterator[list[Cell]]:
     """The rows of all kinds."""
     for kind in KINDS:
         yield from cells(report, kind)
-
-
-def harmless(text: str) -> str:
-    """*text* as a spreadsheet takes for text, whatever it begins with.
-
-    Example:
-        >>> harmless("=1+1"), harmless("T107"), harmless("-5 m")
-        ("'=1+1", 'T107', "'-5 m")
-    """
-    return (
-        f"'{text}"
-        if text.lstrip()[:1] in {"=", "+", "-", "@"}
-        or text[:1]
-        in {
-            "\t",
-            "\r",
-        }
-        else text
-    )

@@ -20,7 +20,7 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime, tzinfo
 from typing import cast
@@ -28,6 +28,7 @@ from typing import cast
 from monitor.core.moments import Moment, exact, parse
 from monitor.findings import FINDINGS, Cause, is_cause
 from monitor.planner.whereabouts import Whereabouts
+from monitor.tables import TableFault, bare, guarded
 from monitor.visits import Visit, identity_of
 
 COLUMNS = (
@@ -54,24 +55,9 @@ SUBJECTS = 200
 """So many subjects a visit may have."""
 
 _IDENTITY = re.compile(r"[0-9a-f]{16}")
-_FORMULA = tuple("=+-@\t\r")
-"""A spreadsheet takes for a formula what begins so."""
-
 
 Told = Callable[[str], None]
 """Takes what is wrong with a row."""
-
-
-class TableFault(Exception):
-    """A table of visits is wrong.
-
-    Attributes:
-        faults: everything that is wrong with it, one line each.
-    """
-
-    def __init__(self, faults: Sequence[str]) -> None:
-        super().__init__("; ".join(faults))
-        self.faults = tuple(faults)
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,27 +73,6 @@ class Importing:
     by: str
     position: str
     now: Moment
-
-
-def guarded(cell: str) -> str:
-    """*cell* so that a spreadsheet takes it for text.
-
-    Example:
-        >>> guarded("=1+1"), guarded("H107"), guarded("'tis"), guarded("'=")
-        ("'=1+1", 'H107', "'tis", "''=")
-    """
-    return f"'{cell}" if cell.lstrip("'").startswith(_FORMULA) else cell
-
-
-def bare(cell: str) -> str:
-    """*cell* as it was before `guarded`.
-
-    Example:
-        >>> bare("'=1+1"), bare("'tis"), bare("''=")
-        ('=1+1', "'tis", "'=")
-    """
-    guarded_ = cell.startswith("'") and cell.lstrip("'").startswith(_FORMULA)
-    return cell[1:] if guarded_ else cell
 
 
 def write(visits: Iterable[Visit]) -> str:

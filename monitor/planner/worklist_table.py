@@ -12,8 +12,8 @@ from monitor.core.moments import stamp
 from monitor.core.words import CAUTION
 from monitor.findings import FINDINGS
 from monitor.planner.quiet_hours import NO_LEAVE
-from monitor.planner.visit_table import guarded
 from monitor.planner.worklist import ORDER, Item, Trip, Worklist
+from monitor.tables import guarded
 
 COLUMNS = (
     "visit",

@@ -12,7 +12,8 @@ from hypothesis import given, strategies as st
 from monitor.core.words import CAUTION
 from monitor.planner.as_csv import as_csv
 from monitor.planner.as_json import as_json
-from monitor.planner.columns import COLUMNS, harmless
+from monitor.planner.columns import COLUMNS
+from monitor.tables import guarded
 from tests.planner.facts import at as on, disturbed, heard, line, of, trains
 
 
@@ -68,13 +69,13 @@ def test_csv_lines_end_as_the_standard_says(may):
 )
 def test_nothing_in_a_table_is_a_formula(name):
     """What a spreadsheet would take for one is told as text (OWASP, "CSV Injection")."""
-    assert harmless(name) == f"'{name}"
+    assert guarded(name) == f"'{name}"
 
 
 @given(st.text())
 def test_other_text_stays_as_it_is(name):
     """Nothing else is touched."""
-    found = harmless(name)
+    found = guarded(name)
 
     assert found in (name, f"'{name}")
     assert not found.lstrip().startswith(("=", "+", "-", "@"))

@@ -13,14 +13,12 @@ from monitor.findings import FINDINGS
 from monitor.planner.visit_table import (
     COLUMNS,
     Importing,
-    TableFault,
-    bare,
-    guarded,
     read,
     read_raw,
     write,
 )
 from monitor.planner.whereabouts import Whereabouts
+from monitor.tables import TableFault, bare, guarded
 from monitor.visits import Visit
 
 NOON = parse("2026-05-04T12:00:00Z")
