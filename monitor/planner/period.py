@@ -31,6 +31,7 @@ from monitor.planner.seen import Section, see
 from monitor.planner.spells import elapsed, length
 from monitor.planner.sums import Sums
 from monitor.planner.when import When
+from monitor.planner.whereabouts import Whereabouts
 
 WIDE = 10
 """Nor where the upper end is more than so many times the lower."""
@@ -71,9 +72,10 @@ def report(
     if begin >= end:
         raise ValueError("the period ends before it begins")
     period = end - begin
-    now = Sums(see(history, line, begin, end, reached), line, period, alerts or {})
+    there = Whereabouts(line)
+    now = Sums(see(history, line, begin, end, reached), there, period, alerts or {})
     then = see(history, line, begin - period, begin, reached)
-    before = Sums(then, line, period, {})
+    before = Sums(then, there, period, {})
     rows = {kind: now.rows(kind) for kind in KINDS}
     when = When(now, (row for kind in KINDS for row in rows[kind]))
     last = {

@@ -7,7 +7,6 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
-from monitor.core.layout import Line
 from monitor.core.moments import HOUR, Moment
 from monitor.core.statistics.comparing import Counted
 from monitor.core.statistics.waiting import lasting, within as within_share
@@ -24,7 +23,7 @@ class Sums:
 
     Args:
         seen: of a period.
-        line: the line file.
+        there: the places of the line.
         period: how long that is.
         alerts: how many were raised in it, by subject.
 
@@ -34,14 +33,13 @@ class Sums:
     """
 
     def __init__(
-        self, seen: Seen, line: Line, period: int, alerts: Mapping[str, int]
+        self, seen: Seen, there: Whereabouts, period: int, alerts: Mapping[str, int]
     ) -> None:
         self.seen = seen
-        self.line = line
         self.place = {name: at for at, name in enumerate(seen.sections)}
         self._period = period
         self._alerts = alerts
-        self._there = Whereabouts(line)
+        self._there = there
         # Once for each section, not for each row in which it stands.
         self._sections = {
             name: _Section(one, seen, at)
@@ -69,7 +67,7 @@ class Sums:
         )
 
     def _subjects(self, kind: Kind) -> list[str]:
-        line = self.line
+        line = self._there.line
         heads = line.heads.values()
         found: dict[Kind, Iterable[str | None]] = {
             "section": line.sections,
