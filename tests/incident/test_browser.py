@@ -216,10 +216,13 @@ async def test_the_line_is_drawn_as_it_stood_and_as_it_was_known(path):
         )
         known = tab.locator('#line [data-section][data-known="1"]')
         await expect(known).to_have_count(0)
+        bands = tab.locator("#line .stands")
+        await expect(bands.first).to_have_text("not heard yet")
         middle = "const s = document.getElementById('scrub'); s.value = s.max / 2; s.dispatchEvent(new Event('input'))"
         await tab.evaluate(middle)
         await expect(tab.locator('#line [data-known="1"]')).not_to_have_count(0)
         await expect(tab.locator('#line [data-shows="train"]')).not_to_have_count(0)
+        await expect(bands.first).to_have_text("all heard")
         # Disturbed, and no alert open yet: drawn as that, never dark as a train is.
         fills = await tab.evaluate(
             """() => {
@@ -306,3 +309,17 @@ async def test_paper_has_the_diagram_and_every_alert(path):
         assert await tab.locator("#alerts details:not([open])").count() == 0
         await expect(tab.locator(".tools").first).to_be_hidden()
         await expect(tab.locator("#was")).to_be_visible()
+
+
+async def test_a_band_says_since_when_it_is_not_known(tmp_path, story_of):
+    """A gateway is silent from ten past six: at the band, and at each section of it, with the words of the desk."""
+    written = tmp_path / "silent.html"
+    written.write_text(page(story_of("feed-silent")))
+    async with opened(written) as tab:
+        quarter_past = "const s = document.getElementById('scrub'); s.value = 15 * 60000; s.dispatchEvent(new Event('input'))"
+        await tab.evaluate(quarter_past)
+        await expect(tab.locator("#moment")).to_contain_text("06:15:00")
+        band = tab.locator("#line .stands").first
+        await expect(band).to_have_text("3 not known since 06:10")
+        said = tab.locator('#line [data-section="T103"] title')
+        await expect(said).to_have_text("T103: not known since 06:10")

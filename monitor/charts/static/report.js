@@ -38,13 +38,14 @@ function words(model) {
   const clock = (t) => { const p = parts(t); return `${p.hour}:${p.minute}:${p.second}`; };
   const thousandths = (t) => String(Math.floor(((t % 1000) + 1000) % 1000)).padStart(3, "0");
   const moment = (t) => `${day(t) === first ? "" : `${day(t)} `}${clock(t)}.${thousandths(t)}${changes ? east(t) : ""}`;
+  const minute = (t) => `${day(t) === first ? "" : `${day(t)} `}${clock(t).slice(0, 5)}${changes ? east(t) : ""}`;
   const tick = (t, length) => {
     const p = parts(t);
     if (length > 4 * 864e5) return `${p.month}-${p.day} ${p.hour}:00`;
     if (length < 3000) return `${p.second}.${thousandths(t)}`;
     return length < 9e5 ? clock(t) : `${p.hour}:${p.minute}`;
   };
-  return { moment, offset, tick, day, zone };
+  return { moment, minute, offset, tick, day, zone };
 }
 
 function span(ms) {
@@ -176,8 +177,20 @@ class Report {
       work: "work" in found,
       fault: worst === "note" ? "" : worst,
       odd: !gone && shows === "odd" ? (state === "disturbed" ? state : "waits") : "",
-      says: gone ? "not known" : STATES[state ?? "clear"] + ("work" in found ? ", under work" : ""),
+      since: this.unknownSince(found["not-known"]),
+      says: gone ? this.unknown([this.unknownSince(found["not-known"])]) : STATES[state ?? "clear"] + ("work" in found ? ", under work" : ""),
     };
+  }
+
+  /** Since when what is not known is not, or NaN where it was not heard yet. */
+  unknownSince(i) {
+    const { spans } = this.model;
+    return i === undefined || spans.whys[spans.why[i]] === "not heard yet" ? NaN : spans.began[i];
+  }
+
+  unknown(every) {
+    const since = every.filter(Number.isFinite);
+    return since.length ? `not known since ${this.words.minute(Math.min(...since))}` : "not heard yet";
   }
 
   moveTo(t) {
@@ -191,6 +204,7 @@ class Report {
       const state = this.stateAt(this.named.get(one.dataset.section), t, known);
       one.dataset.shows = state.shows;
       one.dataset.known = state.known ? "1" : "0";
+      one.dataset.since = String(state.since);
       one.dataset.fault = state.fault;
       one.dataset.odd = state.odd;
       one.dataset.work = state.work ? "1" : "0";
@@ -210,8 +224,9 @@ class Report {
     for (const one of document.querySelector("#line svg")?.children ?? []) {
       if (one.dataset.section !== undefined) group.push(one);
       if (one.classList.contains("stands")) {
-        const gone = group.filter((g) => g.dataset.known === "0").length;
-        one.textContent = gone ? `${gone} of ${group.length} not known` : "all heard";
+        const gone = group.filter((g) => g.dataset.known === "0");
+        const few = gone.length < group.length ? `${gone.length} ` : "";
+        one.textContent = gone.length ? `${few}${this.unknown(gone.map((g) => Number(g.dataset.since)))}` : "all heard";
         group = [];
       }
     }
