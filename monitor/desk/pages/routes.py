@@ -12,6 +12,7 @@ from functools import wraps
 from importlib.resources import files
 from pathlib import PurePosixPath
 from typing import Annotated, Any
+from urllib.parse import urlencode
 
 from fastapi import APIRouter, Depends, Query, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse, StreamingResponse
@@ -287,6 +288,7 @@ class Pages:
             rows=[self._view.row(one, now) for one in called],
             planned=sum(one.priority == "planned" for one in faults),
             not_seen=sum(not one.seen for one in called),
+            query=_query(position),
         )
 
     async def _now(self) -> int:
@@ -303,6 +305,7 @@ class Pages:
         return self._render(
             "part_resets.html",
             resets=await self._view.resets(position),
+            query=_query(position),
             at=lambda text: self._view.at(text, now),
         )
 
@@ -622,6 +625,11 @@ class Pages:
             media_type=kind,
             headers={"Cache-Control": "no-cache"},
         )
+
+
+def _query(position: PositionOut | None) -> str:
+    """What carries the position from a page to the next."""
+    return "" if position is None else f"?{urlencode({'position': position.name})}"
 
 
 def _readable(value: object) -> object:

@@ -556,6 +556,9 @@ document.addEventListener("click", (event) => {
 });
 at("take")?.addEventListener("click", take_desk);
 at("try-sound")?.addEventListener("click", trySound);
+// Where a sheet goes back to.
+sessionStorage.setItem("tallywatch-desk", `/${query}`);
+
 gather();
 middle();
 select();
