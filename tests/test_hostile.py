@@ -208,7 +208,7 @@ ASKED = (
     *("lists/resets-waiting", "lists/before-the-first-train"),
     *("lists/resets-waiting/print", "lists/before-the-first-train/print"),
     *("positions/desk/handover", "positions/desk/handover/print"),
-    *("visits", "visits/table"),
+    *("visits", "visits/table", "visits/became"),
 )
 
 
@@ -286,7 +286,7 @@ def pages(fault):
 FILES = tuple(
     path.format(form)
     for form in ("html", "csv", "json", "xlsx")
-    for path in ("/planner/work.{}", "/planner/report?format={}")
+    for path in ("/planner/work.{}", "/planner/visits.{}", "/planner/report?format={}")
 )
 """What a planner takes along."""
 

@@ -48,6 +48,7 @@ from monitor.desk.model import (
     Time,
     Who,
 )
+from monitor.desk.outcomes import Outcomes
 from monitor.desk.outlooks import Outlooks
 from monitor.desk.pace import Pace
 from monitor.desk.pages.planner import PlannerPages
@@ -682,6 +683,8 @@ def create(
     )
     for router in (OPEN, SEEN, DONE):
         app.include_router(router)
+    if outlooks is not None:
+        app.include_router(Outcomes(outlooks, door, BASE).router())
     if ticks is not None:
         pages = Pages(desk, ticks, door, seconds)
         app.include_router(pages.router())

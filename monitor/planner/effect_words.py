@@ -23,6 +23,12 @@ RAW = (
     "nothing by themselves."
 )
 
+OF_THOSE_VISITED = (
+    "Where an alert suspects no part in particular, anything found counts. Only what "
+    "was visited was judged: what nobody went for may be otherwise. Intervals of 95 % "
+    "(Clopper and Pearson 1934)."
+)
+
 
 def told(effect: Effect | None) -> str:
     """What *effect* means, in a sentence.
@@ -81,6 +87,15 @@ def all_of(found: Sequence[Helped], together: Effect | None) -> str:
     return (
         f"{told(together)}; after {never} of them a section was not given back, "
         "which is in no number here"
+    )
+
+
+def rates(one: Helped) -> str:
+    """What was counted before a visit and after it, each with how long it was watched and available."""
+    before, after = one.before, one.after
+    return (
+        f"{before.count} in {how_long(before.exposure)} before, "
+        f"{after.count} in {how_long(after.exposure)} since"
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Sequence
 from typing import TYPE_CHECKING, Annotated, TypeVar
 
 from fastapi import APIRouter, Depends, Query, Request, Response
@@ -19,13 +19,13 @@ from monitor.desk.roles import Role
 from monitor.findings import FINDINGS
 
 if TYPE_CHECKING:
-    from monitor.planner.effect import Helped
     from monitor.planner.worklist import Trip
 
 MOST = 20
 """So many visits that would be worth while stand on the page; the files hold all."""
 
 MOST_VISITS = 200
+WORKBOOK = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 EVIDENCE = 3
 
 Position = Annotated[str | None, Query(max_length=64)]
@@ -57,10 +57,18 @@ class WorkPages:
             router.add_api_route(
                 path, answer, dependencies=looks, response_class=HTMLResponse
             )
-        router.add_api_route("/planner/work.csv", self.table, dependencies=looks)
-        router.add_api_route("/planner/work.json", self.plain, dependencies=looks)
-        router.add_api_route("/planner/work.html", self.document, dependencies=looks)
-        router.add_api_route("/planner/work.xlsx", self.workbook, dependencies=looks)
+        for path, give in (
+            ("/planner/work.csv", self.table),
+            ("/planner/work.json", self.plain),
+            ("/planner/work.html", self.document),
+            ("/planner/work.xlsx", self.workbook),
+            ("/planner/visits.csv", self.became_table),
+            ("/planner/visits.json", self.became_plain),
+            ("/planner/visits.html", self.became_document),
+            ("/planner/visits.xlsx", self.became_workbook),
+            ("/planner/found.csv", self.found_table),
+        ):
+            router.add_api_route(path, give, dependencies=looks)
         return router
 
     async def _look(self, request: Request) -> Asker:
@@ -118,7 +126,7 @@ class WorkPages:
         made = await _told(self._outlooks.work())
         return Response(
             await asyncio.to_thread(as_xlsx, made),
-            media_type="application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+            media_type=WORKBOOK,
             headers=_headers("xlsx"),
         )
 
@@ -126,12 +134,13 @@ class WorkPages:
         """The visits, and whether they helped."""
         from monitor.planner.effect_words import (  # noqa: PLC0415
             METHOD,
+            OF_THOSE_VISITED,
             RAW,
             all_of,
             became_of,
-            how_long,
             number,
             of_those_visited,
+            rates,
         )
 
         became = await _told(self._outlooks.became())
@@ -148,10 +157,51 @@ class WorkPages:
             share=of_those_visited,
             method=METHOD,
             raw=RAW,
+            of_those_visited=OF_THOSE_VISITED,
             causes=FINDINGS,
             moment=self._moment,
-            rates=lambda one: rates(one, how_long),
+            rates=rates,
             parts=parts_of(self._outlooks.line),
+        )
+
+    async def became_table(self) -> Response:
+        """What became of each visit, for a spreadsheet."""
+        from monitor.planner.became_table import helped_csv  # noqa: PLC0415
+
+        found = await _told(self._outlooks.became())
+        return _file(helped_csv(found), "csv", "text/csv", "visits")
+
+    async def found_table(self) -> Response:
+        """How often each kind of alert was about something, for a spreadsheet."""
+        from monitor.planner.became_table import found_csv  # noqa: PLC0415
+
+        found = await _told(self._outlooks.became())
+        return _file(found_csv(found), "csv", "text/csv", "found")
+
+    async def became_plain(self) -> Response:
+        """What became of visits, for programs."""
+        from monitor.planner.became_table import as_json  # noqa: PLC0415
+
+        found = await _told(self._outlooks.became())
+        return _file(as_json(found), "json", "application/json", "visits")
+
+    async def became_document(self) -> Response:
+        """What became of visits, as a file to send or print."""
+        from monitor.planner.became_html import as_html  # noqa: PLC0415
+
+        found = await _told(self._outlooks.became())
+        text = as_html(found, self._outlooks.line, self._outlooks.now())
+        return _file(text, "html", "text/html", "visits")
+
+    async def became_workbook(self) -> Response:
+        """What became of visits, as a workbook."""
+        from monitor.planner.became_xlsx import as_xlsx  # noqa: PLC0415
+
+        found = await _told(self._outlooks.became())
+        return Response(
+            await asyncio.to_thread(as_xlsx, found, self._outlooks.now()),
+            media_type=WORKBOOK,
+            headers=_headers("xlsx", "visits"),
         )
 
     def _day(self, moment: Moment) -> str:
@@ -170,12 +220,14 @@ async def _told(made: Awaitable[T]) -> T:
         raise Refusal(503, f"{error}.") from None
 
 
-def _file(text: str, kind: str, media: str) -> Response:
-    return Response(text, media_type=f"{media}; charset=utf-8", headers=_headers(kind))
+def _file(text: str, kind: str, media: str, name: str = "work") -> Response:
+    return Response(
+        text, media_type=f"{media}; charset=utf-8", headers=_headers(kind, name)
+    )
 
 
-def _headers(kind: str) -> dict[str, str]:
-    return {"Content-Disposition": f'attachment; filename="work.{kind}"'}
+def _headers(kind: str, name: str = "work") -> dict[str, str]:
+    return {"Content-Disposition": f'attachment; filename="{name}.{kind}"'}
 
 
 def kilometres(trip: Trip) -> str:
@@ -194,15 +246,6 @@ def kilometres(trip: Trip) -> str:
     if trip.high - trip.low < 0.05:
         return f"km {trip.low:g}"
     return f"km {trip.low:g} to {trip.high:g}"
-
-
-def rates(one: Helped, how_long: Callable[[float], str]) -> str:
-    """What was counted before a visit and after it, each with how long it was watched and available."""
-    before, after = one.before, one.after
-    return (
-        f"{before.count} in {how_long(before.exposure)} before, "
-        f"{after.count} in {how_long(after.exposure)} since"
-    )
 
 
 def parts_of(line: Line) -> Sequence[str]:

@@ -200,6 +200,51 @@ async def test_the_visits_say_what_became_of_them(client, daemon):
     assert "too early" in again
 
 
+async def test_what_became_of_visits_is_had_as_files(client):
+    """The same in each: of one visit to which an alert led what it suspected was found, of those visited."""
+    visits = list(
+        csv.DictReader(io.StringIO((await client.get("/planner/visits.csv")).text))
+    )
+    kinds = list(
+        csv.DictReader(io.StringIO((await client.get("/planner/found.csv")).text))
+    )
+    told = json.loads((await client.get("/planner/visits.json")).text)
+    book = await client.get("/planner/visits.xlsx")
+    page = await client.get("/planner/visits.html")
+
+    assert visits[0]["counted_before"] == "20"
+    assert visits[0]["did_it_help"].startswith("fewer: 100 % fewer than to be expected")
+    assert (kinds[0]["visited"], kinds[0]["found_what_was_suspected"]) == ("1", "1")
+    assert told["of_those_visited"][0]["in_words"] == "1 of 1: too few"
+    # Clopper and Pearson, 1 of 1 at 95 %: 0.025 to 1 (R)
+    assert told["of_those_visited"][0]["share_low"] == 0.025
+    assert told["caution"] == CAUTION
+    first, second, known = openpyxl.load_workbook(io.BytesIO(book.content)).worksheets
+    assert first.max_row == 3
+    assert first.freeze_panes == "B2"
+    assert next(iter(second.rows))[0].value == "kind"
+    assert [one.value for (one,) in known.rows][-1] == CAUTION
+    assert "1 of 1: too few" in page.text
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in page.text
+    assert "<script" not in page.text
+
+
+async def test_programs_are_told_what_became_of_visits(client, daemon):
+    """As described, and with the caution; where too little was to be expected nothing is told of a ratio."""
+    daemon.visits.take(visit(1, subjects=("section/T106",), id="a" * 16))
+    answer = await client.get("/api/v1/visits/became")
+    found = answer.json()
+    told = (await client.get("/api/v1/openapi.json")).json()
+
+    assert answer.status_code == 200
+    assert "/api/v1/visits/became" in told["paths"]
+    assert [one["too_early"] for one in found["visits"]] == [True, False, False]
+    assert found["visits"][0]["ratio"] is None
+    assert found["visits"][1]["ratio"] == 0
+    assert found["of_those_visited"][0]["share"] == 1
+    assert found["caution"] == CAUTION
+
+
 async def test_without_visits_there_is_nothing_to_tell(daemon):
     """No visit on record."""
     empty = outlooks_of(daemon, visits=type(daemon.visits)())
