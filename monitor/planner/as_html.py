@@ -128,23 +128,65 @@ def style() -> str:
     return (files("monitor.planner") / "report.css").read_text(encoding="utf-8")
 
 
-def body(report: Report, most: int | None = None) -> str:
+Address = Callable[[str], str]
+"""Gives where a subject has a page of its own, or ""."""
+
+
+class _Names:
+    """Names of a report's rows, each leading to more of it.
+
+    Args:
+        report: of which.
+        address: where each has a page of its own; None: it leads to its row, where all rows are.
+    """
+
+    def __init__(self, report: Report, address: Address | None) -> None:
+        self._address = address
+        self._rows = {
+            row.subject: f"{kind}-{place}"
+            for kind in KINDS
+            for place, row in enumerate(report.rows[kind], 1)
+        }
+
+    def anchor(self, subject: str) -> str:
+        """What the row of *subject* is called in the page."""
+        return self._rows[subject]
+
+    def of(self, subject: str, *, in_its_row: bool = False) -> str:
+        """The name of *subject*, which leads somewhere; in its row to nothing but a page of its own."""
+        name = escape(subject.partition("/")[2])
+        if self._address is not None:
+            place = self._address(subject)
+        else:
+            place = "" if in_its_row else f"#{self.anchor(subject)}"
+        return f'<a href="{escape(place)}">{name}</a>' if place else name
+
+    def of_sections(self, sections: Iterable[str]) -> list[str]:
+        """The names of sections."""
+        return [self.of(f"section/{name}") for name in sections]
+
+
+def body(
+    report: Report, most: int | None = None, address: Address | None = None
+) -> str:
     """*report* as the body of a page.
 
     Args:
         report: what to tell.
         most: so many rows of a kind at most; None: all.
+        address: where things have a page of their own; None: names lead to their rows, for which all must be there.
     """
+    names = _Names(report, address)
     parts = "\n".join(
         part
         for part in (
             '<article class="report">',
             _heading(report),
-            _says(report),
+            _says(report, names),
             _notes(report),
-            _worst(report),
-            _charts(report),
-            *(_table(report, kind, most) for kind in KINDS),
+            _worst(report, names),
+            _charts(report, names),
+            *(_table(report, kind, most, names) for kind in KINDS),
             _made_how(),
             f'<p class="caution">{escape(CAUTION)}</p>',
             "</article>",
@@ -156,7 +198,7 @@ def body(report: Report, most: int | None = None) -> str:
 
 def said(report: Report) -> str:
     """What there is to say first, as plain text."""
-    return unescape(re.sub(r"<[^<>]+>", "", _says(report)))
+    return unescape(re.sub(r"<[^<>]+>", "", _says(report, _Names(report, None))))
 
 
 def _day(moment: Moment, report: Report) -> str:
@@ -175,7 +217,7 @@ def _heading(report: Report) -> str:
     )
 
 
-def _says(report: Report) -> str:
+def _says(report: Report, names: _Names) -> str:
     whole = report.whole
     if not whole.heard:
         return '<p class="says">Nothing was heard in this period, so nothing is known of it.</p>'
@@ -194,7 +236,7 @@ def _says(report: Report) -> str:
         f"Not available for <b>{words.minutes(whole.failed)}</b> in all, {words.minutes(whole.failed_busy)} of it in hours with trains; <b>{whole.held}</b> train{'' if whole.held == 1 else 's'} held.",
         f"Counted apart: {words.apart(whole)}." if whole.apart.total else "",
         f"Observed {words.share(whole.share)} of the period; the longest that a section was not: {dark}.",
-        _carry(report),
+        _carry(report, names),
     ]
     return f'<p class="says">{" ".join(one for one in sentences if one)}</p>'
 
@@ -209,7 +251,7 @@ def _fleet(report: Report) -> str:
     return f"Within the period they came <b>{way} and {way} often</b>."
 
 
-def _carry(report: Report) -> str:
+def _carry(report: Report, names: _Names) -> str:
     most = report.most
     if len(most) < 1 or report.whole.disturbances < len(most) * 2:
         return ""
@@ -217,7 +259,7 @@ def _carry(report: Report) -> str:
     there = len(report.rows["section"])
     return (
         f"{len(most)} of {there} sections carried {words.share(share)} of them: "
-        f"{escape(', '.join(most[:8]))}{' …' if len(most) > 8 else ''}."
+        f"{', '.join(names.of_sections(most[:8]))}{' …' if len(most) > 8 else ''}."
     )
 
 
@@ -317,17 +359,18 @@ def _first(report: Report) -> Callable[[Figures], tuple[float | str, ...]]:
     return place
 
 
-def _worst(report: Report) -> str:
+def _worst(report: Report, names: _Names) -> str:
     ranked = sorted(
         (row for row in report.rows["section"] if row.disturbances or row.failed),
         key=_first(report),
     )[:WORST]
     if not ranked:
         return ""
-    return "<h2>Where most is to come</h2>" + _rows(report, ranked, "Section", _WORST)
+    heading = "<h2>Where most is to come</h2>"
+    return heading + _rows(report, ranked, ("Section", _WORST), names)
 
 
-def _table(report: Report, kind: Kind, most: int | None) -> str:
+def _table(report: Report, kind: Kind, most: int | None, names: _Names) -> str:
     found = report.rows[kind]
     if not found:
         return ""
@@ -342,10 +385,20 @@ def _table(report: Report, kind: Kind, most: int | None) -> str:
         )
     heading = f'<h2 id="{kind}s">{title}</h2>'
     columns = _ALL if kind == "section" else _PARTS
-    return heading + more + _rows(report, shown, title.removesuffix("s"), columns)
+    told = _rows(report, shown, (title.removesuffix("s"), columns), names, own=True)
+    return heading + more + told
 
 
-def _rows(report: Report, rows: Iterable[Figures], name: str, columns: Cells) -> str:
+def _rows(
+    report: Report,
+    rows: Iterable[Figures],
+    told: tuple[str, Cells],
+    names: _Names,
+    *,
+    own: bool = False,
+) -> str:
+    """A table of *rows*; in their own one each can be led to."""
+    name, columns = told
     head = "".join(f'<th scope="col">{escape(title)}</th>' for title, _ in columns)
     lines = []
     for row in rows:
@@ -354,7 +407,9 @@ def _rows(report: Report, rows: Iterable[Figures], name: str, columns: Cells) ->
             f'<td data-label="{escape(title)}">{escape(cell(row, rank))}</td>'
             for title, cell in columns
         )
-        lines.append(f'<tr><th scope="row">{escape(row.name)}</th>{cells}</tr>')
+        anchor = f' id="{names.anchor(row.subject)}"' if own else ""
+        shown = names.of(row.subject, in_its_row=own)
+        lines.append(f'<tr{anchor}><th scope="row">{shown}</th>{cells}</tr>')
     return (
         f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(name)}"><table>'
         f'<thead><tr><th scope="col">{escape(name)}</th>{head}</tr></thead>'
@@ -365,19 +420,29 @@ def _rows(report: Report, rows: Iterable[Figures], name: str, columns: Cells) ->
 # Drawings, each with its numbers beside it.
 
 
-def _charts(report: Report) -> str:
+def _charts(report: Report, names: _Names) -> str:
     if not report.whole.heard:
         return ""
-    drawn = [_months(report), _carried(report), _expected(report), _hours(report)]
+    drawn = [
+        _months(report),
+        _carried(report, names),
+        _expected(report, names),
+        _hours(report),
+    ]
     return f'<h2>Drawn</h2><div class="charts">{"".join(one for one in drawn if one)}</div>'
 
 
 def _figure(
-    title: str, svg: str, head: Sequence[str], rows: Iterable[Sequence[str]]
+    title: str,
+    svg: str,
+    head: Sequence[str],
+    rows: Iterable[Sequence[str]],
+    name: Callable[[str], str] = escape,
 ) -> str:
+    """A drawing with its numbers; *name* gives what stands before a row, as HTML."""
     ths = "".join(f'<th scope="col">{escape(one)}</th>' for one in head)
     trs = "".join(
-        f'<tr><th scope="row">{escape(row[0])}</th>'
+        f'<tr><th scope="row">{name(row[0])}</th>'
         f"{''.join(f'<td>{escape(one)}</td>' for one in row[1:])}</tr>"
         for row in rows
     )
@@ -468,7 +533,7 @@ def _hours(report: Report) -> str:
     return _figure(f"{title}; stroke: by trains alone", svg, head, rows)
 
 
-def _carried(report: Report) -> str:
+def _carried(report: Report, names: _Names) -> str:
     shown = report.carried[:BARS]
     if len(shown) < 2:
         return ""
@@ -485,10 +550,16 @@ def _carried(report: Report) -> str:
         for one in report.carried
     ]
     head = ("Section", "Rank", "Disturbances", "Together")
-    return _figure(f"{title}; dashed: together", svg, head, rows)
+    return _figure(
+        f"{title}; dashed: together",
+        svg,
+        head,
+        rows,
+        lambda one: names.of(f"section/{one}"),
+    )
 
 
-def _expected(report: Report) -> str:
+def _expected(report: Report, names: _Names) -> str:
     found = [
         (row, one)
         for row in report.rows["section"]
@@ -516,7 +587,8 @@ def _expected(report: Report) -> str:
         (row.name, *map(words.few_digits, (one.rate, one.low, one.high)))
         for row, one in ranked
     ]
-    return _figure(title, svg, ("Section", "To expect", "At least", "At most"), rows)
+    head = ("Section", "To expect", "At least", "At most")
+    return _figure(title, svg, head, rows, lambda one: names.of(f"section/{one}"))
 
 
 def _made_how() -> str:

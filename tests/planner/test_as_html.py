@@ -80,11 +80,11 @@ def read(page):
 
 
 def test_the_file_asks_for_nothing(told):
-    """No address is in it, and its policy forbids to load or run anything."""
+    """No address in it leads out of it, and its policy forbids to load or run anything."""
     page = as_html(told)
     found = read(page)
 
-    assert found.asks == []
+    assert all(one.startswith("#") for one in found.asks)
     assert "default-src &#x27;none&#x27;" in page
     assert "<script" not in page
     assert "@import" not in page
@@ -119,7 +119,7 @@ def test_a_long_table_is_cut_on_a_page_and_says_so(told):
     """The two where most is to come, and where the others are."""
     whole, cut = body(told), body(told, 2)
 
-    assert whole.count("<tr>") > cut.count("<tr>")
+    assert whole.count("<tr ") > cut.count("<tr ")
     assert "The 2 of 4 where most is to come" in cut
 
 
@@ -150,7 +150,7 @@ def test_what_stands_still_is_told_of_first():
     worst, _, rest = page.partition("Drawn")
     table = rest.partition('id="sections"')[2].partition("</table>")[0]
 
-    assert re.findall(r'<th scope="row">(T\d)</th>', worst) == ["T3", "T1", "T2", "T4"]
+    assert re.findall(r'<th scope="row"><a href="#[^"]+">(T\d)</a>', worst) == ["T3", "T1", "T2", "T4"]
     assert re.findall(r'<th scope="row">(T\d)</th>', table) == ["T3"]
 
 
@@ -294,3 +294,16 @@ def test_the_same_report_gives_the_same_file(told):
     assert as_html(again) == as_html(again)
     assert as_xlsx(again) == as_xlsx(again)
     assert as_html(told) != as_html(again)
+
+
+def test_a_name_leads_to_its_row_in_a_file_and_to_its_page_on_the_desk(told):
+    """Wherever a section stands beside its table; in a file each address is one of a row that is there."""
+    file = read(body(told))
+    page = body(told, address=lambda subject: f"/at/{subject}")
+
+    assert {"#section-2"} <= set(file.asks)
+    assert all(one.startswith("#") for one in file.asks)
+    assert {one.removeprefix("#") for one in file.asks} <= set(file.ids)
+    assert '<a href="/at/section/T2">T2</a>' in page
+    assert '<a href="/at/head/H1">H1</a>' in page
+    assert 'href="#' not in page

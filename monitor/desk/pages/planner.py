@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import timedelta
 from typing import Annotated, Any
+from urllib.parse import quote
 
 from fastapi import APIRouter, Depends, Query, Request, Response
 from fastapi.responses import HTMLResponse
@@ -78,7 +79,7 @@ class PlannerPages:
             "planner.html",
             "Planner",
             position,
-            body=Markup(body(report, MOST)),  # noqa: S704 - escaped where it is made
+            body=Markup(body(report, MOST, address)),  # noqa: S704 - escaped where it is made
             first=first,
             last=last,
             choices=self._choices(),
@@ -144,6 +145,19 @@ class PlannerPages:
             ("90 days", day(90), day(0)),
             ("a year", day(365), day(0)),
         ]
+
+
+def address(subject: str) -> str:
+    """Where a subject has a page of its own on the desk, or "".
+
+    Example:
+        >>> address("section/T1?"), address("cable/C2")
+        ('/sections/T1%3F', '')
+    """
+    kind, _, name = subject.partition("/")
+    if kind not in {"section", "head"}:
+        return ""
+    return f"/{kind}s/{quote(name, safe='')}"
 
 
 def _writes_workbooks() -> bool:
