@@ -31,8 +31,8 @@ from monitor.store import Store
 if TYPE_CHECKING:
     from monitor.planner.figures import Report
 
-LONGEST: Duration = 800 * DAY
-"""Nobody asks for more than two years at once."""
+LONGEST: Duration = 3660 * DAY
+"""Nobody asks for more than ten years at once."""
 
 USUAL_D = 30
 """Days that are told of where nobody says how many."""
@@ -149,7 +149,7 @@ class Planning:
         if start >= stop:
             raise ValueError("the period ends before it begins")
         if stop - start > LONGEST:
-            raise ValueError("the period is longer than two years")
+            raise ValueError("the period is longer than ten years")
         return start, stop
 
     def _midnight(self, day: str, later: int) -> Moment:

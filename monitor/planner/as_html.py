@@ -27,6 +27,7 @@ from monitor.planner.figures import (
     Report,
     Slot,
 )
+from monitor.planner.seasons import TOO_LITTLE
 
 POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"  # fmt: skip
 """Nothing is loaded and nothing runs, whatever else went wrong."""
@@ -85,6 +86,10 @@ NOTES: tuple[tuple[str, str], ...] = (
     (
         "More than its share",
         "By its trains alone it would have so many occasions less than once in ten, once all were asked about (Benjamini and Hochberg 1995): of those named, one in ten is named by accident.",
+    ),
+    (
+        "Hours, months, seasons",
+        "Named where the trains of that hour, month or season explain so many occasions less than once in twenty, once all were asked about (Benjamini and Hochberg 1995), of at least 5. Seasons are quarters of whole months; one is named where it was so in more than half of the years, or of a single year with that said, and nothing is told where less than half of one of the four was observed.",
     ),
     (
         "Not available",
@@ -282,7 +287,7 @@ _WORST: Cells = (
     ("More than its share", lambda _, k: words.more(k)),
     ("Trend", lambda _, k: words.trend(k)),
     ("Against the period before", lambda _, k: words.against(k.against)),
-    ("When", lambda _, k: "; ".join(x for x in (k.hours, k.months) if x)),
+    ("When", lambda _, k: "; ".join(x for x in (k.hours, k.months, k.seasons) if x)),
 )
 
 _ALL: Cells = (
@@ -428,8 +433,10 @@ def _charts(report: Report, names: _Names) -> str:
         _carried(report, names),
         _expected(report, names),
         _hours(report),
+        _seasons(report),
     ]
-    return f'<h2>Drawn</h2><div class="charts">{"".join(one for one in drawn if one)}</div>'
+    few = "" if report.seasons else f'<p class="second">Seasons: {TOO_LITTLE}.</p>'
+    return f'<h2>Drawn</h2><div class="charts">{"".join(one for one in drawn if one)}</div>{few}'
 
 
 def _figure(
@@ -478,6 +485,7 @@ def _months(report: Report) -> str:
         "A bar a month with its 95 % interval; hatched where less than 95 % was observed, "
         "and a question mark where no train was seen.",
         [_slot_bar(one) for one in report.months],
+        every=-(-len(report.months) // 13),
     )
     rows = [
         (
@@ -498,6 +506,40 @@ def _months(report: Report) -> str:
         "Per 1,000 trains",
         "Observed",
     )
+    return _figure(title, svg, head, rows)
+
+
+def _seasons(report: Report) -> str:
+    if not report.seasons:
+        return ""
+    title = "Occasions per 1,000 trains, by season"
+    bars = []
+    for season in report.seasons:
+        one = season.per_trains()
+        if not one.exposure > 0:
+            bars.append(Bar(label=season.name, value=None))
+            continue
+        low, high = (end / one.exposure for end in limits(one.count, words.CONFIDENCE))
+        rate = one.count / one.exposure
+        bars.append(Bar(label=season.name, value=rate, low=low, high=high))
+    svg = plots.columns(
+        "seasons",
+        title,
+        "A bar for each season, all years together, with its 95 % interval.",
+        bars,
+    )
+    rows = [
+        (
+            f"{season.name} {one.year}",
+            str(one.occasions) if one.days else words.NOT_HEARD,
+            f"{one.trains:,}" if one.days else words.NOT_HEARD,
+            words.rate(one.per_trains(), heard=bool(one.days)),
+            f"{one.days:.0f}",
+        )
+        for season in report.seasons
+        for one in season.years
+    ]
+    head = ("Season", "Occasions", "Trains", "Per 1,000 trains", "Days observed")
     return _figure(title, svg, head, rows)
 
 

@@ -10,6 +10,7 @@ from monitor.core.moments import Moment, stamp
 from monitor.core.words import CAUTION
 from monitor.planner.columns import COLUMNS, Cell, cells
 from monitor.planner.figures import KINDS, Figures, Rank, Report, Slot
+from monitor.planner.seasons import TOO_LITTLE
 
 
 def as_json(report: Report) -> str:
@@ -37,6 +38,7 @@ def plain(report: Report) -> dict[str, Any]:
         "trend": None if report.fleet is None else asdict(report.fleet),
         "carried_by": list(report.most),
         "months": [_slot(one) for one in report.months],
+        "seasons": _seasons(report),
         "hours": [_slot(one) for one in report.hours],
         **{
             f"{kind}s": [
@@ -68,6 +70,21 @@ def _slot(slot: Slot) -> dict[str, Cell]:
         "trains": slot.trains if heard or slot.trains else None,
         "share": slot.share,
     }
+
+
+def _seasons(report: Report) -> list[dict[str, Any]] | str:
+    """Each season of each year; in words where too little of the year was seen."""
+    if not report.seasons:
+        return TOO_LITTLE
+    return [
+        {
+            "season": season.name,
+            "years": [
+                asdict(one) | {"days": round(one.days, 1)} for one in season.years
+            ],
+        }
+        for season in report.seasons
+    ]
 
 
 def _finite(values: dict[str, Any]) -> dict[str, Any]:

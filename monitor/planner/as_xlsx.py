@@ -15,6 +15,7 @@ from monitor.planner import words
 from monitor.planner.as_html import NOTES, PLURALS
 from monitor.planner.columns import COLUMNS, Cell, Form, cells
 from monitor.planner.figures import KINDS, Kind, Report
+from monitor.planner.seasons import TOO_LITTLE
 from monitor.planner.workbook import workbook
 
 WIDTHS: dict[Form, int] = {"text": 22, "count": 12, "number": 13, "share": 11, "yes": 9}
@@ -30,6 +31,7 @@ def as_xlsx(report: Report) -> bytes:
         if report.rows[kind]:
             sheets.table(report, kind)
     sheets.months(report)
+    sheets.seasons(report)
     sheets.how()
     book.close()
     return out.getvalue()
@@ -126,6 +128,34 @@ class _Sheets:
                 if slot.share is not None:
                     sheet.write_number(number, 4, slot.share, self._forms["share"])
             sheet.freeze_panes(1, 1)
+
+    def seasons(self, report: Report) -> None:
+        """Each season of each year."""
+        sheet = self._book.add_worksheet("By season")
+        sheet.set_column(0, 5, 18)
+        if not report.seasons:
+            sheet.write_string(0, 0, TOO_LITTLE)
+            return
+        titles = (
+            "Season",
+            "Year",
+            "Disturbances",
+            "Occasions",
+            "Trains",
+            "Days observed",
+        )
+        for at, title in enumerate(titles):
+            sheet.write_string(0, at, title, self._head)
+        rows = [(one, year) for one in report.seasons for year in one.years]
+        for number, (season, one) in enumerate(rows, 1):
+            sheet.write_string(number, 0, season.name)
+            sheet.write_number(number, 1, one.year)
+            told = (one.disturbances, one.occasions, one.trains)
+            for at, count in enumerate(told, 2):
+                if one.days or count:
+                    sheet.write_number(number, at, count, self._forms["count"])
+            sheet.write_number(number, 5, one.days, self._forms["number"])
+        sheet.freeze_panes(1, 2)
 
     def how(self) -> None:
         """How the numbers are made."""

@@ -274,6 +274,12 @@ COLUMNS: tuple[Column, ...] = (
     Column(
         "months", "Months with more than trains explain", "text", lambda _, k: k.months
     ),
+    Column(
+        "seasons",
+        "Seasons with more than trains explain",
+        "text",
+        lambda _, k: k.seasons,
+    ),
     Column("alerts", "Alerts about it", "count", lambda r, _: r.alerts, True),
 )
 

@@ -20,6 +20,9 @@ KINDS: tuple[Kind, ...] = ("section", "head", "unit", "cable", "evaluator", "sit
 FULLY = 0.95
 """Observed for less than this share, trains are "at least"."""
 
+MANY = 5
+"""With fewer occasions nothing is said of when they came."""
+
 SHORT: Duration = 7 * DAY
 """Of what was watched for less nothing is told for 90 days: not even each day of the week was seen."""
 
@@ -174,6 +177,7 @@ class Rank:
         against: the rate against that of the period before.
         hours: when more of them came than trains would explain, in words, or "".
         months: likewise.
+        seasons: likewise, or None where too little of the year was seen.
     """
 
     subject: str
@@ -188,6 +192,7 @@ class Rank:
     against: Ratio | None = None
     hours: str = ""
     months: str = ""
+    seasons: str | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -214,6 +219,47 @@ class Slot:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SeasonYear:
+    """A season of one year, over all sections.
+
+    Args:
+        year: in which it ends.
+        disturbances: that count.
+        occasions: on which they came.
+        trains: worked through.
+        days: observed of it, on average.
+    """
+
+    year: int
+    disturbances: int
+    occasions: int
+    trains: int
+    days: float
+
+    def per_trains(self) -> Counted:
+        """Its occasions in so many thousand trains."""
+        return Counted(self.occasions, self.trains / 1000)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Season:
+    """A season, over all years and sections.
+
+    Args:
+        name: its months.
+        years: of each.
+    """
+
+    name: str
+    years: tuple[SeasonYear, ...]
+
+    def per_trains(self) -> Counted:
+        """Its occasions in so many thousand trains, of all years."""
+        occasions = sum(one.occasions for one in self.years)
+        return Counted(occasions, sum(one.trains for one in self.years) / 1000)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Report:
     """What a period was like.
 
@@ -233,6 +279,7 @@ class Report:
         carried: sections, by disturbances.
         most: sections that carry four in five of them.
         months: of the period.
+        seasons: of the period; () where too little of the year was seen.
         hours: of the day.
         fleet: whether disturbances came faster and faster, over all sections.
         against: the line against the period before.
@@ -254,6 +301,7 @@ class Report:
     carried: tuple[Carried, ...]
     most: tuple[str, ...]
     months: tuple[Slot, ...]
+    seasons: tuple[Season, ...]
     hours: tuple[Slot, ...]
     fleet: Trend | None
     against: Ratio | None

@@ -77,7 +77,9 @@ def report(
     then = see(history, line, begin - period, begin, reached)
     before = Sums(then, there, period, {})
     rows = {kind: now.rows(kind) for kind in KINDS}
-    when = When(now, (row for kind in KINDS for row in rows[kind]))
+    seasons = now.seasons()
+    every = (row for kind in KINDS for row in rows[kind])
+    when = When(now, every, seasons=bool(seasons))
     last = {
         row.subject: before.per_trains(row.sections)
         for kind in KINDS
@@ -106,6 +108,7 @@ def report(
         carried=tuple(carried),
         most=tuple(carrying(carried, CARRY)),
         months=now.months(),
+        seasons=seasons,
         hours=now.hours(),
         fleet=fleet_trend(occasions_of_fleet(now.seen.sections.values())),
         against=compare(whole_before.per_trains(), whole.per_trains()),
@@ -184,6 +187,7 @@ def _ranks(
                 against=compare(before[subject], row.per_trains()),
                 hours=when.hours(subject),
                 months=when.months(subject),
+                seasons=when.seasons(subject),
             )
         )
     return found

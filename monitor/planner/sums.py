@@ -11,8 +11,17 @@ from monitor.core.moments import HOUR, Moment
 from monitor.core.statistics.comparing import Counted
 from monitor.core.statistics.waiting import lasting, within as within_share
 from monitor.history import HOURS
-from monitor.planner.figures import Apart, Figures, GivenBack, Kind, Resets, Slot
+from monitor.planner.figures import (
+    Apart,
+    Figures,
+    GivenBack,
+    Kind,
+    Resets,
+    Season,
+    Slot,
+)
 from monitor.planner.occasions import of_several
+from monitor.planner.seasons import seasons_of
 from monitor.planner.seen import Numbers, Section, Seen
 from monitor.planner.spells import length
 from monitor.planner.whereabouts import Whereabouts
@@ -124,6 +133,23 @@ class Sums:
         """The months of the period."""
         seen = self.seen
         return self._slots(seen.clock.months, 1, seen.by_month, self._month_shares())
+
+    def seasons(self) -> tuple[Season, ...]:
+        """The seasons of the period; () where too little of the year was seen."""
+        months, clock = self.months(), self.seen.clock
+        hours = [
+            int((clock.month == at)[clock.inside].sum()) for at in range(len(months))
+        ]
+        return seasons_of(
+            clock.months,
+            [one.disturbances for one in months],
+            [one.occasions for one in months],
+            [one.trains for one in months],
+            [
+                (one.share or 0.0) * number / HOURS
+                for one, number in zip(months, hours, strict=True)
+            ],
+        )
 
     def hours(self) -> tuple[Slot, ...]:
         """The hours of the day."""

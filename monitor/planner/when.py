@@ -1,4 +1,4 @@
-"""When disturbances come: the hours of the day and the months in which more occasions came than trains explain."""
+"""When disturbances come: the hours of the day, the months and the seasons in which more occasions came than trains explain."""
 
 from __future__ import annotations
 
@@ -8,13 +8,11 @@ import numpy as np
 
 from monitor.core.statistics.ranking import more_in_parts
 from monitor.history import HOURS
-from monitor.planner.figures import Figures
+from monitor.planner.figures import MANY, Figures
+from monitor.planner.seasons import more_in_seasons
 from monitor.planner.seen import Numbers
 from monitor.planner.sums import Sums
 from monitor.planner.words import NAMED
-
-MANY = 5
-"""With fewer occasions nothing is said of when they came."""
 
 _HOURS = tuple(f"{hour:02d} h" for hour in range(HOURS))
 
@@ -25,9 +23,10 @@ class When:
     Args:
         sums: what was seen.
         rows: that are asked about.
+        seasons: whether enough of the year was seen to tell of these.
     """
 
-    def __init__(self, sums: Sums, rows: Iterable[Figures]) -> None:
+    def __init__(self, sums: Sums, rows: Iterable[Figures], *, seasons: bool) -> None:
         self._sums = sums
         asked = [row for row in rows if row.occasions >= MANY]
         seen = sums.seen
@@ -38,19 +37,20 @@ class When:
             _counts([[hour for hour, _ in one] for one in slots], HOURS),
             self._trains(asked, seen.by_hour),
         )
-        months = [""] * len(asked)
-        if len(seen.clock.months) > 1:
-            months = _more(
-                seen.clock.months,
-                _counts(
-                    [[month for _, month in one] for one in slots],
-                    len(seen.clock.months),
-                ),
-                self._trains(asked, seen.by_month),
-            )
+        months = by_season = [""] * len(asked)
+        within = seen.clock.months
+        if len(within) > 1:
+            at = [[month for _, month in one] for one in slots]
+            counts = _counts(at, len(within))
+            trains = self._trains(asked, seen.by_month)
+            months = _more(within, counts, trains)
+            if seasons:
+                by_season = more_in_seasons(within, counts, trains)
         subjects = [row.subject for row in asked]
         self._hours = dict(zip(subjects, hours, strict=True))
         self._months = dict(zip(subjects, months, strict=True))
+        self._seasons = dict(zip(subjects, by_season, strict=True))
+        self._tells_seasons = seasons
 
     def hours(self, subject: str) -> str:
         """The hours of the day in which more came than by trains, in words, or ""."""
@@ -59,6 +59,10 @@ class When:
     def months(self, subject: str) -> str:
         """Likewise the months."""
         return self._months.get(subject, "")
+
+    def seasons(self, subject: str) -> str | None:
+        """Likewise the seasons; None where too little of the year was seen."""
+        return self._seasons.get(subject, "") if self._tells_seasons else None
 
     def _trains(self, rows: Sequence[Figures], by: Numbers) -> Numbers:
         place = self._sums.place

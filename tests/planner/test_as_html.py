@@ -150,7 +150,12 @@ def test_what_stands_still_is_told_of_first():
     worst, _, rest = page.partition("Drawn")
     table = rest.partition('id="sections"')[2].partition("</table>")[0]
 
-    assert re.findall(r'<th scope="row"><a href="#[^"]+">(T\d)</a>', worst) == ["T3", "T1", "T2", "T4"]
+    assert re.findall(r'<th scope="row"><a href="#[^"]+">(T\d)</a>', worst) == [
+        "T3",
+        "T1",
+        "T2",
+        "T4",
+    ]
     assert re.findall(r'<th scope="row">(T\d)</th>', table) == ["T3"]
 
 

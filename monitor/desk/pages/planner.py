@@ -144,6 +144,7 @@ class PlannerPages:
             (f"{before:%Y-%m}", f"{before:%Y-%m}-01", f"{before:%Y-%m-%d}"),
             ("90 days", day(90), day(0)),
             ("a year", day(365), day(0)),
+            ("3 years", day(1095), day(0)),
         ]
 
 
