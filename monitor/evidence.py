@@ -368,6 +368,11 @@ class Evidence:
                         "fault": fault.fault,
                         "headline": fault.headline,
                         "priority": fault.priority,
+                        **(
+                            {}
+                            if fault.alerts is None
+                            else {"alerts": list(fault.alerts)}
+                        ),
                     }
                     for fault in one.faults
                 ],

@@ -8,7 +8,7 @@ What is said here is about pages, never about whether somebody looked at them.
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -75,6 +75,7 @@ class Page:
         sound: what became of sounds.
         stale: since when it had not heard the monitor, or None.
         painted: the first and the newest painting of each fault by then.
+        alerts: when each alert was painted with its fault first, by then; None where the page does not say.
     """
 
     page: str
@@ -85,6 +86,7 @@ class Page:
     sound: str
     stale: Moment | None
     painted: dict[str, tuple[Painting, Painting]]
+    alerts: dict[str, Moment] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,6 +102,7 @@ class Standing:
         concluded: when the monitor first had it.
         subjects: what it covers.
         open: whether it was: until all is over, and what only a person ends is closed.
+        alerts: ids of those in it.
     """
 
     fault: str
@@ -110,6 +113,20 @@ class Standing:
     concluded: Moment
     subjects: tuple[str, ...]
     open: bool = True
+    alerts: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Named:
+    """An alert as the store has it.
+
+    Args:
+        summary: what it first said.
+        concluded: when the monitor first had it, by the clock of the journal.
+    """
+
+    summary: str
+    concluded: Moment
 
 
 def paintings(shown: Iterable[Shown]) -> Iterator[Painting]:
@@ -180,7 +197,10 @@ def pages_at(
             break
         known = pages.get(one.page)
         painted = dict(known.painted) if known is not None else {}
+        alerts = None if known is None else known.alerts
         for fault in paintings([one]):
+            if fault.alerts is not None:
+                alerts = {**dict.fromkeys(fault.alerts, fault.at), **(alerts or {})}
             first = painted[fault.fault][0] if fault.fault in painted else fault
             painted[fault.fault] = first, fault
         pages[one.page] = Page(
@@ -199,6 +219,7 @@ def pages_at(
                 None,
             ),
             painted=painted,
+            alerts=alerts,
         )
     return tuple(pages.values())
 
@@ -242,8 +263,24 @@ def known_at(
             concluded=known.concluded if known is not None else came,
             subjects=tuple(told["subjects"]),
             open=_is_open(told, frozenset(closed)),
+            alerts=tuple(told.get("alerts", ())),
         )
     return tuple(found.values())
+
+
+def named_at(lines: Iterable[tuple[Moment, str]], at: Moment) -> dict[str, Named]:
+    """The alerts that there had been by a moment, by their ids.
+
+    Args:
+        lines: of alerts, as the store has them, each with when it came, by the clock of the journal.
+        at: the moment.
+    """
+    found: dict[str, Named] = {}
+    for came, text in lines:
+        if came <= at:
+            told = json.loads(text)
+            found.setdefault(told["id"], Named(summary=told["summary"], concluded=came))
+    return found
 
 
 def _is_open(told: dict[str, Any], closed: frozenset[str]) -> bool:
@@ -274,6 +311,8 @@ def in_words(
     at: Moment,
     *,
     areas: Collection[str] = (),
+    named: Mapping[str, Named] | None = None,
+    first: Mapping[str, Painting] | None = None,
 ) -> list[str]:
     """What the pages had painted, and what they had not yet, in lines.
 
@@ -284,6 +323,8 @@ def in_words(
         line: for its zone.
         at: the moment.
         areas: that the desk looks after; none: all.
+        named: the alerts that there had been by then; those of a fault of more than one are told each by itself.
+        first: when each alert was first painted at the desk, whenever that was.
     """
     called = [one for one in known or () if one.priority in CALLED and one.open]
     standing = {one.fault: one for one in called}
@@ -291,13 +332,22 @@ def in_words(
     lines: list[str] = []
     for page in pages:
         lines.append(_page_in_words(page, line, at))
-        lines += [
-            f"  painted {clock(first.at, line.zone, at)}"
-            f"{_since(first, newest, line, at)}: {_number(fault, standing)} "
-            f"{newest.headline} ({newest.priority}){_whether(fault, standing, over, known)}"
-            for fault, (first, newest) in page.painted.items()
-            if fault not in over
-        ]
+        for fault, (began, newest) in page.painted.items():
+            if fault in over:
+                continue
+            lines.append(
+                f"  painted {clock(began.at, line.zone, at)}"
+                f"{_since(began, newest, line, at)}: {_number(fault, standing)} "
+                f"{newest.headline} ({newest.priority}){_whether(fault, standing, over, known)}"
+            )
+            if fault in standing:
+                there = named or {}
+                its = {
+                    name: there[name]
+                    for name in standing[fault].alerts
+                    if name in there
+                }
+                lines += _of_its_alerts(page, its, first or {}, line, at)
         lines += [
             f"  not yet: {one.number} {one.headline} ({one.priority}), "
             f"concluded {clock(one.concluded, line.zone, at)}"
@@ -306,12 +356,33 @@ def in_words(
             if one.fault not in page.painted
         ]
         lines += [
-            f"  painted {clock(first.at, line.zone, at)}, and no more in the list by then: "
+            f"  painted {clock(began.at, line.zone, at)}, and no more in the list by then: "
             f"{over[fault].number} {newest.headline} ({newest.priority})"
-            for fault, (first, newest) in page.painted.items()
+            for fault, (began, newest) in page.painted.items()
             if fault in over
         ]
     return lines
+
+
+def _of_its_alerts(
+    page: Page,
+    known: dict[str, Named],
+    first: Mapping[str, Painting],
+    line: Line,
+    at: Moment,
+) -> Iterator[str]:
+    """Of a fault of several alerts, which of them had been painted; nothing of a page that does not say."""
+    if page.alerts is None or len(known) < 2:
+        return
+    for name, one in known.items():
+        if name in page.alerts:
+            yield f"    with it {clock(page.alerts[name], line.zone, at)}: {one.summary}"
+        else:
+            yield (
+                f"    not yet with it: {one.summary}, "
+                f"concluded {clock(one.concluded, line.zone, at)}"
+                f"{_afterwards(first.get(name), line, at)}"
+            )
 
 
 def _number(fault: str, standing: dict[str, Standing]) -> str:

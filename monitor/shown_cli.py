@@ -15,7 +15,7 @@ from monitor.past_cli import opened, where
 if TYPE_CHECKING:
     from monitor.core.moments import Moment
     from monitor.journal import Journal
-    from monitor.painted import Standing
+    from monitor.painted import Named, Standing
     from monitor.past import Past
     from monitor.shown import Shown
 
@@ -44,7 +44,7 @@ def shown(
     It says nothing about whether anybody looked.
     """
     from monitor.core.words import CAUTION, in_full, readable
-    from monitor.painted import first_painted, in_words, pages_at
+    from monitor.painted import alerts_painted, first_painted, in_words, pages_at
     from monitor.shown import shown_in
 
     then = moment(at)
@@ -53,13 +53,20 @@ def shown(
         line = past.runs[-1].line
         records = list(shown_in(past.journal.kept()))
         _refuse_unknown(past, records, position)
-        known = _known(past, files.alerts, then)
+        known, named = _known(past, files.alerts, then)
         pages = pages_at(records, then, position)
         desk = position if position is not None else "all desks"
         typer.echo(f"{desk} at {in_full(then, line.zone, line.timezone)}:")
         later = first_painted(records, position)
         for text in in_words(
-            pages, known, later, line, then, areas=_areas(past, position)
+            pages,
+            known,
+            later,
+            line,
+            then,
+            areas=_areas(past, position),
+            named=named,
+            first=alerts_painted(records, position),
         ):
             typer.echo(readable(text))
         if past.journal.played and known is not None:
@@ -69,29 +76,34 @@ def shown(
     typer.echo(CAUTION)
 
 
-def _known(past: Past, alerts: Path, at: Moment) -> tuple[Standing, ...] | None:
-    """The faults that there had been by then; None where the store of alerts cannot be read."""
+def _known(
+    past: Past, alerts: Path, at: Moment
+) -> tuple[tuple[Standing, ...] | None, dict[str, Named]]:
+    """The faults that there had been by then, and the alerts; None and nothing where the store of alerts cannot be read."""
     import sqlite3
 
-    from monitor.painted import known_at
+    from monitor.painted import known_at, named_at
     from monitor.placed import placed
     from monitor.store import Store
 
     try:
         with Store.to_read(alerts) as store:
             lines = [
-                (one.at, one.item.body)
+                (one.item.what, one.at, one.item.body)
                 for one in placed(store, end=at + 1, played=past.journal.played)
-                if one.item.what == "fault"
             ]
     except sqlite3.Error as error:
         typer.echo(
             f"{alerts}: {error}; what was concluded and not painted cannot be said",
             err=True,
         )
-        return None
+        return None, {}
     closed = set(_closed(past.journal, at))
-    return known_at(lines, at, closed)
+
+    def of(what: str) -> list[tuple[Moment, str]]:
+        return [(came, body) for kind, came, body in lines if kind == what]
+
+    return known_at(of("fault"), at, closed), named_at(of("alert"), at)
 
 
 def _closed(journal: Journal, at: Moment) -> Iterator[str]:

@@ -10,6 +10,7 @@ from monitor.painted import (
     first_painted,
     in_words,
     known_at,
+    named_at,
     of_areas,
     pages_at,
 )
@@ -248,3 +249,38 @@ def test_an_alert_is_painted_when_its_row_is_that_has_it():
     }
     assert north["b2"].at == NIGHT - 2 * SECOND
     assert first_painted(records)[GONE].at == NIGHT - MINUTE
+
+
+def test_the_alerts_of_a_fault_are_told_each_where_the_page_says():
+    """One was painted with it, the other concluded and not painted yet; of a page that does not say, nothing is claimed."""
+    first, second = "a" * 16, "b" * 16
+    records = [
+        shown(-60, (GONE, "T2 let go", first)),
+        shown(-50, (GONE, "T2 let go"), page="f" * 16),
+        shown(20, (GONE, "T2 let go", second)),
+    ]
+    lines = [
+        (NIGHT + at * SECOND, json.dumps({"id": name, "summary": text}))
+        for at, name, text in (
+            (-70, first, "T2 let go of a train"),
+            (-5, second, "T3 shows disturbed"),
+            (30, "c" * 16, "later"),
+        )
+    ]
+    fault = told(-5, GONE, "94MR", alerts=[first, second, "c" * 16])
+
+    said = in_words(
+        pages_at(records, NIGHT),
+        known_at([fault], NIGHT),
+        {},
+        LINE_OF_FOUR,
+        NIGHT,
+        named=named_at(lines, NIGHT),
+        first=alerts_painted(records),
+    )
+
+    told_each = [one.strip() for one in said if one.startswith("    ")]
+    assert told_each == [
+        "with it 02:10:09: T2 let go of a train",
+        "not yet with it: T3 shows disturbed, concluded 02:11:04; painted first 02:11:29",
+    ]

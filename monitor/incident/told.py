@@ -1,7 +1,7 @@
 """When somebody had an alert before them, as far as the journal and the store know.
 
-Pages say which faults they have painted, not which alerts.
-So of an alert that joined a fault that stood there already it is known only that its fault was before somebody.
+Pages say which faults they have painted, and which alerts with them.
+Those of earlier versions say faults alone: of an alert that joined a fault that stood there already it is known then only that its fault was before somebody.
 """
 
 from __future__ import annotations
@@ -81,8 +81,8 @@ class Told:
     """When an alert was first before somebody.
 
     Args:
-        first: when it was first painted, as its fault, or delivered; None: that is not on record.
-        before: the painting in which its fault had stood there before the alert came; then no painting is the first of it.
+        first: when it was first painted with its fault, or delivered; None: that is not on record.
+        before: the painting in which its fault had stood there before the alert came, by a page that does not say which alerts it painted, or where no page says it painted this one.
     """
 
     first: Painting | Sent | None
@@ -104,14 +104,17 @@ def first_told(told: Iterable[Painting | Sent], one: Raised, story: Story) -> To
         for each in told
         if isinstance(each, Painting) and each.visible and each.fault in names
     ]
-    before = min(painted, key=lambda each: each.at, default=None)
+    itself = [each for each in painted if one.alert.id in (each.alerts or ())]
+    unsaid = [each for each in painted if each.alerts is None]
+    before = min(unsaid if itself else painted, key=lambda each: each.at, default=None)
     if before is not None and before.at >= since:
         before = None
     found: list[Painting | Sent] = [
         each for each in told if isinstance(each, Sent) and each.alert == one.alert.id
     ]
+    found += itself
     if before is None:
-        found += painted
+        found += unsaid
     return Told(first=min(found, key=lambda each: each.at, default=None), before=before)
 
 

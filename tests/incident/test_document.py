@@ -155,8 +155,8 @@ def test_any_id_number_and_time_comes_back(story_of, drawn):
     assert list(reading.events_of(found)) == [json.loads(write(e)) for e in events]
 
 
-def painted_at(fault, at, *, visible=True, position="north"):
-    """A page paints a fault."""
+def painted_at(fault, at, *, visible=True, position="north", alerts=None):
+    """A page paints a fault, and says with which alerts, or does not say that."""
     return Painting(
         fault=fault,
         headline="",
@@ -167,7 +167,34 @@ def painted_at(fault, at, *, visible=True, position="north"):
         by="Ada",
         visible=visible,
         sound="played",
+        alerts=alerts,
     )
+
+
+def test_an_alert_that_joined_a_fault_is_told_when_a_page_painted_it_itself(story_of):
+    """The fault stood there before; the alert was painted with it at the south desk first, and a page that had only the fault is no telling of it."""
+    story = story_of("vanished-train")
+    (one,) = story.alerts
+    known = one.lines[0][0]
+    told = [
+        painted_at(one.fault, known - SECOND, alerts=("other",)),
+        painted_at(
+            one.fault, known + 2 * SECOND, visible=False, alerts=(one.alert.id,)
+        ),
+        painted_at(one.fault, known + 5 * SECOND, alerts=(one.alert.id,)),
+        painted_at(
+            one.fault, known + 3 * SECOND, position="south", alerts=(one.alert.id,)
+        ),
+    ]
+
+    (alert,) = document(story, told=told)["alerts"]
+    assert alert["told_at"] == "south"
+    assert alert["fault_before"] is None
+    assert (alert["told"] - alert["heard"]) * 1000 >= 3 * SECOND
+
+    (alert,) = document(story, told=told[:1])["alerts"]
+    assert (alert["told"], alert["told_at"]) == (None, "")
+    assert alert["fault_before"][1] == "north"
 
 
 def test_told_is_the_first_painting_in_front_of_somebody(story_of):
