@@ -12,6 +12,7 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from enum import StrEnum
+from functools import partial
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Annotated, Any, TypeVar
 
@@ -715,10 +716,21 @@ def play(
     settings: SettingsOrNone = None,
     data: DataDirectory = None,
     journal: JournalFile = None,
+    *,
+    by_lines: Annotated[
+        bool,
+        typer.Option(
+            "--by-lines",
+            help="Lines on stdin hold it, change its speed and move it: hold, go, "
+            "speed N, to TIME, back N[s|m|h], ahead N[s|m|h], begin, next, end. "
+            "It stays at its end until end.",
+        ),
+    ] = False,
 ) -> None:
     """Play a recording, or a window of the journal, onto a broker, as a rehearsal, under rehearsal/.
 
-    Pauses are kept. On a terminal keys hold it, change its speed and move it ahead.
+    Pauses are kept. On a terminal keys hold it, change its speed, and move it ahead and back.
+    Moved back, states retained by the broker are set to what they were then, and a monitor that rehearses begins again from there.
     """
     import asyncio
 
@@ -729,37 +741,46 @@ def play(
     except ValueError as error:
         raise typer.BadParameter(str(error)) from None
     start = None if at is None else moment(at)
-    attended = sys.stdin.isatty() and sys.stderr.isatty()
+    attended = sys.stdin.isatty() and sys.stderr.isatty() and not by_lines
+    by = "keys" if attended else "lines" if by_lines else ""
     with ExitStack() as stack:
         if events is None:
             source = _journaled(stack, line, settings, (begin, to), data, journal)
             name, graph, asked = f"journal {begin}", source.line, source.asked
-            taken = source.again(None)
+            taken = partial(source.again, None)
         else:
             if line is None:
                 raise typer.BadParameter("--events needs --line")
             reader, graph = Reader(events), load_line(line)
             name, asked = events.name, reader.survey()
-            taken = reader.read(None if attended else "playing")
+            taken = partial(_once_more, reader, None if by else "playing")
         if start is None and asked.window is not None:
             start = asked.window[0]
-        played = asyncio.run(
-            _play(graph, taken, name, (speed, start), address, attended=attended)
-        )
+        played = asyncio.run(_play(graph, taken, name, (speed, start), address, by=by))
+    again = f"; {played.again} times back" if played.again else ""
     say(
         f"{played.published:,} events published; {played.left_out:,} left out, "
-        "which only a monitor may write"
+        f"which only a monitor may write{again}"
     )
+
+
+def _once_more(reader: Reader, doing: str | None) -> Iterator[AnyEvent]:
+    """The events of a recording, from the beginning each time; its bad lines are told of the first time."""
+    from replay.recording import read_recording
+
+    if reader.events:
+        return read_recording(reader.path)
+    return reader.read(doing)
 
 
 async def _play(
     line: Line,
-    events: Iterable[AnyEvent],
+    events: Callable[[], Iterable[AnyEvent]],
     name: str,
     how: tuple[float, Moment | None],
     address: Address,
     *,
-    attended: bool,
+    by: str,
 ) -> Played:
     import aiomqtt
 
@@ -777,16 +798,22 @@ async def _play(
             tls_params=aiomqtt.TLSParameters() if address.tls else None,
         ) as client:
 
-            async def publish(topic: str, payload: bytes) -> None:
-                await client.publish(topic, payload, qos=1)
+            async def publish(topic: str, payload: bytes, *, retain: bool) -> None:
+                await client.publish(topic, payload, qos=1, retain=retain)
 
             with ExitStack() as stack:
-                if attended:
-                    terminal = sys.stdin.fileno()
-                    stack.enter_context(
-                        keys.attended(deck, line.zone, terminal, sys.stderr)
-                    )
-                return await played(events, publish, line=line, name=name, deck=deck)
+                if by:
+                    attend = keys.attended if by == "keys" else keys.by_lines
+                    given, said = sys.stdin.fileno(), sys.stderr
+                    stack.enter_context(attend(deck, line.zone, given, said))
+                return await played(
+                    events,
+                    publish,
+                    line=line,
+                    name=name,
+                    deck=deck,
+                    stays=bool(by),
+                )
     except aiomqtt.MqttError as error:
         raise Failed(f"{address.host}:{address.port}: {error}") from None
 

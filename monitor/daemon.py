@@ -61,6 +61,7 @@ from monitor.history import History
 from monitor.inforce import started
 from monitor.journal import Committed, Entry, Journal, JournalFault, own
 from monitor.metrics import Counts, Metrics
+from monitor.rehearsals import begin_again, turned_back
 from monitor.service import Manager, serve
 from monitor.settings import Settings
 from monitor.shifts import Position, Rota
@@ -114,6 +115,7 @@ class Daemon:
         settings: everything else.
         played: arrival is what each event says, and nothing passes between events.
         rehearsal: events that are marked as a rehearsal are taken; implies *played*.
+        rehearsed: what the rehearsal was called that was heard last; by default as the journal says.
         tell: is called with each alert line that is new.
         caption: what a show says about what one sees, for the pages; nothing else sets it.
         now: the clock.
@@ -122,6 +124,7 @@ class Daemon:
         engine: everything concluded.
         doings: everything people did.
         counts: what was counted.
+        again: where it ended because what is played was turned back: to when, and what it is called from then on.
         metrics_at: where the metrics are, once they are.
         desk_at: where people are answered, once they are.
         ready: set once it is listening to the broker, or trying to.
@@ -135,6 +138,7 @@ class Daemon:
         *,
         played: bool = False,
         rehearsal: bool = False,
+        rehearsed: str | None = None,
         tell: Callable[[Alert], None] | None = None,
         caption: Callable[[], str] = str,
         now: Callable[[], Moment] | None = None,
@@ -156,6 +160,7 @@ class Daemon:
         self._drained = False
         self._last_heard: Moment = 0
         self._rounds = 0
+        self._rehearsed = rehearsed
         self._planning = Planning(
             line,
             settings.files.history,
@@ -173,6 +178,7 @@ class Daemon:
             _positions(settings), seconds(settings.desk.longest_shelf_h * 3600)
         )
         self.counts = Counts()
+        self.again: tuple[Moment, str] | None = None
         self.metrics_at: str | None = None
         self.desk_at: str | None = None
         self.ready = asyncio.Event()
@@ -370,6 +376,7 @@ class Daemon:
 
     async def _fold(self) -> None:
         """Tell the engine, and what people do beside it, everything that was ever journaled; what is found is stored, and is new to nobody."""
+        begun_as = self._rehearsed
         outputs: list[Output] = []
         records: list[MonitorRecord] = []
         events = 0
@@ -377,6 +384,7 @@ class Daemon:
             if isinstance(one, bytes):
                 self._was_done(one)
                 continue
+            self._rehearsed = begun_as or one.rehearsal or self._rehearsed
             output = self._given(self.engine.take(one))
             if output:
                 outputs.append(output)
@@ -547,17 +555,24 @@ class Daemon:
                 await asyncio.sleep(wait_s)
 
     async def _hear(self, connection: Connection) -> None:
-        while True:
+        while self.again is None:
             batch = await connection.batch()
             async with self._turn:
                 await self._take(batch, connection)
                 self._rounds += 1
+        await asyncio.Event().wait()  # until this one has ended
 
     async def _take(self, batch: Sequence[Message], connection: Connection) -> None:
         """Journal *batch*, then acknowledge it, then conclude from it."""
         entries: list[Entry] = []
+        taken = 0
         for message in batch:
             reading = self._read(message)
+            if self._turned_back(reading):
+                break
+            taken += 1
+            if self._rehearsal and not message.payload:
+                continue  # takes away what the broker retained, and tells nothing
             entries.append(
                 Entry(
                     payload=message.payload,
@@ -572,9 +587,24 @@ class Daemon:
                 entries.append(self._drain(message.arrival))
         self._last_heard = batch[-1].arrival
         committed = await self._on_disk(self._append, entries)
-        connection.acknowledge(batch)
+        # What is not acknowledged comes again, to the one that begins again.
+        connection.acknowledge(batch[:taken])
         self._committed(committed)
         await self._conclude(committed.events)
+
+    def _turned_back(self, reading: wire.Reading) -> bool:
+        """Whether what is played was turned back; then this monitor ends, to begin again from there."""
+        if not self._rehearsal:
+            return False
+        for event in reading.events:
+            if turned_back(self._rehearsed, event):
+                at = event.time if event.arrival is None else event.arrival
+                self.again = at, event.rehearsal or ""
+                self._log.info("turned back", to=stamp(at), rehearsal=event.rehearsal)
+                self.stop()
+                return True
+            self._rehearsed = event.rehearsal or self._rehearsed
+        return False
 
     def _read(self, message: Message) -> wire.Reading:
         return wire.read(
@@ -851,13 +881,39 @@ def run(
     played: bool = False,
     rehearsal: bool = False,
 ) -> None:
-    """Run the daemon until SIGTERM or SIGINT.
+    """Run the daemon until SIGTERM or SIGINT; where what is played is turned back, again from there.
 
     Raises:
         DaemonFault: it cannot go on.
     """
-    daemon = Daemon(line, line_text, settings, played=played, rehearsal=rehearsal)
-    asyncio.run(until_told(daemon))
+    rehearsed = None
+    while True:
+        daemon = Daemon(
+            line,
+            line_text,
+            settings,
+            played=played,
+            rehearsal=rehearsal,
+            rehearsed=rehearsed,
+        )
+        asyncio.run(until_told(daemon))
+        if daemon.again is None:
+            return
+        moment, rehearsed = daemon.again
+        put_aside(settings, moment)
+
+
+def put_aside(settings: Settings, moment: Moment) -> None:
+    """Put aside what was written, and begin with what had come by *moment* of what is played.
+
+    Raises:
+        DaemonFault: it cannot be put aside.
+    """
+    files = settings.files
+    try:
+        begin_again(files.journal, (files.alerts, files.history), moment)
+    except (JournalFault, OSError) as error:
+        raise DaemonFault(str(error)) from error
 
 
 async def until_told(daemon: Daemon) -> None:

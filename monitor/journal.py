@@ -148,6 +148,13 @@ ORDER BY at DESC, position DESC LIMIT 1
 _SPAN = "SELECT min(position), max(position) FROM event WHERE at >= ? AND at < ?"
 
 
+_FROM = (
+    "DELETE FROM event WHERE position >= ?",
+    "DELETE FROM rejection WHERE position >= ?",
+    "DELETE FROM record WHERE position >= ?",
+)
+
+
 class JournalFault(Exception):
     """A journal cannot be used as it is; the text says why, in one line."""
 
@@ -331,6 +338,30 @@ class Journal:
                 f"{path} holds {holds}; keep what is played in a journal of its own"
             )
         return journal
+
+    @staticmethod
+    def begin_with(path: Path, other: Path, moment: Moment) -> None:
+        """Make a journal at *path* of what stands in *other*, of a feed that was played, before the first event from after *moment*.
+
+        Raises:
+            JournalFault: *other* cannot be read, or *path* cannot be written.
+        """
+        try:
+            with (
+                closing(_connect_to_read(other)) as source,
+                closing(_connect(path)) as made,
+            ):
+                source.backup(made)
+                (first,) = made.execute(
+                    "SELECT min(position) FROM event WHERE at > ? AND own IS NULL",
+                    (moment,),
+                ).fetchone()
+                made.execute("BEGIN IMMEDIATE")
+                for statement in _FROM:
+                    made.execute(statement, (first,))
+                made.execute("COMMIT")
+        except sqlite3.Error as error:
+            raise JournalFault(f"{path} cannot be made: {error}") from error
 
     @classmethod
     def read(cls, path: Path | str) -> Self:

@@ -1,8 +1,8 @@
-"""How far a recording has been played, and how fast: set going, held, and moved ahead while it plays.
+"""How far a recording has been played, and how fast: set going, held, moved ahead and turned back while it plays.
 
 The pauses between events are kept, divided by the speed.
-What is gone past is not left out: it is sent at once, so that whoever listens knows how things stand.
-Back there is no way: what was sent once is known, and its time has passed.
+What is gone past is not left out: it is sent at once, also while it is held, so that whoever listens knows how things stand.
+Where it is turned back, whoever plays must begin again from there: the deck only says so, for what was sent cannot be taken back.
 """
 
 from __future__ import annotations
@@ -44,6 +44,7 @@ class Deck:
         speed: how many times as fast.
         held: whether it stands still.
         ended: nothing more is to be sent.
+        turned: to when it was turned back, until whoever plays has gone there.
     """
 
     def __init__(
@@ -59,6 +60,8 @@ class Deck:
         self.speed = speed
         self.held = False
         self.ended = False
+        self.turned: Moment | None = None
+        self._begin = begin
         self._clock, self._waits = clock, waits
         self._changed = asyncio.Event()
         self._at = begin
@@ -73,17 +76,39 @@ class Deck:
         return self._at + round((self._clock() - self._since) * self.speed * SECOND)
 
     async def until(self, moment: Moment) -> bool:
-        """Wait until it has been played as far as *moment*; False where it is to end."""
+        """Wait until it has been played as far as *moment*; False where it is to end, or was turned back."""
         self._next = moment
         if self._at is None:
             self._at, self._since = moment, self._clock()
-        while not self.ended:
+        if self._begin is None:
+            self._begin = moment
+        while not self.ended and self.turned is None:
             left = self._left(moment)
-            if not self.held and left <= 0:
+            # What was gone past is due also while it is held: it stands where it was moved to.
+            if left < 0 or (left <= 0 and not self.held):
                 return True
             self._changed.clear()
             await self._waits(None if self.held else left, self._changed)
         return False
+
+    async def at_its_end(self) -> None:
+        """Stand where everything has been played, until it is turned back or told to end."""
+        self._set()
+        self.held, self._next = True, None
+        while not self.ended and self.turned is None:
+            self._changed.clear()
+            await self._waits(None, self._changed)
+
+    def gone_back(self) -> Moment:
+        """To when it was turned back, now that whoever plays goes there.
+
+        Raises:
+            ValueError: it was not.
+        """
+        if self.turned is None:
+            raise ValueError("it was not turned back")
+        moment, self.turned = self.turned, None
+        return moment
 
     def _left(self, moment: Moment) -> float:
         """Seconds until *moment* is due."""
@@ -97,16 +122,55 @@ class Deck:
         self._set()
         self.held = not self.held
 
+    def stand(self, *, still: bool) -> None:
+        """Stand still, or go on, whichever it does now."""
+        if self.held is not still:
+            self.hold()
+
     def change(self, times: float) -> None:
         """Go so many times as fast as now."""
         self._set()
         self.speed = min(max(self.speed * times, SLOWEST), max(FASTEST, self.speed))
+
+    def run_at(self, speed: float) -> None:
+        """Go so many times as fast as it happened.
+
+        Raises:
+            ValueError: *speed* is not above nought.
+        """
+        if not speed > 0:
+            raise ValueError(f"expected a speed above nought, came {speed:g}")
+        self._set()
+        self.speed = speed
 
     def ahead(self, by: Duration) -> None:
         """Go on from so much later; what is between is sent at once."""
         self._set()
         if self._at is not None:
             self._at += by
+
+    def back(self, by: Duration) -> None:
+        """Go on from so much earlier, but not from before its beginning."""
+        now = self.now
+        if now is not None:
+            self.to(now - by)
+
+    def to(self, moment: Moment) -> None:
+        """Go on from a moment, ahead or back; from before its beginning there is nothing."""
+        now = self.now
+        if now is None or self._begin is None:
+            return
+        moment = max(moment, self._begin)
+        if moment > now:
+            self.ahead(moment - now)
+        elif moment < now:
+            self._set()
+            self._at = self.turned = moment
+
+    def to_begin(self) -> None:
+        """Go on from its beginning."""
+        if self._begin is not None:
+            self.to(self._begin)
 
     def to_next(self) -> None:
         """Go on from the next event."""

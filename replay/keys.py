@@ -1,27 +1,39 @@
-"""Plays by keys: somebody at a terminal holds what is played, changes its speed, moves it ahead, and sees how far it is."""
+"""Plays by keys, or by lines: somebody holds what is played, changes its speed, moves it ahead or back, and sees how far it is."""
 
 from __future__ import annotations
 
 import asyncio
 import os
+import re
 import termios
 import tty
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
-from datetime import tzinfo
+from dataclasses import dataclass
+from datetime import datetime, tzinfo
 from typing import TextIO
 
-from monitor.core.moments import MINUTE
+from monitor.core.moments import (
+    HOUR,
+    MINUTE,
+    SECOND,
+    Duration,
+    Moment,
+    as_datetime,
+    from_datetime,
+    parse,
+)
 from monitor.core.words import clock
 from replay.deck import Deck
 
 HELP = (
-    "space: hold, go on; + and -: twice and half as fast; right, page down: 1 and "
-    "10 minutes ahead; n: to the next event; q: end"
+    "space: hold, go on; + and -: twice and half as fast; left and right: 1 minute "
+    "back and ahead; page up and page down: 10 minutes; home: its beginning; n: to "
+    "the next event; t: to a time that is typed; q: end"
 )
-NO_WAY_BACK = (
-    "There is no way back: what was sent is known. Start the monitor that listens "
-    "with a journal of its own, and play from then with --at."
+LINES = (
+    "hold, go, speed N, to TIME, back N[s|m|h], ahead N[s|m|h], begin, next, end: "
+    "one a line"
 )
 SHOWN_S = 0.5
 """So often it is shown how far it is."""
@@ -32,37 +44,166 @@ _KEYS: dict[bytes, Callable[[Deck], object]] = {
     b"=": lambda deck: deck.change(2),  # the same key, not shifted
     b"-": lambda deck: deck.change(0.5),
     b"\x1b[C": lambda deck: deck.ahead(MINUTE),
+    b"\x1b[D": lambda deck: deck.back(MINUTE),
     b"\x1b[6~": lambda deck: deck.ahead(10 * MINUTE),
+    b"\x1b[5~": lambda deck: deck.back(10 * MINUTE),
+    b"\x1b[H": Deck.to_begin,
+    b"\x1b[1~": Deck.to_begin,
     b"n": Deck.to_next,
     b"q": Deck.end,
 }
-_BACK = (b"\x1b[D", b"\x1b[5~")
+_TYPE, _ENTER, _RUBOUT, _ESCAPE = b"t", (b"\r", b"\n"), (b"\x7f", b"\x08"), b"\x1b"
+_SHORT = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2}))?")
+_LENGTH = re.compile(r"(\d+(?:\.\d+)?)\s*([smh]?)")
+_UNITS = {"": SECOND, "s": SECOND, "m": MINUTE, "h": HOUR}
 
 
-def press(deck: Deck, pressed: bytes) -> str:
-    r"""Do what the keys that were *pressed* ask for, and give what is to be said to that, or "".
+@dataclass(slots=True)
+class Keys:
+    """What is typed at a terminal.
+
+    Args:
+        deck: what is played.
+        zone: in which times are typed and shown.
+
+    Attributes:
+        typed: of a time that is being typed, or None.
+    """
+
+    deck: Deck
+    zone: tzinfo
+    typed: str | None = None
+
+    def press(self, pressed: bytes) -> str:
+        r"""Do what the keys that were *pressed* ask for, and give what is to be said to that, or "".
+
+        Example:
+            >>> from datetime import UTC
+            >>> deck = Deck(20.0, begin=0, clock=lambda: 0.0)
+            >>> keys = Keys(deck, UTC)
+            >>> keys.press(b"+ "), deck.speed, deck.held
+            ('', 40.0, True)
+            >>> keys.press(b"\x1b[C"), deck.now
+            ('', 60000000)
+            >>> keys.press(b"t00:00:30\r"), deck.now, deck.turned
+            ('', 30000000, 30000000)
+            >>> keys.press(b"tnoon\r")
+            'noon: expected a time such as 02:11:09 or 2026-05-04T02:11:09Z'
+            >>> keys.press(b"\xffz\x1b[99~"), deck.now
+            ('', 30000000)
+        """
+        said = ""
+        while pressed:
+            if self.typed is not None:
+                said = self._type(pressed[:1]) or said
+                pressed = pressed[1:]
+                continue
+            key = next((one for one in _KEYS if pressed.startswith(one)), pressed[:1])
+            if key in _KEYS:
+                _KEYS[key](self.deck)
+            elif key == _TYPE:
+                self.typed = ""
+            pressed = pressed[len(key) :]
+        return said
+
+    def _type(self, key: bytes) -> str:
+        typed = self.typed or ""
+        if key in _ENTER:
+            self.typed = None
+            return _told(lambda: self.deck.to(time_of(typed, self.deck, self.zone)))
+        if key in _RUBOUT:
+            self.typed = typed[:-1]
+        elif key == _ESCAPE:
+            self.typed = None
+        elif len(typed) < 40 and key.isascii() and key.decode("ascii").isprintable():
+            self.typed = typed + key.decode("ascii")
+        return ""
+
+
+def obey(deck: Deck, line: str, zone: tzinfo) -> str:
+    """Do what a *line* asks for, and give what is to be said to that, or "".
 
     Example:
+        >>> from datetime import UTC
         >>> deck = Deck(20.0, begin=0, clock=lambda: 0.0)
-        >>> press(deck, b"+ "), deck.speed, deck.held
-        ('', 40.0, True)
-        >>> press(deck, b"\x1b[C"), deck.now
-        ('', 60000000)
-        >>> press(deck, b"\x1b[D")[:20]
-        'There is no way back'
-        >>> press(deck, b"\xffz\x1b[99~"), deck.now
-        ('', 60000000)
+        >>> for line in (
+        ...     "hold",
+        ...     "speed 4",
+        ...     "ahead 10m",
+        ...     "back 90",
+        ...     "to 00:01",
+        ...     "begin",
+        ... ):
+        ...     said = obey(deck, line, UTC)
+        ...     print(said or (deck.held, deck.speed, deck.now))
+        (True, 20.0, 0)
+        (True, 4.0, 0)
+        (True, 4.0, 600000000)
+        (True, 4.0, 510000000)
+        (True, 4.0, 60000000)
+        (True, 4.0, 0)
+        >>> obey(deck, "jump", UTC)
+        'jump: expected hold, go, speed N, to TIME, back N[s|m|h], ahead N[s|m|h], begin, next, end: one a line'
     """
-    said = ""
-    while pressed:
-        known = (*_KEYS, *_BACK)
-        key = next((one for one in known if pressed.startswith(one)), pressed[:1])
-        if key in _KEYS:
-            _KEYS[key](deck)
-        elif key in _BACK:
-            said = NO_WAY_BACK
-        pressed = pressed[len(key) :]
-    return said
+    word, _, rest = line.strip().partition(" ")
+    rest = rest.strip()
+    does: dict[str, Callable[[], object]] = {
+        "": lambda: None,
+        "hold": lambda: deck.stand(still=True),
+        "go": lambda: deck.stand(still=False),
+        "speed": lambda: deck.run_at(_number(rest)),
+        "to": lambda: deck.to(time_of(rest, deck, zone)),
+        "back": lambda: deck.back(_length(rest)),
+        "ahead": lambda: deck.ahead(_length(rest)),
+        "begin": deck.to_begin,
+        "next": deck.to_next,
+        "end": deck.end,
+    }
+    if word not in does:
+        return f"{word}: expected {LINES}"
+    return _told(does[word])
+
+
+def _told(do: Callable[[], object]) -> str:
+    try:
+        do()
+    except ValueError as error:
+        return str(error)
+    return ""
+
+
+def _number(text: str) -> float:
+    try:
+        return float(text)
+    except ValueError:
+        raise ValueError(f"{text}: expected a number") from None
+
+
+def _length(text: str) -> Duration:
+    found = _LENGTH.fullmatch(text)
+    if found is None:
+        raise ValueError(f"{text}: expected a length such as 90, 10m or 1h")
+    return round(float(found[1]) * _UNITS[found[2]])
+
+
+def time_of(text: str, deck: Deck, zone: tzinfo) -> Moment:
+    """The moment that is typed: in full, or a time of the day to which it has been played, in *zone*.
+
+    Raises:
+        ValueError: it is no time.
+    """
+    short = _SHORT.fullmatch(text.strip())
+    try:
+        if short is None:
+            return parse(text.strip())
+        hour, minute, second = (int(part or 0) for part in short.groups())
+        day = as_datetime(deck.now or 0).astimezone(zone).date()
+        at = datetime(day.year, day.month, day.day, hour, minute, second, tzinfo=zone)
+        return from_datetime(at)
+    except ValueError:
+        raise ValueError(
+            f"{text}: expected a time such as 02:11:09 or 2026-05-04T02:11:09Z"
+        ) from None
 
 
 def status(deck: Deck, zone: tzinfo) -> str:
@@ -93,6 +234,7 @@ def attended(deck: Deck, zone: tzinfo, keys: int, out: TextIO) -> Iterator[None]
     """
     loop = asyncio.get_running_loop()
     before = termios.tcgetattr(keys)
+    typing = Keys(deck, zone)
     said = HELP
     again: asyncio.TimerHandle | None = None
 
@@ -101,7 +243,8 @@ def attended(deck: Deck, zone: tzinfo, keys: int, out: TextIO) -> Iterator[None]
         if said:
             out.write(f"\r\x1b[K{said}\n")
             said = ""
-        out.write(f"\r\x1b[K{status(deck, zone)}")
+        to = "" if typing.typed is None else f"  to {typing.typed}_"
+        out.write(f"\r\x1b[K{status(deck, zone)}{to}")
         out.flush()
         if again is not None:
             again.cancel()
@@ -110,7 +253,7 @@ def attended(deck: Deck, zone: tzinfo, keys: int, out: TextIO) -> Iterator[None]
     def pressed() -> None:
         nonlocal said
         raw = os.read(keys, 1024)
-        said = press(deck, raw) or said
+        said = typing.press(raw) or said
         show()
         if not raw:
             loop.remove_reader(keys)  # the terminal is gone
@@ -127,3 +270,39 @@ def attended(deck: Deck, zone: tzinfo, keys: int, out: TextIO) -> Iterator[None]
         termios.tcsetattr(keys, termios.TCSADRAIN, before)
         out.write("\r\x1b[K")
         out.flush()
+
+
+@contextmanager
+def by_lines(deck: Deck, zone: tzinfo, lines: int, out: TextIO) -> Iterator[None]:
+    """Let whoever writes lines to *lines* play *deck* while the block runs; what is said to each goes to *out*, with how far it is.
+
+    Args:
+        deck: what is played.
+        zone: in which times are written.
+        lines: a file descriptor that can be waited for, such as a pipe.
+        out: where answers go; one for each line.
+    """
+    loop = asyncio.get_running_loop()
+    left = b""
+
+    def came() -> None:
+        nonlocal left
+        raw = os.read(lines, 4096)
+        *whole, left = (left + raw).split(b"\n")
+        answer(whole)
+        if not raw:
+            answer([left])
+            loop.remove_reader(lines)
+
+    def answer(whole: Iterable[bytes]) -> None:
+        for line in whole:
+            text = line.decode("utf-8", "replace")
+            if text.strip():
+                out.write(f"{obey(deck, text, zone) or status(deck, zone)}\n")
+        out.flush()
+
+    loop.add_reader(lines, came)
+    try:
+        yield
+    finally:
+        loop.remove_reader(lines)

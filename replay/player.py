@@ -4,40 +4,29 @@ Through the engine there is no network and no clock: the events are taken as fas
 What a monitor learnt from traffic stands in a recording after the day it was learnt from, but holds from its midnight on; so a recording is read twice, and the first reading (`survey`) finds what the second must know beforehand.
 
 Onto a broker the events are marked as a rehearsal and go out under `rehearsal/`, where no monitor takes them for real unless it was started to.
-Their `time` and `recordedtime` are kept; only the pauses between them are shortened, and a deck (`deck`) holds it and moves it ahead.
-What only a monitor may write (its own records, and what people enter) is left out, since every monitor refuses that from a broker.
+Their `time` and `recordedtime` are kept; only the pauses between them are shortened, and a deck (`deck`) holds it, moves it ahead and turns it back.
 """
 
 from __future__ import annotations
 
 import json
-from collections.abc import Awaitable, Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import asdict, dataclass, fields, replace
 from functools import partial
-from typing import IO
+from itertools import chain
+from typing import IO, Protocol
 
 from monitor.core.alerts import Alert
 from monitor.core.engine import Detection, Engine, Output
-from monitor.core.events import (
-    AnyEvent,
-    EvaluatorState,
-    GatewayStatus,
-    HeadLevel,
-    HeadPassage,
-    MonitorRecord,
-    RecordKind,
-    SectionReset,
-    SectionState,
-    SectionWork,
-    SourceWatch,
-    by_people,
-)
+from monitor.core.events import AnyEvent, MonitorRecord, RecordKind
 from monitor.core.faults import call_line, fault_line
 from monitor.core.layout import Line
 from monitor.core.moments import Moment, parse, seconds
-from monitor.core.wire import write
+from monitor.rehearsals import AGAIN
 from replay.deck import Deck
+from replay.messages import may_be_played, message
 from replay.recheck import Book, Rules, Verdict, recheck
+from replay.retained import Retained
 
 # Through the engine.
 
@@ -216,23 +205,12 @@ def _rules(settings: Detection, place: str) -> Rules:
 
 # Onto a broker.
 
-# What the topic says of a kind: class and what.
-_TOPICS: dict[type, tuple[str, str]] = {
-    SectionState: ("section", "state"),
-    SectionReset: ("section", "reset"),
-    SectionWork: ("section", "work"),
-    HeadPassage: ("head", "passage"),
-    HeadLevel: ("head", "level"),
-    EvaluatorState: ("evaluator", "state"),
-    GatewayStatus: ("gateway", "status"),
-}
 
-NO_AREA = "line"
-"""Stands in a topic for the area of what belongs to none: the sender's choice, it carries no meaning."""
+class Publish(Protocol):
+    """Hands a topic and its payload to a broker, and returns once the broker has them."""
 
-
-Publish = Callable[[str, bytes], Awaitable[object]]
-"""Hands a topic and its payload to a broker, and returns once the broker has them."""
+    async def __call__(self, topic: str, payload: bytes, *, retain: bool) -> object:
+        """Publish it; *retain*: the broker keeps it for whoever comes later, and keeps nothing where it is empty."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -240,83 +218,107 @@ class Played:
     """What was played.
 
     Args:
-        published: how many events the broker has.
+        published: how many events the broker has had, again where they were played again.
         left_out: how many only a monitor may write, so that they were not sent.
+        again: how often it was turned back.
     """
 
     published: int
     left_out: int
+    again: int = 0
 
 
-def message(event: AnyEvent, line: Line) -> tuple[str, bytes]:
-    """The topic and the payload with which *event* is played.
+@dataclass(slots=True)
+class _Playing:
+    events: Callable[[], Iterable[AnyEvent]]
+    publish: Publish
+    name: str
+    deck: Deck
+    kept: Retained
+    published: int = 0
+    left_out: int = 0
+    again: int = 0
 
-    The topic is such as `rehearsal/thornmere/section/T107/state`.
-    An id with a character that means something in a topic cannot stand there as it is; then the event goes out as an array of one, whose topic is not compared with it.
-    """
-    kind, what = _TOPICS[type(event)]
-    area, subject = _area(kind, event.subject, line), event.subject
-    payload = write(event)
-    if _level(subject) != subject:
-        payload = b"[" + payload + b"]"
-    return f"rehearsal/{_level(area)}/{kind}/{_level(subject)}/{what}", payload
+    @property
+    def called(self) -> str:
+        """What the rehearsal is called: that it is played again is in its name, by which a monitor knows that time has gone back."""
+        return f"{self.name}{AGAIN.format(self.again)}" if self.again else self.name
 
+    async def run(self, *, stays: bool) -> None:
+        left = iter(self.events())
+        while True:
+            await self._on(left)
+            if stays and not self.deck.ended and self.deck.turned is None:
+                await self.deck.at_its_end()
+            if self.deck.turned is None:
+                break
+            left = await self._back(self.deck.gone_back())
+        for topic, payload in self.kept.nothing():
+            await self.publish(topic, payload, retain=True)
 
-def _level(text: str) -> str:
-    return text.translate(dict.fromkeys(map(ord, "/+#\0"), "-"))
+    async def _on(self, events: Iterator[AnyEvent]) -> None:
+        """Publish what comes, until it is at its end, or told to end, or turned back."""
+        for event in events:
+            if not may_be_played(event):
+                self.left_out += not self.again
+                continue
+            if not await self.deck.until(heard(event)):
+                return
+            told = replace(event, rehearsal=self.called)
+            retain = self.kept.takes(event)
+            await self.publish(*message(told, self.kept.line), retain=retain)
+            self.published += 1
 
+    async def _back(self, moment: Moment) -> Iterator[AnyEvent]:
+        """Set what the broker keeps to what it was at *moment*, and give what came after it."""
+        self.again += 1
+        left = iter(self.events())
+        beyond: list[AnyEvent] = []
 
-def _area(kind: str, subject: str, line: Line) -> str:
-    sections: tuple[str, ...] = ()
-    if kind == "section":
-        sections = (subject,)
-    elif kind == "head" and subject in line.heads:
-        sections = line.heads[subject].between
-    elif kind == "evaluator":
-        sections = line.sections_of(subject)
-    areas = (line.sections[name].area for name in sections if name in line.sections)
-    return next(areas, NO_AREA)
+        def by_then() -> Iterator[AnyEvent]:
+            for event in left:
+                if may_be_played(event):
+                    if heard(event) > moment:
+                        beyond.append(event)
+                        return
+                    yield event
 
-
-def may_be_played(event: AnyEvent) -> bool:
-    """Whether a monitor takes *event* from a broker: its own records and people's entries it never does."""
-    return not (
-        isinstance(event, MonitorRecord | SourceWatch) or by_people(event.source)
-    )
+        for topic, payload in self.kept.become(by_then(), moment, self.called):
+            await self.publish(topic, payload, retain=True)
+        return chain(beyond, left)
 
 
 async def play(
-    events: Iterable[AnyEvent],
+    events: Callable[[], Iterable[AnyEvent]],
     publish: Publish,
     *,
     line: Line,
     name: str,
     speed: float = 1.0,
     deck: Deck | None = None,
+    stays: bool = False,
 ) -> Played:
     """Publish *events* in their order, their pauses divided by *speed*.
 
     A broker slower than the recording delays what follows; what is late is sent at once until the recording has caught up.
+    States are retained by the broker while it plays, and no longer.
+    Turned back, what is retained is set to what it was then, marked as retained so that nothing of before comes as news, and what came after is published again, under a name that says how often.
 
     Args:
-        events: in order of arrival.
+        events: gives them in order of arrival, from the beginning each time.
         publish: hands a message to the broker.
         line: for the areas in the topics.
         name: what the rehearsal is called: that of the recording.
         speed: how many times as fast as it happened; above nought.
         deck: by which it is held and moved while it plays; it has a speed of its own.
+        stays: where everything was played, stand there until it is turned back or told to end.
 
     Raises:
         ValueError: *speed* is not above nought.
     """
     deck = deck if deck is not None else Deck(speed)
-    published = left_out = 0
-    for event in events:
-        if not may_be_played(event):
-            left_out += 1
-            continue
-        if not await deck.until(heard(event)):
-            break
-        await publish(*message(replace(event, rehearsal=name), line))
-        published += 1
-    return Played(published=published, left_out=left_out)
+    playing = _Playing(events, publish, name, deck, Retained(line))
+    await playing.run(stays=stays)
+    return Played(
+        published=playing.published, left_out=playing.left_out, again=playing.again
+    )

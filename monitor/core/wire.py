@@ -117,7 +117,7 @@ def read(
 
     *topic*: of a message; an event alone on a topic whose id disagrees with its subject is refused.
     *arrival*, *retained*: what the monitor knows of the message.
-    *recorded*: arrival and retained stand in the event itself (recordings, feeds that are played); else what stands there is ignored.
+    *recorded*: arrival, and that it was retained, stand in the event itself (recordings, feeds that are played); else what stands there is ignored.
     *live*: it comes from a broker, where people's entries, the monitor's own records and, unless *rehearsal*, rehearsal events are refused.
     """
     if len(payload) > LARGEST and not (recorded and OWN in payload[:LARGEST]):
@@ -234,7 +234,8 @@ def _event(  # noqa: PLR0917 - by place, since it is called for every event of a
         arrival = get("recordedtime")
         if arrival is not None:
             arrival = _moment(arrival, "recordedtime")
-        retained = _flag(get("recordedretained"), "recordedretained")
+        # What is played may be retained by the broker itself, too.
+        retained = _flag(get("recordedretained"), "recordedretained") or retained
     _set_arrival(event, arrival)
     _set_retained(event, retained)
     played = get("rehearsal")

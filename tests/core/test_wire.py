@@ -304,9 +304,11 @@ def test_arrival_is_the_monitors_own_on_the_wire():
 
 
 def test_a_recording_need_not_say_when_an_event_came():
-    """Without a recordedtime, arrival is not known."""
+    """Without a recordedtime, arrival is not known; that it was retained is told by it, or by the broker that has it of whoever plays."""
+    assert good(payload(), arrival=7, recorded=True).arrival is None
+    assert good(payload(), arrival=7, recorded=True).retained is False
     assert good(payload(), arrival=7, retained=True, recorded=True).arrival is None
-    assert good(payload(), arrival=7, retained=True, recorded=True).retained is False
+    assert good(payload(), arrival=7, retained=True, recorded=True).retained is True
 
 
 def test_a_bad_recordedtime_matters_only_in_a_recording():

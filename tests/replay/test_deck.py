@@ -129,23 +129,79 @@ async def test_before_the_first_event_there_is_no_time():
     assert deck.now is None
 
 
-@given(st.lists(st.sampled_from(["hold", "faster", "slower", "ahead"]), max_size=30))
-def test_it_never_goes_back(doings):
-    """Whatever is done, and its speed stays within its limits."""
+async def test_what_is_gone_past_is_due_also_while_it_is_held():
+    """It stands where it was moved to, and whoever listens knows how things stand there."""
+    hand = Hand()
+    deck = hand.deck()
+    await deck.until(SIX)
+    deck.hold()
+    deck.ahead(10 * MINUTE)
+    assert await deck.until(SIX + 5 * MINUTE)
+    hand.doings = [(7, deck.hold)]
+    assert await deck.until(SIX + 11 * MINUTE)
+
+    assert hand.now == pytest.approx(67)
+
+
+async def test_turned_back_nothing_is_due_until_whoever_plays_has_gone_there():
+    """From then on pauses are kept again, from that moment."""
     hand = Hand()
     deck = hand.deck(begin=SIX)
-    before = deck.now
+    assert await deck.until(SIX)
+    hand.now += 30 * 60
+    hand.doings = [(60, lambda: deck.back(10 * MINUTE))]
+    assert not await deck.until(SIX + HOUR)
+    back = SIX + 21 * MINUTE
+    assert deck.now == deck.gone_back() == back
+    begun = hand.now
+    hand.doings = []
+    assert await deck.until(back + MINUTE)
+
+    assert hand.now - begun == pytest.approx(60)
+    with pytest.raises(ValueError, match="not turned back"):
+        deck.gone_back()
+
+
+async def test_at_its_end_it_stands_until_somebody_turns_it_back():
+    """Or ends it."""
+    hand = Hand()
+    deck = hand.deck(begin=SIX)
+    await deck.until(SIX + MINUTE)
+    hand.doings = [(500, lambda: deck.change(2)), (100, deck.to_begin)]
+    await deck.at_its_end()
+    assert deck.held
+    assert deck.gone_back() == SIX
+
+    hand.doings = [(1, deck.end)]
+    await deck.at_its_end()
+    assert deck.ended
+
+
+@given(
+    st.lists(
+        st.sampled_from(["hold", "faster", "slower", "ahead", "back", "begin"]),
+        max_size=30,
+    )
+)
+def test_it_goes_back_only_where_it_is_turned_back(doings):
+    """And never to before its beginning; whatever is done, its speed stays within its limits."""
+    hand = Hand()
+    deck = hand.deck(begin=SIX)
+    before = SIX
     for one in doings:
         hand.now += 1
+        deck.turned = None
         {
             "hold": deck.hold,
             "faster": lambda: deck.change(2),
             "slower": lambda: deck.change(0.5),
             "ahead": lambda: deck.ahead(MINUTE),
+            "back": lambda: deck.back(MINUTE),
+            "begin": deck.to_begin,
         }[one]()
         assert deck.now is not None
-        assert before is not None
-        assert deck.now >= before
+        assert deck.now >= SIX
+        assert deck.now >= before or deck.turned == deck.now
         assert SLOWEST <= deck.speed <= FASTEST
         before = deck.now
 

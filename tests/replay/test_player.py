@@ -28,7 +28,8 @@ from monitor.core.layout import read_line
 from monitor.core.moments import HOUR, MINUTE, SECOND, parse
 from monitor.core.wire import read
 from replay.deck import Deck
-from replay.player import heard, message, play, replay, survey, up_to
+from replay.messages import message
+from replay.player import heard, play, replay, survey, up_to
 
 SIX = parse("2026-05-04T06:00:00Z")
 
@@ -91,11 +92,19 @@ class Broker:
         self.now = 100.0
         self.takes = takes
         self.messages = []
+        self.all = []
+        self.kept = {}
 
-    async def publish(self, topic, payload):
-        """Take one message."""
+    async def publish(self, topic, payload, *, retain):
+        """Take one message, and keep it where it is to be kept."""
         self.now += self.takes
-        self.messages.append((round(self.now - 100, 6), topic, payload))
+        self.all.append((topic, payload, retain))
+        if retain and payload:
+            self.kept[topic] = json.loads(payload)
+        elif retain:
+            self.kept.pop(topic, None)
+        if payload:
+            self.messages.append((round(self.now - 100, 6), topic, payload))
 
     async def wait(self, seconds, _changed):
         """Let time pass."""
@@ -104,7 +113,7 @@ class Broker:
     async def play(self, events, speed=1.0):
         """Play *events* onto this broker."""
         return await play(
-            events,
+            lambda: iter(events),
             self.publish,
             line=LINE,
             name="monday",
@@ -168,6 +177,117 @@ async def test_times_are_kept_and_the_rehearsal_is_named():
         ("1", SIX + SECOND, True, 7),
         ("2", None, False, None),
     ]
+
+
+def shows(number, seconds, subject, shown):
+    """Event *number*: *subject* shows something, so many seconds after six, heard a second later."""
+    at = SIX + seconds * SECOND
+    return SectionState(
+        id=str(number), source="gw/1", subject=subject, time=at,
+        arrival=at + SECOND, state=State(shown), sequence=number,
+    )  # fmt: skip
+
+
+DAY = [
+    shows(1, 0, "T1", "clear"),
+    record("started"),
+    shows(2, 100, "T1", "occupied"),
+    GatewayStatus(id="g1", source="gw/1", subject="GW1", time=SIX + 150 * SECOND, online=True, sequence=3),
+    shows(4, 200, "T2", "occupied"),
+    SectionReset(id="r", source="gw/1", subject="T2", time=SIX + 220 * SECOND, kind=ResetKind.UNCONDITIONAL, step=Step.ACCEPTED),
+    shows(5, 300, "T1", "clear"),
+]  # fmt: skip
+T1, T2 = (f"rehearsal/{area}/section/{name}/state" for area, name in (("thornmere", "T1"), ("upper_lower", "T2")))  # fmt: skip
+
+
+async def played_by(broker, doings, events=DAY):
+    """Play *events*, doing something once so many messages have come; held until then."""
+    deck = Deck(1.0, clock=lambda: broker.now, waits=broker.wait)
+    left = dict(doings)
+
+    async def publish(topic, payload, *, retain):
+        await broker.publish(topic, payload, retain=retain)
+        if len(broker.all) in left:
+            left.pop(len(broker.all))(deck)
+
+    return await play(
+        lambda: iter(events), publish, line=LINE, name="monday", deck=deck
+    )
+
+
+async def test_states_are_retained_while_it_plays_and_no_longer():
+    """Whoever comes later has the picture; a reset is no state; and what was played leaves nothing behind."""
+    broker = Broker()
+    seen = []
+
+    await played_by(broker, {6: lambda _: seen.append(dict(broker.kept))})
+
+    [kept] = seen
+    assert {topic: one["id"] for topic, one in kept.items()} == {
+        T1: "5",
+        T2: "4",
+        "rehearsal/line/gateway/GW1/status": "g1",
+    }
+    assert [retain for _, _, retain in broker.all[:6]] == [True] * 4 + [False, True]
+    assert broker.kept == {}
+
+
+async def test_turned_back_the_broker_keeps_what_it_kept_then():
+    """The states of then, as retained and of that moment; what had not been said is gone; and what came after comes again, once."""
+    broker = Broker()
+    kept = []
+
+    def back(deck):
+        deck.to(SIX + 130 * SECOND)
+
+    played = await played_by(
+        broker, {6: back, 9: lambda _: kept.append(dict(broker.kept))}
+    )
+
+    again = broker.all[6:]
+    cleared = [topic for topic, payload, _ in again[:2] if not payload]
+    assert cleared == ["rehearsal/line/gateway/GW1/status", T2]
+    assert list(kept[0]) == [T1]
+    still = json.loads(again[2][1])
+    assert (still["id"], still["data"]["state"]) == ("2", "occupied")
+    assert still["recordedretained"] is True
+    assert still["recordedtime"] == "2026-05-04T06:02:10.000Z"
+    assert still["time"] == "2026-05-04T06:01:40.000Z"
+    after = [json.loads(payload) for _, payload, _ in again[3:7]]
+    assert [one["id"] for one in after] == ["g1", "4", "r", "5"]
+    assert not any("recordedretained" in one for one in after)
+    assert {one["rehearsal"] for one in (still, *after)} == {"monday (again 1)"}
+    assert (played.published, played.again, played.left_out) == (10, 1, 1)
+
+
+async def test_turned_back_and_held_it_stands_there_until_it_goes_on():
+    """The picture of then is there, and nothing after it comes until somebody lets it."""
+    broker = Broker()
+    waits: list[tuple[float, float | None]] = []
+
+    async def wait(seconds, _):
+        waits.append((broker.now, seconds))
+        if seconds is None:
+            broker.now += 77
+            deck.hold()
+        else:
+            broker.now += seconds
+
+    deck = Deck(1.0, clock=lambda: broker.now, waits=wait)
+
+    async def publish(topic, payload, *, retain):
+        await broker.publish(topic, payload, retain=retain)
+        if len(broker.all) == 6:
+            deck.hold()
+            deck.to(SIX + 130 * SECOND)
+
+    await play(lambda: iter(DAY), publish, line=LINE, name="monday", deck=deck)
+
+    stood = [at for at, seconds in waits if seconds is None]
+    came = [when + 100 for when, _, _ in broker.messages]
+    assert len(stood) == 1
+    assert [at for at in came if at <= stood[0]] == came[:7]  # the last is the picture
+    assert came[7] == pytest.approx(stood[0] + 77 + 20)
 
 
 async def test_what_only_a_monitor_writes_is_left_out():
