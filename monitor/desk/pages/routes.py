@@ -21,7 +21,7 @@ from markupsafe import Markup
 from pydantic import Field
 
 from monitor.charts import drawing
-from monitor.core.moments import parse
+from monitor.core.moments import parse, stamp
 from monitor.core.words import CAUTION, STATES, clock, readable, span
 from monitor.desk.door import Asker, Door
 from monitor.desk.guard import Refusal, printable
@@ -47,7 +47,7 @@ from monitor.desk.pages.sounding import Sounding
 from monitor.desk.pages.strip import strip
 from monitor.desk.pages.ticks import Ticks
 from monitor.desk.pages.top import top
-from monitor.desk.pages.view import CALLED, View
+from monitor.desk.pages.view import CALLED, Story, View
 from monitor.desk.roles import Role
 from monitor.findings import FINDINGS
 
@@ -457,7 +457,7 @@ class Pages:
         now = await self._now()
         faults = await self._view.faults(found)
         rows = [self._view.row(one, now) for one in faults if one.priority != "note"]
-        return self._render("part_phone.html", rows=rows)
+        return self._render("part_phone.html", rows=rows, now=stamp(now))
 
     async def phone_fault(self, name: str) -> str:
         """One fault, on a phone."""
@@ -466,16 +466,23 @@ class Pages:
             "phone_fault.html",
             story.row.headline,
             story=story,
-            part=self._render("part_phone_fault.html", story=story),
+            part=await self._phone_story(story),
             causes=FINDINGS,
+        )
+
+    async def _phone_story(self, story: Story) -> str:
+        return self._render(
+            "part_phone_fault.html",
+            story=story,
+            now=stamp(await self._now()),
+            caution=CAUTION,
         )
 
     async def part_phone_fault(self, name: str) -> str:
         """What changes of that: all but the form."""
 
         async def told() -> str:
-            story = await self._view.story(name)
-            return self._render("part_phone_fault.html", story=story)
+            return await self._phone_story(await self._view.story(name))
 
         return await self._shared.of(("phone", name), told)
 

@@ -30,7 +30,7 @@ from monitor.desk.model import (
 
 RANK = {"urgent": 0, "prompt": 1, "planned": 2, "note": 3}
 CALLED = frozenset({"urgent", "prompt"})
-MOST_ALSO = 2
+MOST_ALSO = 1
 MOST_EVENTS = 14
 MOST_FOUND = 3
 MOST_HEADS = 6

@@ -9,8 +9,10 @@ import pytest
 from axe_playwright_python.async_playwright import Axe
 from playwright.async_api import expect
 
+from monitor.acts import acts
 from monitor.core.layout import read_line
 from monitor.core.moments import SECOND
+from monitor.handling import Act
 from monitor.journal import Journal
 from monitor.shown import shown_in
 from tests.desk.pages.browsing import CHROMIUM, SLOW_MS, opened
@@ -90,6 +92,36 @@ async def test_the_page_hatches_when_the_monitor_is_gone_and_comes_back(
     assert told[place + 1].at > spell.at
 
 
+TAPPED = """() => {
+  const wrong = [], boxes = [];
+  for (const one of document.querySelectorAll("a, button, select, textarea, summary")) {
+    if (!one.checkVisibility()) continue;
+    const box = one.getBoundingClientRect(), said = one.textContent.trim().slice(0, 24) || one.id;
+    if (box.height < 48) wrong.push(`${said}: ${box.height} px high`);
+    if (one.closest(".thumbs, .pair") && (box.height < 56 || box.width < 140)) wrong.push(`${said}: no thumb's width`);
+    if (!one.closest(".thumbs")) boxes.push([box, said]);
+  }
+  for (const [a, one] of boxes) for (const [b, two] of boxes) {
+    if (a === b || a.right <= b.left || b.right <= a.left || a.top > b.top) continue;
+    if (b.top - a.bottom < 0) wrong.push(`${one} and ${two}: one on the other`);
+    else if (b.top - a.bottom < 6 && !(one === two)) wrong.push(`${one} and ${two}: ${b.top - a.bottom} px apart`);
+  }
+  return wrong;
+}"""
+"""What a wet finger in a glove would miss: 48 px as for any touch screen (common practice), 56 for what is pressed on the way, and room between."""
+
+
+END_OF_CAUTION = "document.querySelector('.caution').getBoundingClientRect().bottom"
+
+
+def waited(folder, text):
+    """How long what somebody typed waited until the monitor had it, by the journal."""
+    with Journal.read(folder / "journal.sqlite") as journal:
+        told = [one for one in acts(journal.kept()) if isinstance(one, Act)]
+    [found] = [one for one in told if one.text == text]
+    return found.entered - found.at
+
+
 async def test_on_a_phone_somebody_says_that_they_go(browser, broker, tmp_path):
     """No line is drawn; what is typed without coverage, or by whom the monitor no longer knows, waits, and is sent once with its own time; the story follows, and leaves the form alone."""
     async with listening(quick(tmp_path, broker.url)) as daemon:
@@ -100,6 +132,8 @@ async def test_on_a_phone_somebody_says_that_they_go(browser, broker, tmp_path):
             assert await page.locator("svg").count() == 0
             await page.locator(".row a").click()
             await expect(page.locator("h1")).to_have_text("T2 disturbed")
+            assert await page.evaluate(TAPPED) == []
+            assert await page.evaluate(END_OF_CAUTION) < 844
             await page.locator('[data-do="going"]').click()
             await expect(page.locator("#said")).to_have_text("Sent.")
             await page.context.set_offline(True)
@@ -107,8 +141,15 @@ async def test_on_a_phone_somebody_says_that_they_go(browser, broker, tmp_path):
             await page.locator("#cause").select_option("cable")
             await page.locator('[data-do="found"]').click()
             await expect(page.locator("#said")).to_contain_text("1 waiting here")
+            await page.locator("#text").fill("and the lid was")
+            # Out of coverage the phone loses its page too, and finds another.
+            await page.wait_for_timeout(1500)
+            again = page.url
+            await page.goto("about:blank")
             await page.context.set_offline(False)
+            await page.goto(again)
             await expect(page.locator("#said")).to_have_text("Sent.")
+            assert await page.locator("#text").input_value() == "and the lid was"
             await page.reload()
             await expect(page.locator("main")).to_contain_text(
                 "cable or joint: water in the cabinet"
@@ -136,6 +177,7 @@ async def test_on_a_phone_somebody_says_that_they_go(browser, broker, tmp_path):
             await expect(page.locator("#told")).to_contain_text("joint dried")
             assert len([one for one in sent if one]) == 2
             assert await page.locator("#text").input_value() == "half a sentence"
+    assert waited(tmp_path, "water in the cabinet") > SECOND
 
 
 SIZES = [(1920, 1080), (1920, 940), (1366, 640), (390, 844), (960, 540)]
@@ -315,6 +357,9 @@ async def test_a_head_is_watched_live_under_work(browser, broker, tmp_path):
             await expect(part.locator(".big").last).to_have_text(
                 re.compile(r"^1T2 → T3\s*1T3 → T2$")
             )
+            assert await watched.page.evaluate(TAPPED) == []
+            size = "parseFloat(getComputedStyle(document.querySelector('.big span')).fontSize)"
+            assert await watched.page.evaluate(size) >= 48
 
 
 @pytest.mark.parametrize(

@@ -84,3 +84,59 @@ async def test_a_sheet_renews_itself_and_is_hatched_where_it_cannot(
             )
             await expect(page.locator(".as-of")).to_have_text(re.compile("7. s ago"))
             assert await page.evaluate(HATCHED) == "none"
+
+
+PAPER = """() => {
+  const wrong = [];
+  const light = (colour) => {
+    const part = colour.match(/[\\d.]+/g).slice(0, 3).map((one) => one / 255).map((c) => (c <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4));
+    return 0.2126 * part[0] + 0.7152 * part[1] + 0.0722 * part[2];
+  };
+  for (const one of document.querySelectorAll("body *")) {
+    const own = [...one.childNodes].some((n) => n.nodeType === 3 && n.textContent.trim());
+    if (!own || !one.checkVisibility() || one.closest("svg, noscript, title")) continue;
+    const style = getComputedStyle(one);
+    const said = `${one.tagName} "${one.textContent.trim().slice(0, 24)}"`;
+    if (1.05 / (light(style.color) + 0.05) < 4.5) wrong.push(`${said}: too pale for white paper`);
+    if (parseFloat(style.fontSize) < 11) wrong.push(`${said}: ${style.fontSize}`);
+    if (one.getBoundingClientRect().right > innerWidth + 1) wrong.push(`${said}: cut`);
+  }
+  for (const one of document.querySelectorAll("svg")) {
+    if (one.checkVisibility() && one.getBoundingClientRect().right > innerWidth + 1) wrong.push("a drawing is cut");
+  }
+  if (![...document.querySelectorAll(".caution")].some((one) => one.checkVisibility())) wrong.push("no caution");
+  for (const one of document.querySelectorAll("button, select, textarea")) if (one.checkVisibility()) wrong.push(`${one.localName} on paper`);
+  return wrong;
+}"""
+"""What is pale, small or cut on white paper, also where no ground is printed: contrast as WCAG 2.2 has it, which is that of greys."""
+
+UPRIGHT, WIDE = 703, 1047
+"""Pixels between the margins of a sheet of A4 (ISO 216: 210 by 297 mm), upright with 12 mm, on its side with 10 mm."""
+
+
+async def test_every_page_is_whole_on_paper(browser, broker, tmp_path):
+    """Legible without colours and grounds, nothing cut, the caution on it, no buttons; also where the screen is dimmed; the sheet of a fault on one side."""
+    async with listening(quick(tmp_path, broker.url)) as daemon:
+        await disturb(broker.url)
+        await until(lambda: daemon.engine.alerts.open)
+        async with opened(browser, daemon.desk_at) as watched:
+            page = watched.page
+            row = page.locator("#faults .row")
+            await expect(row).to_contain_text("T2 disturbed")
+            number = await row.get_attribute("data-number")
+            await page.keyboard.press("b")
+            found = {}
+            sheets = [f"/faults/{number}", f"/phone/{number}", "/phone"]
+            for path in ("/", *LIVE, *sheets, "/heads/H2/watch", "/explain"):
+                if path != "/":
+                    await page.goto(f"{daemon.desk_at}{path}")
+                wide = path == "/" or path.startswith("/sections")
+                size = {"width": WIDE if wide else UPRIGHT, "height": 900}
+                await page.set_viewport_size(size)
+                await page.emulate_media(media="print")
+                found[path] = await page.evaluate(PAPER)
+                if path.startswith("/faults"):
+                    printed = await page.pdf(prefer_css_page_size=True)
+                    assert len(re.findall(rb"/Type /Page\b", printed)) == 1
+                await page.emulate_media(media="screen")
+            assert {path: wrong for path, wrong in found.items() if wrong} == {}

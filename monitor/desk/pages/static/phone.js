@@ -3,12 +3,13 @@
 import { clock, key, part, tell } from "./server.js";
 
 const STORE = "tallywatch-waiting";
+const DRAFT = "tallywatch-draft-";
 const OLD_MS = 60000; // a phone sleeps: older than this is hatched
 const body = document.body;
 const fault = body.dataset.fault;
 const zone = body.dataset.zone;
 const at = (id) => document.getElementById(id);
-const ahead = Date.parse(body.dataset.now) - Date.now();
+let ahead = Date.parse(body.dataset.now) - Date.now();
 let asOf = Date.now();
 
 function waiting() {
@@ -56,7 +57,14 @@ async function send() {
 
 function giveBack(one) {
   // What was refused is not sent, but nobody has to type it again.
-  if (one.fault === fault && one.text && !at("text").value) at("text").value = one.text;
+  if (one.fault === fault && one.text && !at("text").value) { at("text").value = one.text; keepDraft(); }
+}
+
+function keepDraft() {
+  // A phone in a pocket forgets its pages: what is half typed is there again.
+  const text = at("text").value;
+  if (text) localStorage.setItem(DRAFT + fault, text);
+  else localStorage.removeItem(DRAFT + fault);
 }
 
 function doing(what) {
@@ -69,6 +77,7 @@ function doing(what) {
   if (text) given.text = text;
   store([...waiting(), given]);
   at("text").value = "";
+  keepDraft();
   if (what === "found") at("cause").value = "";
   send();
 }
@@ -77,7 +86,11 @@ async function refresh() {
   const path = body.dataset.part;
   if (path) {
     const text = await part(path);
-    if (text !== null) { at("told").innerHTML = text; asOf = Date.now(); }
+    if (text === null) return;
+    at("told").innerHTML = text;
+    asOf = Date.now();
+    // A clock that is played, or that was set right meanwhile, is another than when the page came.
+    ahead = Date.parse(at("told").querySelector("[data-now]").dataset.now) - asOf;
   }
 }
 
@@ -92,6 +105,10 @@ document.addEventListener("click", (event) => {
   const doer = event.target.closest("[data-do]");
   if (doer) doing(doer.dataset.do);
 });
+if (at("text")) {
+  at("text").value ||= localStorage.getItem(DRAFT + fault) ?? "";
+  at("text").addEventListener("input", keepDraft);
+}
 window.addEventListener("online", send);
 setInterval(refresh, 5000);
 setInterval(send, 15000);
