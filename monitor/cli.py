@@ -27,6 +27,7 @@ from monitor.evidence_cli import evidence, verify
 from monitor.keep_cli import keep
 from monitor.options import (
     DataDirectory,
+    FilesOf,
     From,
     FromOrNone,
     JournalFile,
@@ -173,8 +174,8 @@ SettingsOrNone = Annotated[
     typer.Option(
         "--settings",
         metavar="SETTINGS.TOML",
-        help="The settings file. Out of the journal: it says where that is; with "
-        "--data or --journal it is used instead of the settings in force then.",
+        help="The settings to conclude with; out of the journal: instead of those in "
+        "force then.",
     ),
 ]
 EventsFile = Annotated[
@@ -433,6 +434,7 @@ def replay(
     ] = None,
     begin: FromOrNone = None,
     to: ToOrNone = None,
+    files_of: FilesOf = None,
     data: DataDirectory = None,
     journal: JournalFile = None,
     report: Annotated[
@@ -464,9 +466,13 @@ def replay(
     with ExitStack() as stack:
         source: Source
         if events is None:
-            source = _journaled(stack, line, settings, (begin, to), data, journal)
+            source = _journaled(
+                stack, line, settings, (begin, to), (files_of, data, journal)
+            )
         else:
-            source = _recorded(line, events, settings, begin or to or data or journal)
+            source = _recorded(
+                line, events, settings, begin or to or files_of or data or journal
+            )
         if plan is not None:
             # What recurs is followed over the days of the recording.
             works = read_plan(plan, source.line, source.span())
@@ -526,21 +532,29 @@ def _journaled(
     line: Path | None,
     settings: Path | None,
     asked: tuple[str | None, str | None],
-    data: Path | None,
-    journal: Path | None,
+    files: tuple[Path | None, Path | None, Path | None],
 ) -> Source:
     from replay.source import Journaled
 
     if asked[0] is None or asked[1] is None:
         raise typer.BadParameter("--events FILE, or --from TIME and --to TIME")
     begin, end = window(asked[0], asked[1])
+    files_of, data, journal = files
     past = stack.enter_context(
-        opened(begin, end, line=line, settings=settings, data=data, journal=journal)
+        opened(
+            begin,
+            end,
+            line=line,
+            settings=settings,
+            files_of=files_of,
+            data=data,
+            journal=journal,
+        )
     )
     return Journaled(
         past,
         lambda events: progress(events, "replaying"),
-        where(settings, data, journal).alerts,
+        where(*files).alerts,
     )
 
 
@@ -635,6 +649,7 @@ def explain(
         str | None, typer.Option(metavar="KIND", help="Only this detection.")
     ] = None,
     settings: SettingsOrNone = None,
+    files_of: FilesOf = None,
     data: DataDirectory = None,
     journal: JournalFile = None,
     *,
@@ -657,6 +672,7 @@ def explain(
             moment_at,
             line=line,
             settings=settings,
+            files_of=files_of,
             data=data,
             journal=journal,
         ) as past:
@@ -714,6 +730,7 @@ def play(
     begin: FromOrNone = None,
     to: ToOrNone = None,
     settings: SettingsOrNone = None,
+    files_of: FilesOf = None,
     data: DataDirectory = None,
     journal: JournalFile = None,
     *,
@@ -745,7 +762,9 @@ def play(
     by = "keys" if attended else "lines" if by_lines else ""
     with ExitStack() as stack:
         if events is None:
-            source = _journaled(stack, line, settings, (begin, to), data, journal)
+            source = _journaled(
+                stack, line, settings, (begin, to), (files_of, data, journal)
+            )
             name, graph, asked = f"journal {begin}", source.line, source.asked
             taken = partial(source.again, None)
         else:
@@ -1020,7 +1039,7 @@ def export(
     events: Annotated[
         Path, typer.Option(metavar="OUT", help="The recording to write.")
     ],
-    settings: SettingsFile = None,
+    files_of: FilesOf = None,
     journal: JournalFile = None,
     data: DataDirectory = None,
 ) -> None:
@@ -1029,7 +1048,7 @@ def export(
     from replay.recording import write_recording
 
     start, stop = window(begin, end)
-    path = where(settings, data, journal).journal
+    path = where(files_of, data, journal).journal
     with Journal.read(path) as book:
         taken = progress(book.export(start, stop), "writing")
         count = write_recording(events, taken)

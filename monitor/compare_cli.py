@@ -14,7 +14,14 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from monitor.options import DataDirectory, FromOrNone, JournalFile, ToOrNone, window
+from monitor.options import (
+    DataDirectory,
+    FilesOf,
+    FromOrNone,
+    JournalFile,
+    ToOrNone,
+    window,
+)
 from monitor.past_cli import where
 
 if TYPE_CHECKING:
@@ -91,6 +98,7 @@ def compare(
     ] = None,
     begin: FromOrNone = None,
     to: ToOrNone = None,
+    files_of: FilesOf = None,
     data: DataDirectory = None,
     journal: JournalFile = None,
     concluded: Annotated[
@@ -120,9 +128,8 @@ def compare(
     """
     lines, files = line or [], settings or []
     asked = _asked(events, (begin, to), data, journal)
-    if events is None and data is None and journal is None and files:
-        # The first settings say where the journal is, as for a daemon.
-        there = where(files[0], None, None)
+    if files_of is not None:
+        there = where(files_of, data, journal)
         asked = replace(asked, journal=there.journal, alerts=there.alerts)
     against = concluded is not None or live
     a, b = _sides(lines, files, against=against, journaled=events is None)

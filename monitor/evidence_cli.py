@@ -12,9 +12,9 @@ import typer
 
 from monitor.options import (
     DataDirectory,
+    FilesOf,
     From,
     JournalFile,
-    SettingsFile,
     To,
     window,
 )
@@ -53,7 +53,7 @@ def evidence(
         ),
     ] = None,
     roots: Roots = None,
-    settings: SettingsFile = None,
+    files_of: FilesOf = None,
     data: DataDirectory = None,
     journal: JournalFile = None,
     *,
@@ -72,7 +72,7 @@ def evidence(
     from monitor.packing import pack
 
     start, stop = window(begin, end)
-    files = where(settings, data, journal)
+    files = where(files_of, data, journal)
     asked = Asked(
         begin=start,
         end=stop,
@@ -84,7 +84,7 @@ def evidence(
         version=version(),
     )
     with (
-        opened(start, stop, settings=settings, data=data, journal=journal) as past,
+        opened(start, stop, files_of=files_of, data=data, journal=journal) as past,
         _store(files.alerts) as store,
         TemporaryDirectory(prefix="tallywatch-") as scratch,
     ):
@@ -148,7 +148,7 @@ def verify(
         typer.Argument(metavar="PACK.ZIP", help="Evidence; else the journal."),
     ] = None,
     roots: Roots = None,
-    settings: SettingsFile = None,
+    files_of: FilesOf = None,
     journal: JournalFile = None,
     data: DataDirectory = None,
 ) -> None:
@@ -172,7 +172,7 @@ def verify(
         return
     from monitor.journal import JournalFault, verify as audit
 
-    path = where(settings, data, journal).journal
+    path = where(files_of, data, journal).journal
     verdict = audit(path, asked)
     if verdict.position is not None:
         raise JournalFault(f"{path}: record {verdict.position}: {verdict.what}")

@@ -148,10 +148,9 @@ ORDER BY at DESC, position DESC LIMIT 1
 _SPAN = "SELECT min(position), max(position) FROM event WHERE at >= ? AND at < ?"
 
 
-_FROM = (
-    "DELETE FROM event WHERE position >= ?",
-    "DELETE FROM rejection WHERE position >= ?",
-    "DELETE FROM record WHERE position >= ?",
+_BEFORE_POSITION = tuple(
+    f"INSERT INTO {table} SELECT * FROM other.{table} WHERE ? IS NULL OR position < ?"  # noqa: S608 - names of ours
+    for table in ("record", "event", "rejection")
 )
 
 
@@ -346,19 +345,21 @@ class Journal:
         Raises:
             JournalFault: *other* cannot be read, or *path* cannot be written.
         """
+        _connect_to_read(other).close()
         try:
-            with (
-                closing(_connect_to_read(other)) as source,
-                closing(_connect(path)) as made,
-            ):
-                source.backup(made)
+            with closing(_connect(path)) as made:
+                made.execute("ATTACH ? AS other", (str(other),))
+                made.execute("BEGIN IMMEDIATE")
+                for statement in _TABLES.split(";\n"):
+                    made.execute(statement)
                 (first,) = made.execute(
-                    "SELECT min(position) FROM event WHERE at > ? AND own IS NULL",
+                    "SELECT min(position) FROM other.event WHERE at > ? AND own IS NULL",
                     (moment,),
                 ).fetchone()
-                made.execute("BEGIN IMMEDIATE")
-                for statement in _FROM:
-                    made.execute(statement, (first,))
+                made.execute("INSERT INTO file SELECT * FROM other.file")
+                for statement in _BEFORE_POSITION:
+                    made.execute(statement, (first, first))
+                _index(made)
                 made.execute("COMMIT")
         except sqlite3.Error as error:
             raise JournalFault(f"{path} cannot be made: {error}") from error
@@ -915,9 +916,13 @@ def _make(connection: sqlite3.Connection, *, played: bool) -> None:
             connection.execute(statement)
         key = secrets.token_bytes(32)
         connection.execute("INSERT INTO file VALUES (?, ?, ?)", (FORMAT, played, key))
+    _index(connection)
+    connection.execute("COMMIT")
+
+
+def _index(connection: sqlite3.Connection) -> None:
     for name, what in INDEXES.items():
         connection.execute(f"CREATE INDEX IF NOT EXISTS {name} ON {what}")
-    connection.execute("COMMIT")
 
 
 def _lock(path: Path) -> int:

@@ -12,9 +12,9 @@ from monitor.drill_cli import HERE
 from monitor.options import (
     CaFile,
     DataDirectory,
+    FilesOf,
     FromOrNone,
     JournalFile,
-    SettingsFile,
     TokenFile,
     ToOrNone,
     window,
@@ -54,7 +54,7 @@ def keep(
     desk: At = HERE,
     token_file: TokenFile = None,
     ca_file: CaFile = None,
-    settings: SettingsFile = None,
+    files_of: FilesOf = None,
     data: DataDirectory = None,
     journal: JournalFile = None,
     *,
@@ -68,7 +68,7 @@ def keep(
     The running monitor at --desk is asked to; with --by and where its journal is, a journal that no monitor is writing is written itself.
     """
     if list_them:
-        _list(where(settings, data, journal).journal)
+        _list(where(files_of, data, journal).journal)
         return
     if begin is None or end is None or not reason:
         raise typer.BadParameter("--from, --to and --reason, or --list")
@@ -76,7 +76,7 @@ def keep(
     if len(reason) > LONGEST or not reason.isprintable():
         raise typer.BadParameter(f"--reason is one line of up to {LONGEST} characters")
     if by is not None:
-        path = where(settings, data, journal).journal
+        path = where(files_of, data, journal).journal
         _write(path, start, stop, reason, by, position)
         typer.echo(f"kept: {path} says so")
         return

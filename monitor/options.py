@@ -28,6 +28,14 @@ SettingsFile = Annotated[
     Path | None,
     typer.Option("--settings", metavar="SETTINGS.TOML", help="The settings file."),
 ]
+FilesOf = Annotated[
+    Path | None,
+    typer.Option(
+        "--files-of",
+        metavar="SETTINGS.TOML",
+        help="The settings file of a monitor: it says where that writes.",
+    ),
+]
 DataDirectory = Annotated[
     Path | None,
     typer.Option(

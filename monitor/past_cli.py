@@ -28,11 +28,11 @@ class Where:
     people: Path
 
 
-def where(settings: Path | None, data: Path | None, journal: Path | None) -> Where:
+def where(files_of: Path | None, data: Path | None, journal: Path | None) -> Where:
     """Where the files of a monitor are.
 
     Args:
-        settings: its settings file.
+        files_of: its settings file.
         data: where it ran: relative names are taken from there.
         journal: where its journal is, whatever those say; what else it wrote is then looked for beside it.
 
@@ -41,7 +41,7 @@ def where(settings: Path | None, data: Path | None, journal: Path | None) -> Whe
     """
     from monitor.settings import read
 
-    found = read(settings)
+    found = read(files_of)
     base = data if data is not None else Path()
     if data is None and journal is not None:
         base = journal.parent
@@ -60,6 +60,7 @@ def opened(
     *,
     line: Path | None = None,
     settings: Path | None = None,
+    files_of: Path | None = None,
     data: Path | None = None,
     journal: Path | None = None,
 ) -> Iterator[Past]:
@@ -69,7 +70,8 @@ def opened(
         begin: from when.
         end: up to when.
         line: instead of the line file in force then.
-        settings: says where the journal is; where something else does, it is used instead of the settings in force then.
+        settings: instead of the settings in force then.
+        files_of: the settings file of the monitor: says where the journal is, where nothing else does.
         data: where the monitor ran.
         journal: its journal.
 
@@ -79,15 +81,14 @@ def opened(
     from monitor.journal import Journal
     from monitor.past import Past
 
-    files = where(settings, data, journal)
-    instead = settings if data is not None or journal is not None else None
+    files = where(files_of, data, journal)
     with Journal.read(files.journal) as book:
         past = Past(
             book,
             begin,
             end,
             line=None if line is None else _line(line),
-            detection=None if instead is None else _detection(instead),
+            detection=None if settings is None else _detection(settings),
         )
         for sentence in past.said(version()):
             typer.echo(sentence, err=True)

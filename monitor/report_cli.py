@@ -13,12 +13,14 @@ import typer
 
 from monitor.options import (
     DataDirectory,
+    FilesOf,
     From,
     JournalFile,
     SettingsFile,
     To,
     window,
 )
+from monitor.past_cli import where
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -26,6 +28,7 @@ if TYPE_CHECKING:
     from monitor.core.events import AnyEvent
     from monitor.core.layout import Line
     from monitor.core.moments import Moment
+    from monitor.past_cli import Where
     from monitor.planner.figures import Report
 
 
@@ -64,6 +67,7 @@ def report(
         ),
     ] = None,
     settings: SettingsFile = None,
+    files_of: FilesOf = None,
     data: DataDirectory = None,
     journal: JournalFile = None,
 ) -> None:
@@ -77,7 +81,12 @@ def report(
     if form is Format.XLSX and out is None and sys.stdout.isatty():
         raise typer.BadParameter("--format xlsx needs --out")
     if events is None:
-        found = _of_a_monitor(start, stop, line, settings, data, journal)
+        if settings is not None:
+            raise typer.BadParameter(
+                "--settings is what a recording is concluded with; the settings of "
+                "the monitor that wrote are named by --files-of"
+            )
+        found = _of_a_monitor(start, stop, line, where(files_of, data, journal))
     else:
         if line is None:
             raise typer.BadParameter("--events needs --line")
@@ -91,16 +100,12 @@ def _of_a_monitor(
     start: Moment,
     stop: Moment,
     line: Path | None,
-    settings: Path | None,
-    data: Path | None,
-    journal: Path | None,
+    files: Where,
 ) -> Report:
     from monitor.history import History
     from monitor.journal import Journal
-    from monitor.past_cli import where
     from monitor.planner.behind import of_files
 
-    files = where(settings, data, journal)
     with (
         Journal.read(files.journal) as book,
         History.to_read(files.history) as history,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from monitor.options import DataDirectory, JournalFile, SettingsFile, moment
+from monitor.options import DataDirectory, FilesOf, JournalFile, moment
 from monitor.past_cli import opened, where
 
 if TYPE_CHECKING:
@@ -35,7 +35,7 @@ PLAYED = (
 def shown(
     at: At,
     position: Desk = None,
-    settings: SettingsFile = None,
+    files_of: FilesOf = None,
     data: DataDirectory = None,
     journal: JournalFile = None,
 ) -> None:
@@ -48,8 +48,8 @@ def shown(
     from monitor.shown import shown_in
 
     then = moment(at)
-    files = where(settings, data, journal)
-    with opened(then, then, settings=settings, data=data, journal=journal) as past:
+    files = where(files_of, data, journal)
+    with opened(then, then, files_of=files_of, data=data, journal=journal) as past:
         line = past.runs[-1].line
         records = list(shown_in(past.journal.kept()))
         _refuse_unknown(past, records, position)

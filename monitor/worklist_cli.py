@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from monitor.options import DataDirectory, JournalFile, SettingsFile
+from monitor.options import DataDirectory, FilesOf, JournalFile
 
 if TYPE_CHECKING:
     from monitor.core.layout import Line
@@ -36,7 +36,7 @@ def worklist(
         Path | None,
         typer.Option("--out", metavar="FILE", help="Where it goes; else to stdout."),
     ] = None,
-    settings: SettingsFile = None,
+    files_of: FilesOf = None,
     data: DataDirectory = None,
     journal: JournalFile = None,
 ) -> None:
@@ -51,7 +51,7 @@ def worklist(
 
     if form is Format.XLSX and out is None:
         raise typer.BadParameter("a workbook needs --out")
-    made, line = _made(settings, data, journal)
+    made, line = _made(files_of, data, journal)
     if form is Format.CSV:
         text = as_csv(made.trips)
     elif form is Format.JSON:
@@ -70,7 +70,7 @@ def worklist(
 
 
 def _made(
-    settings: Path | None, data: Path | None, journal: Path | None
+    files_of: Path | None, data: Path | None, journal: Path | None
 ) -> tuple[Worklist, Line]:
     from monitor.history import History
     from monitor.inforce import starts
@@ -80,7 +80,7 @@ def _made(
     from monitor.planner.recorded import visits_of
     from monitor.store import Store
 
-    files = where(settings, data, journal)
+    files = where(files_of, data, journal)
     with (
         Journal.read(files.journal) as book,
         History.to_read(files.history) as history,

@@ -809,13 +809,13 @@ async def rehearsal_of(here, line, events, expected):
     with Store.open(here / read_settings().files.alerts) as store:
         live = list(store.lines()), stored_faults(store), store.calls()
     ended = call(
-        *("export", "--events", "out.jsonl", "--settings", "rows-settings.toml"),
+        *("export", "--events", "out.jsonl", "--files-of", "rows-settings.toml"),
         *("--from", "2026-05-04T00:00:00Z", "--to", "2026-05-05T00:00:00Z"),
     )
     assert ended.exit_code == 0, ended.output
     of_journal = said_by(
         here,
-        *("--settings", "rows-settings.toml", "--from", "2026-05-04T00:00:00Z"),
+        *("--files-of", "rows-settings.toml", "--from", "2026-05-04T00:00:00Z"),
         *("--to", "2026-05-05T00:00:00Z"),
     )
     exported = said_of(here, line, "out.jsonl")

@@ -66,7 +66,7 @@ def raised(ended):
     [
         pytest.param(("--data", "var"), id="data"),
         pytest.param(("--journal", "var/journal.sqlite"), id="journal"),
-        pytest.param(("--settings", "settings.toml"), id="settings of the daemon"),
+        pytest.param(("--files-of", "settings.toml"), id="settings of the daemon"),
     ],
 )
 def test_replay_of_a_window_goes_by_what_was_in_force(there):

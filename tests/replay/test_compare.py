@@ -406,13 +406,11 @@ def test_what_was_concluded_live_against_what_would_be(here):
     assert counted(ended) == "alerts: 0 gained, 1 lost, 1 moved, 0 the same"
 
 
-def test_the_settings_say_where_the_journal_is(here):
-    """As they do for a daemon; the command that shows a difference names it, so that they are used there too."""
+def test_the_settings_of_a_monitor_say_where_its_journal_is(here):
+    """Those that are tried do not; the command that shows a difference names the journal."""
     files = '[files]\njournal = "var/journal.sqlite"\nalerts = "var/alerts.sqlite"\n'
-    slow = (here / "slow.toml").read_text(encoding="utf-8")
-    (here / "slow.toml").write_text(files + slow, encoding="utf-8")
-    (here / "now.toml").write_text(files, encoding="utf-8")
-    ended = run(*WINDOW[:4], "--settings", "now.toml", "--settings", "slow.toml")
+    (here / "own.toml").write_text(files, encoding="utf-8")
+    ended = run(*WINDOW[:4], "--files-of", "own.toml", "--settings", "slow.toml")
 
     assert counted(ended) == "alerts: 0 gained, 1 lost, 1 moved, 0 the same"
     assert "--journal var/journal.sqlite" in ended.stdout
