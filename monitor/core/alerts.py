@@ -15,11 +15,12 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 from monitor.core.detector import Evidence, Found, Over, Priority, Suspect
-from monitor.core.moments import SECOND, Moment, stamp
+from monitor.core.moments import SECOND, Moment, parse, stamp
 from monitor.core.suppression import OF_A_CAUSE, Suppression
 from monitor.core.words import span
 
@@ -98,6 +99,32 @@ def line(alert: Alert) -> str:
         },
         ensure_ascii=False,
         separators=(", ", ": "),
+    )
+
+
+def read(record: Mapping[str, Any]) -> Alert:
+    """The alert of a record, as `line` writes it."""
+    ended = record["ended"]
+    return Alert(
+        id=record["id"],
+        kind=record["kind"],
+        subject=record["subject"],
+        priority=record["priority"],
+        began=parse(record["began"]),
+        raised=parse(record["raised"]),
+        ended=None if ended is None else parse(ended),
+        summary=record["summary"],
+        evidence=tuple(
+            Evidence(time=parse(one["time"]), text=one["text"], event=one["event"])
+            for one in record["evidence"]
+        ),
+        affected=tuple(record["affected"]),
+        suspects=tuple(
+            Suspect(asset=one["asset"], weight=one["weight"])
+            for one in record["suspects"]
+        ),
+        checks=tuple(record["checks"]),
+        parameters=record["parameters"],
     )
 
 

@@ -123,6 +123,10 @@ def first_act(first: str, priority: Priority) -> str:
     return pressing if pressing and priority == "prompt" else usual
 
 
+LOOK, COULD, SETTLED = "Look first at ", "Could also be: ", "; settled by "
+"""Begin the checks that say where to look, and what else it could be; before what would settle that stands the last."""
+
+
 def look(*first: str, also: tuple[tuple[str, str], ...]) -> tuple[str, ...]:
     """What an alert tells people to do: where to look first, what else it could be, and the caution.
 
@@ -134,8 +138,8 @@ def look(*first: str, also: tuple[tuple[str, str], ...]) -> tuple[str, ...]:
         >>> look("its supply", also=(("the link", "the log of the link"),))[:2]
         ('Look first at its supply', 'Could also be: the link; settled by the log of the link')
     """
-    looks = tuple(f"Look first at {what}" for what in first)
-    others = tuple(f"Could also be: {what}; settled by {how}" for what, how in also)
+    looks = tuple(f"{LOOK}{what}" for what in first)
+    others = tuple(f"{COULD}{what}{SETTLED}{how}" for what, how in also)
     return (*looks, *others, CAUTION)
 
 

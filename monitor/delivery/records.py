@@ -6,8 +6,7 @@ import json
 from collections.abc import Awaitable, Callable
 from typing import Any
 
-from monitor.core.alerts import Alert
-from monitor.core.detector import Evidence, Suspect
+from monitor.core.alerts import Alert, read
 from monitor.core.faults import Call, Fault
 from monitor.core.moments import Moment, parse
 from monitor.store import Store
@@ -18,28 +17,7 @@ OnDisk = Callable[..., Awaitable[Any]]
 
 def read_alert(text: str) -> Alert:
     """The alert of an alert line."""
-    record = json.loads(text)
-    return Alert(
-        id=record["id"],
-        kind=record["kind"],
-        subject=record["subject"],
-        priority=record["priority"],
-        began=parse(record["began"]),
-        raised=parse(record["raised"]),
-        ended=_moment(record["ended"]),
-        summary=record["summary"],
-        evidence=tuple(
-            Evidence(time=parse(one["time"]), text=one["text"], event=one["event"])
-            for one in record["evidence"]
-        ),
-        affected=tuple(record["affected"]),
-        suspects=tuple(
-            Suspect(asset=one["asset"], weight=one["weight"])
-            for one in record["suspects"]
-        ),
-        checks=tuple(record["checks"]),
-        parameters=record["parameters"],
-    )
+    return read(json.loads(text))
 
 
 def read_fault(text: str) -> Fault:

@@ -14,11 +14,20 @@ from html import escape
 from monitor.core.alerts import Alert
 from monitor.core.detector import first_act
 from monitor.core.detectors import CATALOGUE
-from monitor.core.faults import RANKS, Fault
+from monitor.core.faults import Fault
 from monitor.core.layout import Line
 from monitor.core.messages import cut, plain, sections_of, shorten, site_of
 from monitor.core.moments import Moment, as_datetime
-from monitor.core.words import CAUTION, clock, names, span
+from monitor.core.telling import (
+    happened,
+    leading,
+    looks,
+    numbers,
+    others,
+    parts,
+    shortened,
+)
+from monitor.core.words import CAUTION, clock, span
 from monitor.kinds import asked
 
 MOST_EVENTS, MOST_CHECKS, MOST_PARTS, MOST_NUMBERS, MOST_PLACES = 8, 4, 4, 9, 2
@@ -26,8 +35,6 @@ MOST_EVENTS, MOST_CHECKS, MOST_PARTS, MOST_NUMBERS, MOST_PLACES = 8, 4, 4, 9, 2
 
 LONGEST = 120
 """Characters of one line of a part."""
-
-LOOK, COULD, SETTLED = "Look first at ", "Could also be: ", "; settled by "
 
 _FIRST = {one.kind: one for one in asked(CATALOGUE)}
 
@@ -94,19 +101,19 @@ def sheet(
         standing: trains standing before or in it; None where nobody counted.
         mark: what is written across it: a drill, a rehearsal.
     """
-    leading = _leading(fault, alerts)
+    first = leading(alerts, fault.open, fault.subject)
     parts = [
         _head(fault, line, made, standing, mark),
-        _answer(leading),
+        _answer(first),
         _where(fault, alerts, line),
         '<div class="sides"><div>',
-        _looks(leading),
-        _others(leading),
+        _looks(first),
+        _others(first),
         "</div><div>",
         _happened(alerts, line, fault.began),
-        _suspects(leading),
+        _suspects(first),
         "</div></div>",
-        _numbers(leading),
+        _numbers(first),
         f'<p class="caution">{escape(CAUTION)}</p>',
         f'<p class="second">Made {_time(made, line)} by the monitor {_text(monitor)}.</p>',
     ]
@@ -119,19 +126,6 @@ def sheet(
         f'<body class="{escape(fault.priority)}">\n'
         + "\n".join(part for part in parts if part)
         + "\n</body>\n</html>\n"
-    )
-
-
-def _leading(fault: Fault, alerts: Sequence[Alert]) -> Alert | None:
-    """The alert that the headline is about: the most serious, what is open first."""
-    return max(
-        alerts,
-        key=lambda one: (
-            one.id in fault.open,
-            RANKS[one.priority],
-            one.subject == fault.subject,
-        ),
-        default=None,
     )
 
 
@@ -209,56 +203,34 @@ def _areas(alerts: Sequence[Alert], line: Line) -> list[tuple[str, str]]:
 
 
 def _happened(alerts: Sequence[Alert], line: Line, began: Moment) -> str:
-    """Everything the alerts rest on, each once, in order of time."""
-    events: dict[tuple[Moment, str], None] = {}
-    for alert in alerts:
-        for one in alert.evidence:
-            events[one.time, one.text] = None
-        events[alert.raised, alert.summary] = None
-        if alert.ended is not None:
-            name = alert.subject.partition("/")[2] or alert.subject
-            events[alert.ended, f"over: {alert.kind.replace('-', ' ')}, {name}"] = None
-    told = sorted(events)
-    # The first ones say how it began, the last ones how it is.
-    left = max(0, len(told) - MOST_EVENTS)
-    head = MOST_EVENTS // 2
-    shown = told if not left else [*told[:head], *told[head + left :]]
+    """Everything the alerts rest on; the first ones say how it began, the last ones how it is."""
+    begun, left, now = shortened(happened(alerts), MOST_EVENTS)
     rows = [
         f"<tr><th>{escape(clock(at, line.zone, began))}</th><td>{_text(said)}</td></tr>"
-        for at, said in shown
+        for at, said in (*begun, *now)
     ]
     if left:
-        rows.insert(head, f"<tr><th></th><td>… {left} more between …</td></tr>")
+        rows.insert(len(begun), f"<tr><th></th><td>… {left} more between …</td></tr>")
     return f"<h2>What happened</h2><table>{''.join(rows)}</table>"
 
 
 def _looks(leading: Alert | None) -> str:
-    checks = leading.checks if leading else ()
-    looks = [one.removeprefix(LOOK) for one in checks if one.startswith(LOOK)]
-    return _list("Look first at", "ol", (_text(one) for one in looks), len(looks))
+    found = looks(leading.checks if leading else ())
+    return _list("Look first at", "ol", (_text(one) for one in found), len(found))
 
 
 def _others(leading: Alert | None) -> str:
-    checks = leading.checks if leading else ()
-    others = [one.removeprefix(COULD) for one in checks if one.startswith(COULD)]
+    found = others(leading.checks if leading else ())
     items = []
-    for one in others:
-        what, _, settled = one.partition(SETTLED)
-        settles = f"<br>Settled by {_text(settled)}" if settled else ""
-        items.append(f"{_text(what)}{settles}")
-    return _list("What else it could be", "ul", items, len(others))
+    for one in found:
+        settles = f"<br>Settled by {_text(one.settled)}" if one.settled else ""
+        items.append(f"{_text(one.what)}{settles}")
+    return _list("What else it could be", "ul", items, len(found))
 
 
 def _suspects(leading: Alert | None) -> str:
-    suspects = sorted(leading.suspects if leading else (), key=lambda one: -one.weight)
-    weights = [one.weight for one in suspects]
-    items = []
-    for one in suspects:
-        kind, _, name = one.asset.partition("/")
-        alone = one.weight == weights[0] and weights.count(one.weight) == 1
-        likely = "likeliest" if alone else "possible"
-        items.append(f"{_text(f'{kind} {shorten(plain(name), 30)}')}: {likely}")
-    return _list("Parts", "ul", items, len(items), MOST_PARTS)
+    found = parts(leading.suspects if leading else (), room=30)
+    return _list("Parts", "ul", (_text(one) for one in found), len(found), MOST_PARTS)
 
 
 def _list(
@@ -274,32 +246,19 @@ def _list(
 
 
 def _numbers(leading: Alert | None) -> str:
-    values = dict(leading.parameters) if leading else {}
+    told = numbers(leading.parameters if leading else {})
     shown = [
-        f"<div><span>{_text(_named(name), 40)}</span><span>{_text(_value(value), 60)}</span></div>"
-        for name, value in list(values.items())[:MOST_NUMBERS]
+        f"<div><span>{_text(name, 40)}</span><span>{_text(value, 60)}</span></div>"
+        for name, value in told[:MOST_NUMBERS]
     ]
     if not shown:
         return ""
-    left = _more(len(values) - MOST_NUMBERS, "others").strip(" ,")
+    left = _more(len(told) - MOST_NUMBERS, "others").strip(" ,")
     more = f'<p class="second">{left}</p>' if left else ""
     return (
         f'<h2>The numbers behind it</h2><div class="numbers">{"".join(shown)}</div>'
         f"{more}"
     )
-
-
-def _named(name: str) -> str:
-    """A setting's name as people read it, its unit behind a comma."""
-    words = name.split("_")
-    unit = {"s": "seconds", "h": "hours", "d": "days"}.get(words[-1])
-    return " ".join(words) if unit is None else f"{' '.join(words[:-1])}, {unit}"
-
-
-def _value(value: object) -> str:
-    if isinstance(value, list | tuple):
-        return names([str(one) for one in value])
-    return f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
 def _more(count: int, what: str) -> str:

@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
 from monitor import acts, lists
-from monitor.core.alerts import Alert, line as alert_line
+from monitor.core.alerts import Alert, line as alert_line, read as read_record
 from monitor.core.detectors import CATALOGUE
 from monitor.core.engine import Engine, Output
 from monitor.core.events import AnyEvent, Direction, SectionState
@@ -601,7 +601,7 @@ class MonitorDesk:
         records = [json.loads(text) for text in found.lines]
         by_id = {record["id"]: record for record in records}
         hidden = would_have_hidden(
-            map(_as_alert, records), kind, subject, self._lent.now()
+            map(read_record, records), kind, subject, self._lent.now()
         )
         return model.HiddenOut(
             kind=kind,
@@ -1288,23 +1288,3 @@ def _is_same(before: Act, act: Act, given: Alerting) -> bool:
     """Whether *given* is what was taken *before*, sent again; when it came is no part of it."""
     at = before.at if given.at is None else act.at
     return replace(act, at=at, entered=before.entered) == before
-
-
-def _as_alert(record: dict[str, Any]) -> Alert:
-    """As much of an alert as it takes to look back."""
-    ended = record["ended"]
-    return Alert(
-        id=record["id"],
-        kind=record["kind"],
-        subject=record["subject"],
-        priority=record["priority"],
-        began=parse(record["began"]),
-        raised=parse(record["raised"]),
-        ended=None if ended is None else parse(ended),
-        summary=record["summary"],
-        evidence=(),
-        affected=(),
-        suspects=(),
-        checks=(),
-        parameters={},
-    )

@@ -64,7 +64,7 @@ def test_it_says_everything_that_one_takes_along():
         "vehicles put on the track Settled by who was there",
         "the indications of EV1 in Thornmere room",
         "head H107: likeliest",
-        "no train after, seconds 120",
+        "no train after 120 s",
         CAUTION,
     ):
         assert told in text, told

@@ -7,13 +7,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
-from monitor.core.detector import DO_FIRST
+from monitor.core.alerts import Alert, read
 from monitor.core.layout import Line
+from monitor.core.messages import do_first
 from monitor.core.moments import MINUTE, Moment, parse
+from monitor.core.telling import (
+    Other,
+    happened,
+    leading,
+    looks,
+    numbers,
+    others,
+    parts,
+    shortened,
+)
 from monitor.core.words import clock, names, span, to_the_minute
-from monitor.delivery.sheet import COULD, LOOK, SETTLED
 from monitor.desk.model import (
     MOST_ALERTS,
     AlertOut,
@@ -33,10 +42,8 @@ CALLED = frozenset({"urgent", "prompt"})
 MOST_ALSO = 1
 MOST_EVENTS = 14
 MOST_FOUND = 3
+MOST_PARTS = 4
 MOST_HEADS = 6
-
-WAS = " Was: "
-"""Before what an alert said while it was open stands this, once it is over."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -82,14 +89,6 @@ class Happened:
 
     at: str
     text: str
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Other:
-    """What else it could be."""
-
-    what: str
-    settled: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -245,74 +244,46 @@ class View:
         fault = await self._desk.fault(name)
         now = parse((await self._desk.status()).now)
         alerts = await self._alerts(fault)
-        leading = _leading(fault, alerts)
+        records = [read(one.record) for one in alerts]
+        leads = leading(records, fault.open, fault.subject)
         kinds = {one.kind: one for one in await self._desk.kinds()}
-        record = leading.record if leading is not None else {}
-        asked = kinds.get(record.get("kind", ""))
-        checks = [str(one) for one in record.get("checks", ())]
-        firsts = [
-            one.removeprefix(DO_FIRST) for one in checks if one.startswith(DO_FIRST)
-        ]
-        first = firsts[0] if firsts else (asked.first if asked is not None else "")
-        happened = self._happened(fault, alerts)
-        kept, left = _shortened(happened)
+        asked = kinds.get(leads.kind) if leads is not None else None
+        first = do_first(leads) if leads is not None else ""
+        first = first or (asked.first if asked is not None else "")
+        begun, left, now_so = shortened(happened(records), MOST_EVENTS)
+        began, zone = parse(fault.began), self._line.zone
+        checks = leads.checks if leads is not None else ()
         sections = self.sections(fault)
         return Story(
             row=self.row(fault, now),
             first=first[:1].upper() + first[1:],
             within=asked.within if asked is not None else "",
             otherwise=asked.otherwise if asked is not None else "",
-            happened=kept,
+            happened=[
+                Happened(at=clock(at, zone, began), text=text)
+                for at, text in (*begun, *now_so)
+            ],
             left_out=left,
-            looks=[one.removeprefix(LOOK) for one in checks if one.startswith(LOOK)],
-            others=_others(checks),
-            parts=_parts(record.get("suspects", ())),
-            suspects=_suspects(alerts),
-            numbers=_numbers(record.get("parameters", {})),
+            looks=looks(checks),
+            others=others(checks),
+            parts=_few(parts(leads.suspects if leads is not None else ())),
+            suspects=_suspects(records),
+            numbers=numbers(leads.parameters if leads is not None else {}),
             closes=_closes(fault, alerts),
             section=_middle(fault, sections),
             sites=self._sites(sections),
             signallers=self._signallers(fault),
             notes=self._notes(fault),
-            shelvable=(str(record.get("kind", "")), str(record.get("subject", ""))),
-            urgent=record.get("priority") == "urgent",
+            shelvable=(leads.kind, leads.subject) if leads is not None else ("", ""),
+            urgent=leads is not None and leads.priority == "urgent",
             who=self._who(fault, alerts, now),
             found=await self._found(fault, sections, now),
-            heads=self._heads(alerts, sections),
+            heads=self._heads(records, sections),
         )
 
     async def _alerts(self, fault: FaultOut) -> list[AlertOut]:
         found = await self._desk.alerts(Asked(fault=fault.id, limit=MOST_ALERTS))
         return list(reversed(found.alerts))
-
-    def _happened(self, fault: FaultOut, alerts: Sequence[AlertOut]) -> list[Happened]:
-        told: dict[tuple[str, str], None] = {}
-        for one in alerts:
-            record = one.record
-            for event in record.get("evidence", ()):
-                told[event["time"], event["text"]] = None
-            over, _, was = record["summary"].rpartition(WAS)
-            told[record["raised"], was] = None
-            if record["ended"] is not None:
-                name = record["subject"].partition("/")[2]
-                kind = record["kind"].replace("-", " ")
-                told[record["ended"], f"{name}, {kind}: {over or 'over'}"] = None
-        for at, text in list(told):
-            # A cause says of each member that it failed; that it is disturbed says more.
-            if (
-                at,
-                text.replace(" failed", " disturbed"),
-            ) in told and " failed" in text:
-                del told[at, text]
-        began, zone = parse(fault.began), self._line.zone
-        ordered = sorted(told, key=lambda one: (parse(one[0]), one[1]))
-        said = [(clock(parse(at), zone, began), text) for at, text in ordered]
-        return [
-            Happened(at=at, text=text)
-            for at, text in said
-            if not any(when == at and _says_more(other, text) for when, other in said)
-            and not any(text.startswith(f"{other} since ") for _, other in said)
-        ]
 
     def _who(self, fault: FaultOut, alerts: Sequence[AlertOut], now: Moment) -> str:
         seen = {
@@ -353,7 +324,7 @@ class View:
             if about & {*one.subjects, one.part}
         ][:MOST_FOUND]
 
-    def _heads(self, alerts: Iterable[AlertOut], sections: Iterable[str]) -> list[str]:
+    def _heads(self, alerts: Iterable[Alert], sections: Iterable[str]) -> list[str]:
         suspects = [
             name
             for kind, _, name in (one.partition("/") for one in _suspects(alerts))
@@ -444,55 +415,6 @@ def _people(fault: FaultOut) -> str:
     return ", ".join(said)
 
 
-def _leading(fault: FaultOut, alerts: Sequence[AlertOut]) -> AlertOut | None:
-    """The alert that the headline is about: what is open first, then the most serious."""
-    return min(
-        alerts,
-        key=lambda one: (
-            one.record["id"] not in fault.open,
-            RANK[one.record["priority"]],
-            one.record["subject"] != fault.subject,
-        ),
-        default=None,
-    )
-
-
-def _shortened(happened: list[Happened]) -> tuple[list[Happened], int]:
-    """How it began and how it is; what is left out between is counted."""
-    left = len(happened) - MOST_EVENTS
-    if left <= 0:
-        return happened, 0
-    half = MOST_EVENTS // 2
-    return [*happened[:half], *happened[half + left :]], left
-
-
-def _others(checks: Iterable[str]) -> list[Other]:
-    found = []
-    for one in checks:
-        if one.startswith(COULD):
-            what, _, settled = one.removeprefix(COULD).partition(SETTLED)
-            found.append(Other(what=what, settled=settled))
-    return found
-
-
-def _parts(suspects: Iterable[dict[str, Any]]) -> list[str]:
-    ordered = sorted(suspects, key=lambda one: -float(one["weight"]))
-    weights = [one["weight"] for one in ordered]
-    said = []
-    for one in ordered[:4]:
-        kind, _, name = str(one["asset"]).partition("/")
-        alone = one["weight"] == weights[0] and weights.count(one["weight"]) == 1
-        said.append(f"{kind} {name}: {'likeliest' if alone else 'possible'}")
-    if len(ordered) > 4:
-        said.append(f"and {len(ordered) - 4} others")
-    return said
-
-
-def _says_more(one: str, than: str) -> bool:
-    """Whether a sentence begins as another does, and goes on."""
-    return one != than and one.startswith(than)
-
-
 def _visited(visit: VisitOut) -> str:
     """A visit in a line: at what, what was found, in whose words."""
     at = visit.part or visit.subjects[0]
@@ -504,35 +426,19 @@ def _visited(visit: VisitOut) -> str:
     return ", ".join(said)
 
 
-def _suspects(alerts: Iterable[AlertOut]) -> list[str]:
+def _suspects(alerts: Iterable[Alert]) -> list[str]:
     """What may be the cause of any of *alerts*, the likeliest first."""
     weights: dict[str, float] = {}
     for one in alerts:
-        for suspect in one.record.get("suspects", ()):
-            asset, weight = str(suspect["asset"]), float(suspect["weight"])
-            weights[asset] = max(weight, weights.get(asset, 0.0))
+        for suspect in one.suspects:
+            weight = weights.get(suspect.asset, 0.0)
+            weights[suspect.asset] = max(suspect.weight, weight)
     return sorted(weights, key=lambda asset: (-weights[asset], asset))
 
 
-UNITS = {"s": "s", "h": "h", "d": "days", "m": "m"}
-
-
-def _numbers(values: dict[str, Any]) -> list[tuple[str, str]]:
-    said = []
-    for name, value in values.items():
-        *words, last = name.split("_")
-        unit = f" {UNITS[last]}" if words and last in UNITS else ""
-        title = " ".join(words if unit else [*words, last])
-        if isinstance(value, list):
-            text = names([str(one) for one in value])
-        elif isinstance(value, float):
-            text = f"{value:.6g}{unit}"
-        elif value is None:
-            text = "not learnt yet"
-        else:
-            text = f"{value}{unit}"
-        said.append((title, text))
-    return said
+def _few(said: list[str]) -> list[str]:
+    left = len(said) - MOST_PARTS
+    return [*said[:MOST_PARTS], *([f"and {left} others"] if left > 0 else [])]
 
 
 def _closes(fault: FaultOut, alerts: Sequence[AlertOut]) -> list[tuple[str, str]]:
