@@ -9,9 +9,9 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Iterable, Sequence
 from html import escape, unescape
-from importlib.resources import files
 
 from monitor.charts import plots
+from monitor.charts.document import document
 from monitor.charts.plots import Bar
 from monitor.core.moments import Moment, as_datetime
 from monitor.core.statistics.poisson import limits
@@ -28,9 +28,6 @@ from monitor.planner.figures import (
     Slot,
 )
 from monitor.planner.seasons import TOO_LITTLE
-
-POLICY = "default-src 'none'; style-src 'unsafe-inline'; base-uri 'none'; form-action 'none'"  # fmt: skip
-"""Nothing is loaded and nothing runs, whatever else went wrong."""
 
 WORST = 12
 """So many sections are told of first."""
@@ -49,14 +46,6 @@ PLURALS: dict[Kind, str] = {
     "evaluator": "Evaluators",
     "site": "Sites",
 }
-
-_STYLE = """
-:root { color-scheme: light; }
-* { box-sizing: border-box; }
-body { margin: 0 auto; padding: 16px; max-width: 1880px; background: #fff; color: #16191c; font: 16px/1.35 system-ui, sans-serif; }
-h1 { font-size: 24px; margin: 0 0 8px; }
-@media print { @page { size: A4 landscape; margin: 10mm; } body { padding: 0; max-width: none; } }
-"""
 
 NOTES: tuple[tuple[str, str], ...] = (
     (
@@ -114,23 +103,6 @@ NOTES: tuple[tuple[str, str], ...] = (
 def as_html(report: Report) -> str:
     """*report* as one HTML file."""
     return document(f"Period report: {report.line}", body(report))
-
-
-def document(title: str, inner: str) -> str:
-    """One HTML file of *inner*, which is HTML already; *title* is not."""
-    title = escape(title)
-    return readable(
-        '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
-        f'<meta http-equiv="Content-Security-Policy" content="{escape(POLICY)}">\n'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{title}</title>\n<style>{_STYLE}{style()}</style>\n</head>\n<body>\n"
-        f"<h1>{title}</h1>\n<main>{inner}</main>\n</body>\n</html>\n"
-    )
-
-
-def style() -> str:
-    """The style sheet of the body."""
-    return (files("monitor.planner") / "report.css").read_text(encoding="utf-8")
 
 
 Address = Callable[[str], str]

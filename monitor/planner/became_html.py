@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
 from html import escape
 
+from monitor.charts.document import document, table
 from monitor.core.layout import Line
 from monitor.core.moments import Moment, as_datetime
 from monitor.core.words import CAUTION
 from monitor.findings import FINDINGS
-from monitor.planner.as_html import document
 from monitor.planner.effect import Found, Helped
 from monitor.planner.effect_words import (
     METHOD,
@@ -51,8 +50,8 @@ def as_html(became: Became, line: Line, now: Moment) -> str:
         if became.helped
         else "none is on record yet"
     )
-    visits = _table("Visits", VISITS, (_visit(one, line) for one in became.helped))
-    kinds = _table("Kinds of alert", KINDS, map(_kind, became.found))
+    visits = table("Visits", VISITS, (_visit(one, line) for one in became.helped))
+    kinds = table("Kinds of alert", KINDS, map(_kind, became.found))
     return document(
         f"Visits: {line.name}",
         '<div class="report">'
@@ -64,23 +63,6 @@ def as_html(became: Became, line: Line, now: Moment) -> str:
         f"{kinds or '<p>No alert has led to a visit yet.</p>'}"
         f'<p class="second">{escape(OF_THOSE_VISITED)}</p>'
         f'<p class="caution">{escape(CAUTION)}</p></div>',
-    )
-
-
-def _table(name: str, columns: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
-    lines = []
-    for first, *cells in rows:
-        told = "".join(
-            f'<td data-label="{escape(title)}">{escape(cell)}</td>'
-            for title, cell in zip(columns[1:], cells, strict=True)
-        )
-        lines.append(f'<tr><th scope="row">{escape(first)}</th>{told}</tr>')
-    if not lines:
-        return ""
-    head = "".join(f'<th scope="col">{escape(one)}</th>' for one in columns)
-    return (
-        f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(name)}">'
-        f"<table><thead><tr>{head}</tr></thead><tbody>{''.join(lines)}</tbody></table></div>"
     )
 
 

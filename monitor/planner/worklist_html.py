@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from html import escape
 
+from monitor.charts.document import document, table
 from monitor.core.layout import Line
 from monitor.core.moments import Moment, as_datetime
 from monitor.core.words import CAUTION
 from monitor.findings import FINDINGS
-from monitor.planner.as_html import document
 from monitor.planner.effect_words import number
 from monitor.planner.quiet_hours import NO_LEAVE
 from monitor.planner.worklist import ORDER, Item, Trip, Worklist
@@ -44,17 +44,15 @@ def _trip(trip: Trip, place: int, line: Line) -> str:
             f"<p>Fewest trains, by the last four weeks: {escape(trip.quiet.words)}. "
             f"{escape(NO_LEAVE)}</p>"
         )
-    head = "".join(f'<th scope="col">{one}</th>' for one in COLUMNS)
-    rows = "".join(_row(item, line) for item in trip.items)
+    told = table(f"Visit {place}", COLUMNS, (_row(item, line) for item in trip.items))
     return (
         f"<h2>{place}. {escape(', '.join(where))}</h2>"
         f"<p><b>{escape(trip.words[0].upper() + trip.words[1:])}.</b></p>{quiet}"
-        f'<div class="scroll" tabindex="0" role="region" aria-label="Visit {place}"><table>'
-        f"<thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>"
+        f"{told}"
     )
 
 
-def _row(item: Item, line: Line) -> str:
+def _row(item: Item, line: Line) -> tuple[str, ...]:
     def day(moment: Moment) -> str:
         return f"{as_datetime(moment).astimezone(line.zone):%Y-%m-%d}"
 
@@ -66,7 +64,8 @@ def _row(item: Item, line: Line) -> str:
         for one in item.evidence
     )
     visit = item.visit
-    cells = (
+    return (
+        item.section,
         parts,
         item.reason,
         f"{number(item.expected)} ({number(item.low)} to {number(item.high)})",
@@ -75,8 +74,3 @@ def _row(item: Item, line: Line) -> str:
         if visit is None
         else f"{day(visit.begin)}: {FINDINGS[visit.cause].words}",
     )
-    told = "".join(
-        f'<td data-label="{title}">{escape(cell)}</td>'
-        for title, cell in zip(COLUMNS[1:], cells, strict=True)
-    )
-    return f'<tr><th scope="row">{escape(item.section)}</th>{told}</tr>'

@@ -119,7 +119,7 @@ def test_the_same_as_a_file(ask, form):
 
 def test_the_style_sheet_is_served(ask):
     """From here, as the policy of pages asks."""
-    found = ask("/planner/report.css")
+    found = ask("/static/document.css")
 
     assert found.headers["content-type"].startswith("text/css")
     assert ".report" in found.text

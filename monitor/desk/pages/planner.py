@@ -57,7 +57,6 @@ class PlannerPages:
             "/planner", self.planner, dependencies=looks, response_class=HTMLResponse
         )
         router.add_api_route("/planner/report", self.download, dependencies=looks)
-        router.add_api_route("/planner/report.css", self.style)
         return router
 
     async def _look(self, request: Request) -> Asker:
@@ -102,14 +101,6 @@ class PlannerPages:
             write(report),
             media_type=FORMS[form],
             headers={"Content-Disposition": f'attachment; filename="{name}"'},
-        )
-
-    async def style(self) -> Response:
-        """The style sheet of the report."""
-        from monitor.planner.as_html import style  # noqa: PLC0415
-
-        return Response(
-            style(), media_type="text/css", headers={"Cache-Control": "no-cache"}
         )
 
     def _period(self, begin: str | None, end: str | None) -> Period:
