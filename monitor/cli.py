@@ -110,6 +110,7 @@ FAULTS = (
     ("monitor.history", "HistoryFault"),
     ("monitor.past", "PastFault"),
     ("monitor.tables", "TableFault"),
+    ("monitor.beside", "BesideFault"),
     ("replay.concluded", "ConcludedFault"),
     ("replay.recording", "RecordingError"),
 )

@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from monitor.core.moments import DAY, Duration
+from monitor.drill_cli import HERE
 from monitor.options import (
     DataDirectory,
     FilesOf,
@@ -41,6 +43,7 @@ class Format(StrEnum):
     """How a comparison is written."""
 
     TEXT = "text"
+    HTML = "html"
     JSON = "json"
     CSV = "csv"
 
@@ -114,6 +117,14 @@ def compare(
     out: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Where it goes; else to stdout.")
     ] = None,
+    desk: Annotated[
+        str,
+        typer.Option(
+            "--desk",
+            metavar="URL",
+            help="Where the monitor of the journal answers: a page (--format html) leads to its replay.",
+        ),
+    ] = HERE,
     *,
     live: Annotated[
         bool,
@@ -136,16 +147,12 @@ def compare(
     with ExitStack() as stack:
         from replay.compare import compare as held
 
-        other = _run(stack, b, asked, f"B: {b.name}")
-        if against:
-            mine = _concluded(concluded, asked, other.side)
-        else:
-            mine = _run(stack, a, asked, f"A: {a.name}").side
+        mine, other = _ran(stack, (a, b), asked, concluded, against=against)
         span = _span(mine, other.side, asked)
         zone = other.line.zone
         found = held(mine, other.side, zone, span)
         shows = _shows(asked, a, b, against=against)
-        _write(found, zone, shows, form, out)
+        _write(found, zone, shows, (form, out), _leads(asked, desk))
 
 
 def _asked(
@@ -196,25 +203,99 @@ class _Ran:
     line: Line
 
 
+def _ran(
+    stack: ExitStack,
+    sides: tuple[Under, Under],
+    asked: Asked,
+    concluded: Path | None,
+    *,
+    against: bool,
+) -> tuple[Side, _Ran]:
+    """What A and B conclude; where there is much to go through and a core for each, side by side."""
+    from monitor.beside import cores, together
+
+    a, b = sides
+    if against:
+        other = _run(stack, b, asked, f"B: {b.name}")
+        return _concluded(concluded, asked, other.side), other
+    named = [(a, f"A: {a.name}"), (b, f"B: {b.name}")]
+    # What is wrong with either is said before anything is begun.
+    sources = [_source(stack, under, asked, name) for under, name in named]
+    if cores() < 2 or not _is_much(asked):
+        mine, other = (_run(stack, under, asked, name) for under, name in named)
+        return mine.side, other
+    calls = [(_alone, (under, asked, name)) for under, name in named]
+    ran = together(calls, [name for _, name in named])
+    for (_, name), (_, events) in zip(named, ran, strict=True):
+        typer.echo(f"{name}: {events:,} events", err=True)
+    return ran[0][0], _Ran(ran[1][0], sources[1].line)
+
+
+MUCH: Duration = DAY
+"""A window of the journal that is longer is gone through side by side, since each side has to be begun by itself."""
+
+MUCH_BYTES = 20_000_000
+"""Of a recording, a file that is larger."""
+
+
+def _is_much(asked: Asked) -> bool:
+    if asked.events is not None:
+        return asked.events.is_file() and asked.events.stat().st_size > MUCH_BYTES
+    return (
+        asked.begin is not None
+        and asked.end is not None
+        and asked.end - asked.begin > MUCH
+    )
+
+
+def _alone(
+    told: Callable[[float, str], None], under: Under, asked: Asked, name: str
+) -> tuple[Side, int]:
+    """What is concluded under something, in a process of its own; *told* is how far it has come."""
+    with ExitStack() as stack:
+        source = _source(stack, under, asked, name, told)
+        side = _side(source, asked, name)
+        for given in source.outputs(asked.end):
+            side.take(given)
+        return side, source.events
+
+
 def _run(stack: ExitStack, under: Under, asked: Asked, name: str) -> _Ran:
     """What is concluded under something, all of it."""
-    from replay.compare import Side
-
     source = _source(stack, under, asked, name)
-    read = source.asked.window
-    side = Side(
-        name,
-        asked.begin if asked.begin is not None or read is None else read[0],
-        asked.end if asked.end is not None or read is None else read[1],
-    )
+    side = _side(source, asked, name)
     for given in source.outputs(asked.end):
         side.take(given)
     typer.echo(f"{name}: {source.events:,} events", err=True)
     return _Ran(side, source.line)
 
 
-def _source(stack: ExitStack, under: Under, asked: Asked, name: str) -> Source:
+def _side(source: Source, asked: Asked, name: str) -> Side:
+    """What is concluded of *source* goes into it."""
+    from replay.compare import Side
+
+    read = source.asked.window
+    return Side(
+        name,
+        asked.begin if asked.begin is not None or read is None else read[0],
+        asked.end if asked.end is not None or read is None else read[1],
+    )
+
+
+def _source(
+    stack: ExitStack,
+    under: Under,
+    asked: Asked,
+    name: str,
+    told: Callable[[float, str], None] | None = None,
+) -> Source:
+    """What is gone through under something; *told* is how far it has come, else a bar on a terminal is."""
     from replay.source import Journaled, Recorded
+
+    def through(events: Iterable[AnyEvent]) -> Iterator[AnyEvent]:
+        if told is None:
+            return going(events, name, asked)
+        return telling(events, asked, told)
 
     if asked.events is not None and under.line is not None:
         from monitor.core.events import RecordKind
@@ -230,14 +311,14 @@ def _source(stack: ExitStack, under: Under, asked: Asked, name: str) -> Source:
             graph,
             detection,
             found,
-            read=lambda: going(
-                read_recording(path, lambda number, _: bad.append(number)), name, asked
+            read=lambda: through(
+                read_recording(path, lambda number, _: bad.append(number))
             ),
             again=lambda: read_recording(path),
             rejected=lambda: len(bad),
         )
     past = _past(stack, under, asked)
-    return Journaled(past, lambda events: going(events, name, asked))
+    return Journaled(past, through)
 
 
 def _past(stack: ExitStack, under: Under, asked: Asked) -> Past:
@@ -326,6 +407,48 @@ def going(events: Iterable[AnyEvent], doing: str, asked: Asked) -> Iterator[AnyE
             yield event
 
 
+def telling(
+    events: Iterable[AnyEvent], asked: Asked, told: Callable[[float, str], None]
+) -> Iterator[AnyEvent]:
+    """The *events*; *told* is how much of the window they have come through, and to which day."""
+    from monitor.core.moments import stamp
+
+    for count, event in enumerate(events):
+        if not count % EVERY:
+            share = 0.0
+            if asked.begin is not None and asked.end is not None:
+                share = (event.time - asked.begin) / (asked.end - asked.begin)
+            told(min(max(share, 0.0), 1.0), stamp(event.time)[:10])
+        yield event
+
+
+def _leads(asked: Asked, desk: str) -> Callable[[Difference], str]:
+    """Gives the address at which the desk plays a difference again; a recording has none."""
+
+    def address(one: Difference) -> str:
+        from urllib.parse import urlencode
+
+        from monitor.core.moments import MINUTE, stamp
+
+        if asked.events is not None:
+            return ""
+        told = one.one
+        begin, end = told.began - AROUND_MIN * MINUTE, told.at + AROUND_MIN * MINUTE
+        if end - begin > DAY:
+            begin = end - DAY
+        query = {"from": stamp(begin), "to": stamp(end)}
+        kind, _, name = told.subject.partition("/")
+        if kind == "section":
+            query |= {"section": name, "at": stamp(told.at)}
+        return f"{desk.rstrip('/')}/replay?{urlencode(query)}"
+
+    return address
+
+
+AROUND_MIN = 15
+"""So many minutes are shown before a difference and after it."""
+
+
 def _shows(
     asked: Asked, a: Under, b: Under, *, against: bool
 ) -> Callable[[Difference], str]:
@@ -368,11 +491,20 @@ def _shows(
 
 
 def _write(
-    found: Comparison, zone: Any, shows: Any, form: Format, out: Path | None
+    found: Comparison,
+    zone: Any,
+    shows: Any,
+    to: tuple[Format, Path | None],
+    leads: Callable[[Difference], str],
 ) -> None:
     from replay import compared
 
-    if form is Format.JSON:
+    form, out = to
+    if form is Format.HTML:
+        from replay.compared_html import as_html
+
+        text = as_html(found, zone, shows, leads)
+    elif form is Format.JSON:
         text = compared.as_json(found, shows) + "\n"
     elif form is Format.CSV:
         text = compared.as_csv(found, shows)

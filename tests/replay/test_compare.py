@@ -3,15 +3,18 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 from dataclasses import replace
+from html import unescape
 from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given, strategies as st
 from typer.testing import CliRunner
 
-from monitor import cli
+from monitor import beside, cli, compare_cli
 from monitor.core.alerts import identify
+from monitor.core.layout import LineFault
 from monitor.core.moments import DAY, HOUR, MINUTE, parse, stamp
 from monitor.core.words import CAUTION
 from monitor.journal import Journal
@@ -19,6 +22,7 @@ from monitor.past import Past
 from monitor.store import Store
 from replay.compare import Side, compare
 from replay.compared import as_csv, as_json, sentences, summary, tables
+from replay.compared_html import as_html
 from replay.concluded import ConcludedFault, read_lines, read_store, window_of
 from replay.recording import write_recording
 from tests.journals import come, connect, start
@@ -490,3 +494,83 @@ def test_settings_that_do_not_fit_the_line_are_told(here):
 
     assert ended.exit_code == 1
     assert "T77" in ended.stderr
+
+
+def test_side_by_side_it_is_the_same(here, monkeypatch):
+    """Where there is much to go through each side has a process of its own; that changes nothing of what is said."""
+    asked = (*WINDOW, "--settings", "slow.toml", "--format", "json", "--out")
+    run(*asked, "one")
+    monkeypatch.setattr(compare_cli, "MUCH", 0)
+    monkeypatch.setattr(beside, "cores", lambda: 2)
+    ended = run(*asked, "two")
+
+    assert counted(ended) == "alerts: 0 gained, 1 lost, 1 moved, 0 the same"
+    assert (here / "one").read_bytes() == (here / "two").read_bytes()
+    assert [one.partition(":")[0] for one in ended.stderr.splitlines()[:2]] == [
+        "A",
+        "B",
+    ]
+
+
+def test_what_fails_in_a_process_is_told_in_full():
+    """Each fault on a line of its own, as a command tells it; what the others gave is not told as if it were all."""
+    calls = [(_doubled, (4,)), (_doubled, ("four",))]
+
+    assert beside.together(calls[:1], ["a"]) == [8]
+    with pytest.raises(beside.BesideFault) as caught:
+        beside.together(calls, ["a", "b"])
+    assert caught.value.faults == ("four", "is no number")
+
+
+def _doubled(told, number):
+    """Twice a number; of what is none, what is wrong with it."""
+    told(0.5, "half")
+    if not isinstance(number, int):
+        raise LineFault((number, "is no number"))
+    return 2 * number
+
+
+def test_as_a_page_it_leads_to_the_replay_of_each_difference(here):
+    """Out of the journal each row has its replay on the desk and its command; the page loads nothing, and the caution stands there."""
+    asked = (*WINDOW, "--settings", "slow.toml", "--format", "html", "--out", "x.html")
+    ended = run(*asked, "--desk", "http://desk.example/")
+    page = (here / "x.html").read_text(encoding="utf-8")
+
+    assert counted(ended) == "alerts: 0 gained, 1 lost, 1 moved, 0 the same"
+    links = [unescape(one) for one in re.findall(r'href="([^"]*)"', page)]
+    assert links
+    assert all(
+        one.startswith("http://desk.example/replay?from=2026-05-04") for one in links
+    )
+    assert "section=T3" in links[0]
+    assert "lost" in page
+    assert "<code>tallywatch explain --section T3" in page
+    assert "150" in page  # calls a day, target: references (ISA-18.2)
+    assert "default-src &#x27;none&#x27;" in page
+    assert not re.search(r"<script|<img|<link|src=", page)
+    assert CAUTION in unescape(page)
+
+
+@pytest.mark.usefixtures("here")
+def test_the_page_of_a_recording_has_its_commands():
+    """A recording is on no desk."""
+    ended = run(
+        "--events", "day.jsonl", "--line", "line.toml",
+        "--settings", "now.toml", "--settings", "slow.toml", "--format", "html",
+    )  # fmt: skip
+
+    assert ended.exit_code == 0, ended.output
+    assert "href=" not in ended.stdout
+    assert "<code>tallywatch explain" in ended.stdout
+
+
+def test_a_page_of_hostile_names_runs_nothing():
+    """Whatever a section is called, and whatever was said of it."""
+    named = alert(section="<script>alert(1)<", summary="<b onload='x'>\u202e")
+    found = compare(side(named), side(), BERLIN, WEEK)
+    page = as_html(found, BERLIN, shows, lambda _: "")
+
+    assert "<script" not in page
+    assert "<b onload" not in page
+    assert "\u202e" not in page
+    assert "&lt;script&gt;alert(1)&lt;" in page
