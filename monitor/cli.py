@@ -556,6 +556,15 @@ def _journaled(
         past,
         lambda events: progress(events, "replaying"),
         where(*files).alerts,
+        by=_given(line, settings),
+    )
+
+
+def _given(line: Path | None, settings: Path | None) -> str:
+    """What is given instead of what was in force, as people call it."""
+    named = {"the line file": line, "the settings": settings}
+    return " and ".join(
+        f"{what} {path.name}" for what, path in named.items() if path is not None
     )
 
 

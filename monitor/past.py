@@ -144,6 +144,12 @@ class Past:
             monitor=one.monitor,
         )
 
+    def as_it_was(self) -> Past | None:
+        """The same window by what was in force in it; None where this is that already, or the journal does not say what was."""
+        if (self._line is None and self._detection is None) or not self.in_force:
+            return None
+        return Past(self.journal, self.begin, self.end, lead_in_h=self.lead_in_h)
+
     @property
     def lead_in(self) -> Moment:
         """From when on it is gone through."""

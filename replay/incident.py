@@ -6,8 +6,11 @@ from collections.abc import Callable, Iterable, Iterator
 
 from monitor.core.events import AnyEvent
 from monitor.core.moments import Moment
+from monitor.incident.beside import Beside
 from monitor.incident.report import report
-from replay.source import Source
+from monitor.incident.story import Story
+from replay.otherwise import beside
+from replay.source import Source, Tried
 
 
 def incident(
@@ -23,12 +26,31 @@ def incident(
         through: what the events are handed through on their way.
     """
     said = source.said()
+    tried = source.tried
+    was = source if tried is None else tried.was
     return report(
-        source.pieces(until, through),
+        was.pieces(until, through),
         window=source.asked.window,
         until=until,
         shown=source.shown(),
         sent=source.sent(),
         acts=source.acts(),
         notes=[("In force", said)] if said else [],
+        beside=None if tried is None else _beside(source, tried, until, through),
+    )
+
+
+def _beside(
+    source: Source,
+    tried: Tried,
+    until: Moment | None,
+    through: Callable[[Iterable[AnyEvent]], Iterator[AnyEvent]],
+) -> Callable[[Story], Beside]:
+    """What is held beside what was concluded, where something was given instead of what was in force."""
+    return lambda story: beside(
+        story,
+        source.pieces(until, through),
+        tried.by,
+        store=tried.store,
+        until=until,
     )

@@ -6,7 +6,7 @@ Either says what was asked for, gives what is concluded, and can be read again.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import Protocol
@@ -26,6 +26,21 @@ from monitor.shown import Shown, shown_in
 from replay.player import Survey, replay, span_of, up_to, with_entries
 
 
+@dataclass(frozen=True, slots=True)
+class Tried:
+    """Something was given instead of what was in force.
+
+    Args:
+        was: the same window by what was in force.
+        by: what was given, in words.
+        store: where the store of the monitor is, for what it said live.
+    """
+
+    was: Source
+    by: str
+    store: Path | None
+
+
 class Source(Protocol):
     """What a replay takes its events from.
 
@@ -36,6 +51,7 @@ class Source(Protocol):
         entries: what people entered besides.
         events: how many were taken.
         rejected: how many lines are no events.
+        tried: what was given instead of what was in force, or None.
     """
 
     line: Line
@@ -46,6 +62,9 @@ class Source(Protocol):
 
     @property
     def rejected(self) -> int: ...  # noqa: D102 - an attribute
+
+    @property
+    def tried(self) -> Tried | None: ...  # noqa: D102 - an attribute
 
     def outputs(self, until: Moment | None) -> Iterator[Output]:
         """What is concluded, looking no further than *until*."""
@@ -119,6 +138,8 @@ class Recorded(_Counting):
         self.line, self.detection, self.asked = line, detection, asked
         self._read, self._again, self._rejected = read, again, rejected
 
+    tried = None
+
     @property
     def rejected(self) -> int:
         """How many lines are no events."""
@@ -170,6 +191,7 @@ class Journaled(_Counting):
         past: the window.
         shown: is handed the events on their way.
         store: where the store of the monitor is, for what was delivered.
+        by: what was given instead of what was in force, in words.
     """
 
     rejected = 0
@@ -181,12 +203,24 @@ class Journaled(_Counting):
             events
         ),
         store: Path | None = None,
+        by: str = "what was given",
     ) -> None:
         super().__init__()
         self._past, self._shown, self._store = past, shown, store
+        self._by = by
         last = past.runs[-1]
         self.line, self.detection = last.line, last.detection
         self.asked = Survey(learnt=(), window=(past.begin, past.end))
+
+    @property
+    def tried(self) -> Tried | None:
+        """What was given instead of what was in force, where the journal says what that was."""
+        was = self._past.as_it_was()
+        if was is None:
+            return None
+        source = Journaled(was, self._shown, self._store)
+        source.entries = self.entries
+        return Tried(source, self._by, self._store)
 
     def outputs(self, until: Moment | None) -> Iterator[Output]:
         """What is concluded."""

@@ -25,6 +25,7 @@ from monitor.core.faults import Fault
 from monitor.core.layout import Line
 from monitor.core.moments import Moment
 from monitor.core.wire import type_of, write
+from monitor.incident.beside import Beside
 from monitor.incident.offsets import Offset, handovers, offsets
 from monitor.incident.stepping import Steps
 from monitor.incident.story import Mark, Raised, Span, Story, Trace
@@ -72,7 +73,11 @@ class _Writer:
 
 
 def document(
-    story: Story, *, told: Iterable[Painting | Sent] = (), steps: Iterable[Steps] = ()
+    story: Story,
+    *,
+    told: Iterable[Painting | Sent] = (),
+    steps: Iterable[Steps] = (),
+    beside: Beside | None = None,
 ) -> dict[str, Any]:
     """All of *story* as plain values.
 
@@ -80,10 +85,11 @@ def document(
         story: what happened.
         told: what pages have shown and what was delivered, where journal and store are at hand.
         steps: what detections knew, event by event.
+        beside: the same window as it would have been told by something else; its events are those of *story*.
     """
     told = tuple(told)
     steps = tuple(steps)
-    unit = _unit(story)
+    unit = min(_unit(one) for one in (story, beside.story if beside else story))
     writer = _Writer(story.begin, unit, {e.name: n for n, e in enumerate(story.events)})
     return {
         "format": FORMAT,
@@ -92,19 +98,47 @@ def document(
         "begin": story.begin,
         "unit": unit,
         "length": writer.moment(story.end),
-        "sections": _sections(story.line),
         "events": _events(story.events, writer),
-        "spans": _spans(story.spans, writer, list(story.line.sections)),
-        "marks": _marks(story.marks, writer, list(story.line.sections)),
-        "traces": [
-            _trace(one, writer, list(story.line.sections)) for one in story.traces
-        ],
-        "alerts": [_alert(one, writer, story, told) for one in story.alerts],
-        "faults": [_fault(one, writer) for one in story.faults],
+        **_told(story, writer, told, beside, there=False),
         "clocks": clocks(story),
         "steps": _steps(steps, writer),
+        "beside": None
+        if beside is None
+        else _told(beside.story, writer, (), beside, there=True),
+    }
+
+
+def _told(
+    story: Story,
+    writer: _Writer,
+    told: tuple[Painting | Sent, ...],
+    beside: Beside | None,
+    *,
+    there: bool,
+) -> dict[str, Any]:
+    """What is drawn of *story*: all but its events."""
+    sections = list(story.line.sections)
+    return {
+        "sections": _sections(story.line),
+        "spans": _spans(story.spans, writer, sections),
+        "marks": _marks(story.marks, writer, sections),
+        "traces": [_trace(one, writer, sections) for one in story.traces],
+        "alerts": [
+            _alert(one, writer, story, told)
+            | ({} if beside is None else _way(one, beside, there=there))
+            for one in story.alerts
+        ],
+        "faults": [_fault(one, writer) for one in story.faults],
         "changes": [[writer.moment(at), what] for at, what in story.changes],
     }
+
+
+def _way(one: Raised, beside: Beside, *, there: bool) -> dict[str, str]:
+    """In which way an alert is another on the other side, and what it is there."""
+    found = beside.ways(there=there).get(one.alert.id)
+    if found is None:
+        return {"way": "", "mate": one.alert.id}
+    return {"way": found.way, "mate": found.here if there else found.there}
 
 
 def _unit(story: Story) -> int:

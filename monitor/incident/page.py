@@ -27,6 +27,7 @@ from monitor.core.events import Step
 from monitor.core.faults import RANKS, Fault
 from monitor.core.moments import SECOND, Duration, Moment, as_datetime
 from monitor.core.words import CAUTION, clock, in_full, offset, readable, span, times
+from monitor.incident.beside import Beside
 from monitor.incident.document import as_text, clocks, document
 from monitor.incident.doing import AnyAct, done_in, first_seen
 from monitor.incident.offsets import LEAST as ENOUGH
@@ -81,6 +82,7 @@ def page(
     acts: Iterable[AnyAct] | None = None,
     steps: Iterable[Steps] = (),
     notes: Notes = (),
+    beside: Beside | None = None,
 ) -> str:
     """The report of *story*.
 
@@ -91,6 +93,7 @@ def page(
         acts: what people did; None where that is not told.
         steps: what detections knew, event by event.
         notes: further parts.
+        beside: the same window, as it would have been told by something else.
     """
     steps = tuple(steps)
     known = None if told is None else tuple(told)
@@ -105,9 +108,17 @@ def page(
         style=_ours(style),
         script=_ours(script),
         parts=parts(
-            story, told=known, untold=untold, acts=done, steps=steps, notes=notes
+            story,
+            told=known,
+            untold=untold,
+            acts=done,
+            steps=steps,
+            notes=notes,
+            beside=beside,
         ),
-        packed=as_text(document(story, told=known or (), steps=steps)),
+        packed=as_text(
+            document(story, told=known or (), steps=steps, beside=beside)
+        ),
     )  # fmt: skip
 
 
@@ -136,6 +147,7 @@ def parts(
     untold: str = "",
     acts: tuple[AnyAct, ...] | None = None,
     notes: Notes = (),
+    beside: Beside | None = None,
 ) -> Markup:
     """The parts of the report, for a page to hold."""
     if acts is not None:
@@ -170,6 +182,7 @@ def parts(
         changes=[
             {"at": when.exactly(at), "what": what} for at, what in story.changes
         ],
+        beside=None if beside is None else _beside(beside, story),
         walks=[_walk(one, story, when) for one in steps],
         clocks=[_clock(one) for one in clocks(story)],
         notes=list(notes),
@@ -332,6 +345,52 @@ def _row(
         "seen": _seen(one, when, acts or ()),
         "ended": _ended(alert, when),
     }
+
+
+def _beside(beside: Beside, story: Story) -> dict[str, Any]:
+    """What would have been otherwise, in words."""
+    when = _When(story)
+    here = {one.alert.id: (place, one) for place, one in enumerate(story.alerts)}
+    there = {
+        one.alert.id: (place, one) for place, one in enumerate(beside.story.alerts)
+    }
+    rows = []
+    for one in beside.differences:
+        mine, others = here.get(one.here), there.get(one.there)
+        shown = mine if mine is not None else others
+        if shown is None:
+            continue
+        alert = shown[1].alert
+        rows.append(
+            {
+                "way": one.way,
+                "how": one.how,
+                "priority": (others or shown)[1].alert.priority,
+                "place": alert.subject.partition("/")[2],
+                "title": TITLES.get(alert.kind, alert.kind),
+                "summary": shown[1].lines[0][1].summary,
+                "here": None if mine is None else mine[0],
+                "there": None if others is None else others[0],
+                "raised_here": _raised(mine, when),
+                "raised_there": _raised(others, when),
+                "ended_here": "" if mine is None else _ended(mine[1].alert, when),
+                "ended_there": "" if others is None else _ended(others[1].alert, when),
+            }
+        )
+    counts = Counter(one.way for one in beside.differences)
+    return {
+        "by": beside.by,
+        "rows": rows,
+        "counts": ", ".join(
+            f"{counts[way]} {way}" for way in ("gained", "lost", "moved")
+        ),
+        "same": beside.same,
+        "live": beside.live,
+    }
+
+
+def _raised(found: tuple[int, Raised] | None, when: _When) -> str:
+    return "" if found is None else when.exactly(found[1].alert.raised)
 
 
 def _told(one: Raised, when: _When, told: tuple[Painting | Sent, ...] | None) -> str:

@@ -5,13 +5,15 @@ The recording is read twice: once for what happened, and once more to stop at ea
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from functools import partial
 
 from monitor.core.moments import Moment
+from monitor.incident.beside import Beside
 from monitor.incident.doing import AnyAct
 from monitor.incident.page import Notes, page
 from monitor.incident.pieces import Piece, gathered
+from monitor.incident.story import Story
 from monitor.incident.told import Deliveries, Sent
 from monitor.painted import Painting, paintings
 from monitor.past import Past
@@ -45,6 +47,7 @@ def report(
     sent: Deliveries | None = None,
     acts: Iterable[AnyAct] | None = None,
     notes: Notes = (),
+    beside: Callable[[Story], Beside] | None = None,
 ) -> str:
     """The incident report as one HTML file; the same gives the same bytes.
 
@@ -56,6 +59,7 @@ def report(
         sent: what was delivered, or why that is not told.
         acts: what people did, with their names; None: that is not told.
         notes: further parts: a title and its lines each.
+        beside: gives what would have been concluded by something else, held against what was.
     """
     found = gathered(pieces, window, until=until)
     told: tuple[Painting | Sent, ...] | None = None
@@ -68,4 +72,5 @@ def report(
         acts=acts,
         steps=found.steps(),
         notes=notes,
+        beside=None if beside is None else beside(found.story),
     )

@@ -8,15 +8,24 @@ from random import Random
 
 import pytest
 
+from monitor.acts import entry as act_entry
+from monitor.core.alerts import identify
 from monitor.core.engine import Engine
+from monitor.core.events import SectionState, State
 from monitor.core.layout import read_line
-from monitor.core.moments import HOUR, parse
+from monitor.core.moments import HOUR, MINUTE, SECOND, parse
+from monitor.handling import Act
 from monitor.incident.story import gather
+from monitor.journal import Journal
+from monitor.shown import Painted, Shown, entry as shown_entry
 from replay.simulator import simulate
 from replay.simulator.faults import drawn
+from tests.journals import come, connect, start
+from tests.live import LINE
 
 ROOT = Path(__file__).parent.parent.parent
 SCENARIOS = ROOT / "tests/scenarios"
+SIX = parse("2026-05-04T06:00:00Z")
 
 
 def _tables():
@@ -95,3 +104,53 @@ def _at():
 def morning():
     """A line and the events of a morning on it in which a train is lost, sections fail and one is given back."""
     return simulated(hours=2, seed=3, every=(8.0, 20.0))
+
+
+@pytest.fixture
+def night(tmp_path):
+    """A journal in which T2 lets go of a train at 06:13, desk north paints that, and Ada says seen."""
+    states = [
+        *((0, name, State.CLEAR) for name in ("T1", "T2", "T3", "T4")),
+        (600, "T1", State.OCCUPIED),
+        (660, "T2", State.OCCUPIED),
+        (670, "T1", State.CLEAR),
+        (780, "T2", State.CLEAR),
+        (900, "T4", State.CLEAR),
+    ]
+    events = [
+        SectionState(
+            id=str(number),
+            source="gw/1",
+            subject=name,
+            time=SIX + seconds * SECOND,
+            state=state,
+        )
+        for number, (seconds, name, state) in enumerate(states)
+    ]
+    lost = identify("vanished-train", "section/T2", SIX + 780 * SECOND)
+    painted = Shown(
+        id="s1",
+        position="north",
+        by="Ada",
+        page="abcdef01",
+        at=SIX + 910 * SECOND,
+        entered=SIX + 910 * SECOND,
+        visible=True,
+        sound="played",
+        faults=(Painted(fault=lost, headline="T2 cleared", priority="urgent"),),
+    )
+    seen = Act(
+        id="a1",
+        at=SIX + 940 * SECOND,
+        entered=SIX + 940 * SECOND,
+        by="Ada",
+        position="north",
+        what="seen",
+        fault=lost,
+    )
+    with Journal.open(tmp_path / "journal.sqlite") as journal:
+        start(journal, SIX - MINUTE, LINE)
+        connect(journal, SIX - MINUTE)
+        come(journal, events, lag=SECOND)
+        journal.append([shown_entry(painted), act_entry(seen)])
+    return tmp_path

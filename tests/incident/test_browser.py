@@ -10,12 +10,16 @@ from dataclasses import replace
 import pytest
 from axe_playwright_python.async_playwright import Axe
 from playwright.async_api import async_playwright, expect
+from typer.testing import CliRunner
 
+from monitor.cli import app
 from monitor.core.engine import Engine
+from monitor.core.tuning import Detection
 from monitor.incident.page import asset, page
 from monitor.incident.pieces import Piece
 from monitor.incident.report import report
 from monitor.incident.story import gather
+from replay.otherwise import beside
 
 CHROMIUM = shutil.which("chromium")
 ARGUMENTS = ("--no-sandbox", "--disable-gpu", "--no-first-run")
@@ -67,6 +71,16 @@ async def settled(tab):
     )
 
 
+async def in_the_way(tab):
+    """What keeps somebody from using the page who cannot see it, or has no pointer."""
+    found = await Axe().run(tab)
+    return [
+        f"{one['id']}: {one['nodes'][0]['html'][:120]}"
+        for one in found.response["violations"]
+        if one["impact"] in {"serious", "critical"}
+    ]
+
+
 @pytest.fixture(scope="module")
 def path(tmp_path_factory, morning):
     """The report of a simulated morning."""
@@ -76,6 +90,61 @@ def path(tmp_path_factory, morning):
         report([Piece(events=lambda: events, engine=lambda: Engine(line))])
     )
     return written
+
+
+@pytest.fixture(scope="module")
+def tried(tmp_path_factory, morning):
+    """The same beside what settings would have concluded under which a disturbed section is told after six minutes."""
+    line, events = morning
+    slow = Detection.of(detect={"section-disturbed": {"settle_s": 360}})
+
+    def piece(*settings):
+        return Piece(events=lambda: events, engine=lambda: Engine(line, *settings))
+
+    written = tmp_path_factory.mktemp("report") / "tried.html"
+    written.write_text(
+        report(
+            [piece()],
+            beside=lambda story: beside(
+                story, [piece(slow)], "the settings slow.toml", store=None
+            ),
+        )
+    )
+    return written
+
+
+async def test_what_would_have_been_is_chosen_on_both_sides(tried):
+    """One time axis; what is otherwise leads to both diagrams, and what is chosen in either to its row; with the pointer and without one nothing is in anybody's way."""
+    async with opened(tried) as tab:
+        row = tab.locator("#otherwise tbody tr", has_text="moved").first
+        times = [
+            await row.locator("td").nth(column).text_content() for column in (2, 3)
+        ]
+        await row.locator("button").click()
+        await expect(tab.locator("#moment")).to_have_text(times[1])
+        await expect(tab.locator("#focus")).to_contain_text("B: prompt: ")
+        await expect(tab.locator("#otherwise tr[data-chosen]")).to_have_count(1)
+        await expect(tab.locator("#was")).to_be_focused()
+        await settled(tab)
+        both = await tab.evaluate(
+            "['was', 'other'].map((id) => { const d = document.getElementById(id).dataset; return [d.from, d.to, d.section]; })"
+        )
+        assert both[0] == both[1]
+        await tab.keyboard.press("Escape")
+        await expect(tab.locator("#otherwise tr[data-chosen]")).to_have_count(0)
+        lost = tab.locator("#otherwise tbody tr", has_text="lost").first
+        await lost.locator("button").click()
+        await expect(lost).to_have_attribute("data-chosen", "")
+        await tab.locator("#other").focus()
+        await tab.keyboard.press("+")
+        await settled(tab)
+        spans = await tab.evaluate(
+            "['was', 'other'].map((id) => { const d = document.getElementById(id).dataset; return [d.from, d.to]; })"
+        )
+        assert spans[0] == spans[1] != both[0][:2]
+        await tab.locator("#truth").select_option("was")
+        await expect(tab.locator("#other")).to_be_hidden()
+        assert await in_the_way(tab) == []
 
 
 PIXELS = """([section, kind, begun, ended]) => {
@@ -290,13 +359,7 @@ async def test_it_can_be_read_by_everybody(path, width, height):
         assert small == []
         assert wide <= 0
         # The checker's own script comes from outside the page, by the debugger.
-        found = await Axe().run(tab)
-        grave = [
-            f"{one['id']}: {one['nodes'][0]['html'][:120]}"
-            for one in found.response["violations"]
-            if one["impact"] in {"serious", "critical"}
-        ]
-        assert grave == []
+        assert await in_the_way(tab) == []
 
 
 async def test_paper_has_the_diagram_and_every_alert(path):
@@ -323,3 +386,28 @@ async def test_a_band_says_since_when_it_is_not_known(tmp_path, story_of):
         await expect(band).to_have_text("3 not known since 06:10")
         said = tab.locator('#line [data-section="T103"] title')
         await expect(said).to_have_text("T103: not known since 06:10")
+
+
+async def test_did_it_show_clear_with_the_train_in_it_and_who_saw_it(night):
+    """From a report that is opened with nothing but the time in mind: one click and one key, on one page, and it says so in words with the event that said it, the desk that had it first, and who said seen."""
+    out = night / "incident.html"
+    given = ["--from", "2026-05-04T06:00:00Z", "--to", "2026-05-04T06:30:00Z"]
+    made = CliRunner().invoke(
+        app, ["replay", "--data", str(night), *given, "--report", str(out)]
+    )
+    assert made.exit_code == 0, made.output
+    async with opened(out) as tab:
+        # It opens where the gravest alert was raised; that alert stands first.
+        alert = tab.locator("#alerts tr[data-alert]").first
+        await expect(alert).to_contain_text("T2 cleared, its train unaccounted for")
+        await alert.locator("button").click()
+        await expect(tab.locator("#focus")).to_contain_text("urgent: T2 cleared")
+        await tab.keyboard.press(",")
+        await expect(tab.locator("#focus")).to_have_text(
+            "T2 occupied from 06:11:00.000 to 06:13:00.000, 2 min; "
+            "shown by event gw/1#5, came 1 s after its time; "
+            "ended by event gw/1#7 (clear), came 1 s after its time."
+        )
+        cells = await alert.locator("td.time").all_text_contents()
+        assert cells[3] == "06:15:10.000, north"
+        assert cells[4] == "06:15:40.000, Ada"

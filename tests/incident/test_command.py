@@ -7,22 +7,15 @@ import re
 import pytest
 from typer.testing import CliRunner
 
-from monitor.acts import entry as act_entry
 from monitor.cli import app
 from monitor.core.alerts import identify
-from monitor.core.events import SectionState, State
 from monitor.core.moments import MINUTE, SECOND, parse
-from monitor.handling import Act
 from monitor.incident.__main__ import made
 from monitor.incident.told import delivered
-from monitor.journal import Journal
 from monitor.past import PastFault
-from monitor.shown import Painted, Shown, entry as shown_entry
 from monitor.store import Post, Store
 from replay.recording import write_recording
 from replay.simulator import simulation
-from tests.journals import come, connect, start
-from tests.live import LINE
 
 SIX = parse("2026-05-04T06:00:00Z")
 
@@ -53,56 +46,6 @@ def test_replay_writes_the_report_beside_the_alerts(files):
     first, second = ((folder / f"{name}.html").read_bytes() for name in ("a", "b"))
     assert first == second
     assert first.startswith(b"<!DOCTYPE html>")
-
-
-@pytest.fixture
-def night(tmp_path):
-    """A journal in which T2 lets go of a train at 06:13, desk north paints that, and Ada says seen."""
-    states = [
-        *((0, name, State.CLEAR) for name in ("T1", "T2", "T3", "T4")),
-        (600, "T1", State.OCCUPIED),
-        (660, "T2", State.OCCUPIED),
-        (670, "T1", State.CLEAR),
-        (780, "T2", State.CLEAR),
-        (900, "T4", State.CLEAR),
-    ]
-    events = [
-        SectionState(
-            id=str(number),
-            source="gw/1",
-            subject=name,
-            time=SIX + seconds * SECOND,
-            state=state,
-        )
-        for number, (seconds, name, state) in enumerate(states)
-    ]
-    lost = identify("vanished-train", "section/T2", SIX + 780 * SECOND)
-    painted = Shown(
-        id="s1",
-        position="north",
-        by="Ada",
-        page="abcdef01",
-        at=SIX + 910 * SECOND,
-        entered=SIX + 910 * SECOND,
-        visible=True,
-        sound="played",
-        faults=(Painted(fault=lost, headline="T2 cleared", priority="urgent"),),
-    )
-    seen = Act(
-        id="a1",
-        at=SIX + 940 * SECOND,
-        entered=SIX + 940 * SECOND,
-        by="Ada",
-        position="north",
-        what="seen",
-        fault=lost,
-    )
-    with Journal.open(tmp_path / "journal.sqlite") as journal:
-        start(journal, SIX - MINUTE, LINE)
-        connect(journal, SIX - MINUTE)
-        come(journal, events, lag=SECOND)
-        journal.append([shown_entry(painted), act_entry(seen)])
-    return tmp_path
 
 
 def test_an_engineer_is_told_what_showed_clear_and_who_saw_it(night):

@@ -438,6 +438,7 @@ export class Diagram {
       pen.lineTo(x, y + 6 + view.rowHeight / 2);
       pen.stroke();
       this.chip(one.record.priority, x, y);
+      if (one.way) this.word(one.way, x + 14, y, "ink", true);
     });
     pen.restore();
   }

@@ -74,6 +74,9 @@ class Report {
     this.was = new Diagram(at("was"), model, this.words, told);
     this.then = new Diagram(at("then"), model, this.words, { ...told, view: () => this.follow() });
     this.then.known = true;
+    this.other = model.beside ? new Diagram(at("other"), model.beside, words(model), {
+      ...told, view: () => this.other && this.follow(this.other), pick: (item) => this.pickedThere(item), row: (section) => this.say(`B: ${this.rowSays(section, model.beside)}`),
+    }) : null;
     this.was.told.view = () => { this.follow(this.was); this.address(); };
     this.then.told.view = () => { this.follow(this.then); this.address(); };
     this.events = new Events(this);
@@ -85,14 +88,20 @@ class Report {
     this.start();
   }
 
-  diagrams() { return [this.was, this.then]; }
+  diagrams() { return this.other === null ? [this.was, this.then] : [this.was, this.then, this.other]; }
+
+  alike() { return [this.was, this.then]; }
 
   follow(one = this.was) {
-    // Both show the same time and the same rows.
-    const other = one === this.was ? this.then : this.was;
-    Object.assign(other.view, { from: one.view.from, to: one.view.to });
-    other.focus = one.focus;
-    other.draw();
+    // All show the same time, and are about the same section.
+    const section = one.model.sections[one.rows[one.focus]]?.id;
+    for (const other of this.diagrams()) {
+      if (other === one) continue;
+      Object.assign(other.view, { from: one.view.from, to: one.view.to });
+      const there = other.model.sections.findIndex((each) => each.id === section);
+      if (there >= 0) other.focus = other.rowOf[there];
+      other.draw();
+    }
   }
 
   // Words.
@@ -114,14 +123,14 @@ class Report {
     }
   }
 
-  itemSays(item) {
-    const { model } = this;
+  itemSays(item, diagram = this.was) {
+    const { model } = diagram;
     const moment = (t) => this.words.moment(t);
     if (item.kind === "alert") {
       const one = model.alerts[item.index];
       return `${one.record.priority}: ${one.record.summary}. So ${moment(one.began)}, raised ${moment(one.raised)}, heard ${moment(one.heard)}.`;
     }
-    const section = model.sections[this.was.sectionOf(item)].id;
+    const section = model.sections[diagram.sectionOf(item)].id;
     if (item.kind === "mark") {
       const one = model.marks[item.index];
       return `${section} reset ${one.step} (${one.kind.replaceAll("_", " ")})${one.by ? ` by ${one.by}` : ""} at ${moment(one.at)}; event ${eventName(model, one.event)}, ${this.came(one.event)}.`;
@@ -133,8 +142,13 @@ class Report {
     const open = spans.ended[i] === Infinity;
     const over = open ? "and had not ended" : `to ${moment(spans.ended[i])}, ${span(spans.ended[i] - spans.began[i])}`;
     const shown = spans.event[i] === null ? "" : `; shown by event ${eventName(model, spans.event[i])}, ${this.came(spans.event[i])}`;
-    const ended = spans.until[i] === null ? "" : `; ended by event ${eventName(model, spans.until[i])}, ${this.came(spans.until[i])}`;
+    const ended = spans.until[i] === null ? "" : `; ended by event ${eventName(model, spans.until[i])}${this.shows(spans.until[i])}, ${this.came(spans.until[i])}`;
     return `${section} ${what}${why ? ` (${why})` : ""} from ${moment(spans.began[i])} ${over}${shown}${ended}.`;
+  }
+
+  shows(event) {
+    // What an event of the window says, in a few words.
+    return typeof event === "number" ? ` (${this.eventSays(event)[1].split(",")[0]})` : "";
   }
 
   came(event) {
@@ -144,18 +158,18 @@ class Report {
     return `came ${span(Math.abs(events.heard[event] - events.time[event]))} ${events.heard[event] < events.time[event] ? "before" : "after"} its time`;
   }
 
-  rowSays(section) {
-    const one = this.model.sections[section];
-    const beside = one.beside.map((other) => this.model.sections[other].id).join(", ");
-    return `${one.id}: ${this.stateAt(section, this.cursor).says}; beside it ${beside || "no other section"}.`;
+  rowSays(section, model = this.model) {
+    const one = model.sections[section];
+    const beside = one.beside.map((other) => model.sections[other].id).join(", ");
+    return `${one.id}: ${this.stateAt(section, this.cursor, false, model).says}; beside it ${beside || "no other section"}.`;
   }
 
   say(text) { at("focus").textContent = printable(text); }
 
   // How things stood.
 
-  stateAt(section, t, known = false) {
-    const { spans, sections } = this.model;
+  stateAt(section, t, known = false, model = this.model) {
+    const { spans, sections } = model;
     const found = {};
     spans.of[section].forEach((list, kind) => {
       const i = after(list.began, t) - 1;
@@ -169,7 +183,7 @@ class Report {
     const gone = "not-known" in found;
     const shows = state === undefined ? "clear" : state === "occupied" ? "train" : "odd";
     const subject = `section/${sections[section].id}`;
-    const open = this.model.alerts.filter((one) => one.record.subject === subject && (known ? one.lines[0][0] : one.raised) <= t && (one.ended === null || one.ended > t));
+    const open = model.alerts.filter((one) => one.record.subject === subject && (known ? one.lines[0][0] : one.raised) <= t && (one.ended === null || one.ended > t));
     const worst = open.map((one) => one.record.priority).sort((a, b) => RANKS[b] - RANKS[a])[0] ?? "";
     return {
       shows: gone ? "nothing" : shows,
@@ -235,7 +249,8 @@ class Report {
   // What is chosen.
 
   picked(item) {
-    for (const one of this.diagrams()) { one.picked = item; one.draw(); }
+    for (const one of this.alike()) { one.picked = item; one.draw(); }
+    this.mate(this.other, item, this.was);
     for (const row of document.querySelectorAll("#alerts tr[data-chosen]")) row.removeAttribute("data-chosen");
     if (item === null) { this.say(""); return; }
     this.say(this.itemSays(item));
@@ -246,6 +261,53 @@ class Report {
     }
     const event = item.kind === "span" ? this.model.spans.event[item.index] : item.kind === "mark" ? this.model.marks[item.index].event : null;
     if (typeof event === "number") this.events.choose(event, false);
+  }
+
+  pickedThere(item) {
+    // On the other side of a comparison.
+    this.other.picked = item;
+    this.other.draw();
+    for (const one of this.alike()) this.mate(one, item, this.other);
+    this.mark();
+    this.say(item === null ? "" : `B: ${this.itemSays(item, this.other)}`);
+  }
+
+  mate(diagram, item, from) {
+    // What an alert that is picked on one side is on the other, if it is there.
+    if (diagram === null) return;
+    const mate = item?.kind === "alert" ? from.model.alerts[item.index].mate : undefined;
+    const index = mate ? diagram.model.alerts.findIndex((one) => one.record.id === mate) : -1;
+    diagram.picked = index < 0 ? null : { kind: "alert", index };
+    diagram.draw();
+    if (from === this.was) this.mark();
+  }
+
+  mark() {
+    // The row of the table of what is otherwise.
+    const here = this.was.picked?.kind === "alert" ? String(this.was.picked.index) : null;
+    const there = this.other?.picked?.kind === "alert" ? String(this.other.picked.index) : null;
+    for (const row of document.querySelectorAll("#otherwise tr[data-here], #otherwise tr[data-there]")) {
+      const chosen = (here !== null && row.dataset.here === here) || (there !== null && row.dataset.there === there);
+      row.toggleAttribute("data-chosen", chosen);
+      if (chosen) row.scrollIntoView({ block: "nearest" });
+    }
+  }
+
+  toDiagram() {
+    // There keys go on from what is shown.
+    const { canvas } = at("truth").value === "then" ? this.then : this.was;
+    canvas.focus({ preventScroll: true });
+    canvas.scrollIntoView({ block: "nearest" });
+  }
+
+  chooseThere(index) {
+    const one = this.other.model.alerts[index];
+    const half = Math.max(6e5, (one.raised - one.began) * 2);
+    this.other.show(one.began - half, one.raised + half);
+    this.other.reveal(one.raised, this.other.sectionOf({ kind: "alert", index }));
+    this.follow(this.other);
+    this.moveTo(Math.min(this.model.end, one.raised));
+    this.other.pick({ kind: "alert", index });
   }
 
   choose(event) {
@@ -265,7 +327,7 @@ class Report {
       const mark = this.model.marks.findIndex((one) => one.event === event);
       if (mark >= 0) item = { kind: "mark", index: mark };
     }
-    for (const one of this.diagrams()) { one.picked = item; one.draw(); }
+    for (const one of this.alike()) { one.picked = item; one.draw(); }
     this.say(`${subject}: ${what}; ${this.words.moment(events.time[event])}, event ${eventName(this.model, event)}, ${this.came(event)}.`);
   }
 
@@ -331,7 +393,7 @@ class Report {
     if (train >= 0) {
       const one = this.was.traces[train];
       this.was.show(one.first - 6e4, Math.min(one.last, this.model.end) + 6e4);
-      for (const diagram of this.diagrams()) { diagram.picked = { kind: "visit", index: train, visit: 0 }; diagram.draw(); }
+      for (const diagram of this.alike()) { diagram.picked = { kind: "visit", index: train, visit: 0 }; diagram.draw(); }
     }
     this.say(train >= 0 ? this.trainSays(train) : `${found.length} events and ${alerts} alerts have "${this.wanted.trim()}".`);
   }
@@ -345,9 +407,16 @@ class Report {
   // Alerts.
 
   alerts() {
+    for (const row of document.querySelectorAll("#otherwise tr[data-here], #otherwise tr[data-there]")) {
+      row.querySelector("button").addEventListener("click", () => {
+        if (row.dataset.there === undefined) this.chooseAlert(Number(row.dataset.here));
+        else this.chooseThere(Number(row.dataset.there));
+        this.toDiagram();
+      });
+    }
     for (const row of document.querySelectorAll("#alerts tr[data-alert]")) {
       const index = Number(row.dataset.alert);
-      row.querySelector("button").addEventListener("click", () => this.chooseAlert(index));
+      row.querySelector("button").addEventListener("click", () => { this.chooseAlert(index); this.toDiagram(); });
     }
     for (const one of document.querySelectorAll("#alerts [data-event]")) {
       one.addEventListener("click", () => { const i = this.events.find(one.dataset.event); if (i >= 0) this.events.choose(i, true); });
@@ -453,7 +522,8 @@ class Report {
   truth() {
     const which = at("truth").value;
     at("was").parentElement.hidden = which === "then";
-    at("then").parentElement.hidden = which === "was";
+    at("then").parentElement.hidden = which === "was" || which === "beside";
+    if (this.other !== null) at("other").parentElement.hidden = which !== "beside";
     for (const one of this.diagrams()) one.fit();
     this.moveTo(this.cursor);
   }

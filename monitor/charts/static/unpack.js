@@ -14,7 +14,7 @@ function letters(text) {
   return bytes;
 }
 
-export function read(found) {
+export function read(found, events = null) {
   const unit = found.unit / 1000; // ms
   const begin = found.begin / 1000;
   const at = (moment) => begin + moment * unit;
@@ -23,7 +23,7 @@ export function read(found) {
     ...found,
     begin,
     end: at(found.length),
-    events: readEvents(found.events, begin, unit),
+    events: events ?? readEvents(found.events, begin, unit),
     marks: found.marks.map(([section, moment, kind, step, by, event, late]) => ({
       section, at: at(moment), kind, step, by, event, heard: at(moment) + late * unit,
     })),
@@ -48,6 +48,8 @@ export function read(found) {
     })),
   };
   model.spans = readSpans(found.spans, begin, unit, found.sections.length);
+  // The other side of a comparison has the same events, and is stepped through nowhere.
+  model.beside = found.beside ? read({ ...found, ...found.beside, beside: null, steps: { of: [], sentences: [] } }, model.events) : null;
   return model;
 }
 
