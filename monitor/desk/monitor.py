@@ -253,6 +253,7 @@ class MonitorDesk:
         self._places = Places(line)
         self._there = Whereabouts(line)
         self._faults: dict[str, Fault] = {}
+        self._lasting: dict[str, Fault] = {}
         self._fault_of: dict[str, str] = {}
         self._open: dict[str, _Open] = {}
         self._covering: dict[str, list[str]] | None = None
@@ -318,6 +319,10 @@ class MonitorDesk:
         self._covering = None
         self._faults.pop(fault.id, None)
         self._faults[fault.id] = fault
+        # In a storm most are over: whoever asks what is open shall not look through those.
+        self._lasting.pop(fault.id, None)
+        if fault.into is None and (fault.ended is None or fault.lasting):
+            self._lasting[fault.id] = fault
         self._fault_of.update((alert, fault.id) for alert in fault.alerts)
         open_now = set(fault.open)
         for alert in fault.alerts:
@@ -327,6 +332,7 @@ class MonitorDesk:
             over = [one for one in self._faults.values() if one.ended is not None]
             for one in over[:-KEPT_FAULTS]:
                 del self._faults[one.id]
+                self._lasting.pop(one.id, None)
             kept = self._faults
             self._fault_of = {a: f for a, f in self._fault_of.items() if f in kept}
 
@@ -438,11 +444,12 @@ class MonitorDesk:
 
     async def faults(self, *, is_open: bool | None) -> list[model.FaultOut]:
         """Faults, in the order in which they came."""
-        found = [
+        every = (self._lasting if is_open else self._faults).values()
+        return [
             self._fault(fault)
-            for fault in sorted(self._faults.values(), key=lambda f: (f.raised, f.id))
+            for fault in sorted(every, key=lambda f: (f.raised, f.id))
+            if is_open is None or self._is_open(fault) == is_open
         ]
-        return [one for one in found if is_open is None or one.is_open == is_open]
 
     async def fault(self, name: str) -> model.FaultOut:
         """The fault of a number, the one that is open before those that are not, or of an id."""
@@ -716,7 +723,7 @@ class MonitorDesk:
         found = self._covering
         if found is None:
             found = self._covering = {}
-            for fault in self._faults.values():
+            for fault in self._lasting.values():
                 if self._is_open(fault):
                     for subject in fault.subjects:
                         found.setdefault(subject, []).append(fault.id)

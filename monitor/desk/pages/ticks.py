@@ -9,12 +9,13 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import Callable, Iterable
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 
 from monitor.core.layout import Line
 from monitor.core.moments import parse
-from monitor.desk.model import Desk, SectionOut
+from monitor.desk.model import Desk, FaultOut, NotThere, SectionOut
 from monitor.desk.pages.looks import SectionLook, look
 from monitor.desk.stream import Stream
 
@@ -71,10 +72,19 @@ class Ticks:
         return {**self._known}
 
     async def _looks_of(self, sections: Iterable[SectionOut]) -> dict[str, SectionLook]:
-        status = await self.desk.status()
-        faults = {one.id: one for one in await self.desk.faults(is_open=True)}
-        now = parse(status.now)
+        sections = list(sections)
+        now = parse((await self.desk.status()).now)
+        faults = await self._faults_of(sections)
         return {one.id: look(one, faults, self.line, now) for one in sections}
+
+    async def _faults_of(self, sections: Iterable[SectionOut]) -> dict[str, FaultOut]:
+        """The faults that lie at *sections*, by id."""
+        names = dict.fromkeys(name for one in sections for name in one.faults)
+        found = {}
+        for name in names:
+            with suppress(NotThere):
+                found[name] = await self.desk.fault(name)
+        return {name: one for name, one in found.items() if one.is_open}
 
     async def follow(self) -> None:
         """Hear what the API tells, until its stream is closed."""
