@@ -744,12 +744,13 @@ class Daemon:
             for event in events
             if (output := self._given(self.engine.take(event)))
         ]
+        if self._front is not None:
+            # What sections show is on disk already, and need not wait for what was concluded.
+            self._front.heard(events)
         await self._keep(outputs)
         await self._journal_records(
             [record for output in outputs for record in output.records]
         )
-        if self._front is not None:
-            self._front.heard(events)
 
     async def _keep(self, outputs: Sequence[Output], *, live: bool = True) -> None:
         """Store what the engine gave, and tell people what is new in it; not *live* while the journal is folded."""

@@ -77,7 +77,7 @@ class Front:
         self._desk.was_called(call)
 
     def heard(self, events: Iterable[AnyEvent]) -> None:
-        """What came, after it was concluded from."""
+        """What came, once the engine has taken it."""
         self._desk.heard(events)
 
     def looked(self) -> None:
