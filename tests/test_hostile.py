@@ -274,8 +274,7 @@ def pages(fault):
     number = fault["number"]
     yield from ("/", "/phone", "/day-list", "/quiet", "/handover", "/login")
     yield from ("/planner", "/planner/work", "/planner/visits")
-    yield from ("/before-the-first-train", "/parts/faults", "/parts/resets")
-    yield from ("/parts/foot", "/parts/phone", f"/sections/{section}")
+    yield from ("/before-the-first-train", "/parts/phone", f"/sections/{section}")
     yield from (f"/heads/{head}", f"/faults/{number}", f"/phone/{number}")
     yield from (f"/heads/{head}/watch", f"/parts/wheel/{head}")
     yield from (f"/parts/fault/{number}", f"/?fault={number}")
@@ -314,6 +313,11 @@ def ask(at, outputs):
             outputs.pages[path] = client.get(f"{at}{path}", timeout=60)
         for path in FILES:
             outputs.files[path] = client.get(f"{at}{path}", timeout=60)
+        lists = client.get(f"{at}/parts/lists").json()
+        for name in ("faults", "resets", "foot"):
+            outputs.pages[name] = httpx.Response(
+                200, html=lists[name]["text"], request=outputs.pages["/"].request
+            )
         run = None
         with client.stream(
             "GET", "events", headers={"Last-Event-ID": "00000000-0"}

@@ -26,6 +26,9 @@ LONGEST = 14
 """Letters of an area's name that have room there, also where all is drawn smaller."""
 
 BAND = 29
+RAILS = 8
+"""Sections whose lines are one path."""
+
 LEAST = 9
 """What is not as usual is at least so wide and high."""
 
@@ -100,10 +103,18 @@ def _band(
     top, step = at
     pitch = (BAND - 5) / max(1, placed.rows)
     yield f'<text class="area" x="0" y="{top + 19}">{escape(_short(area))}<title>{escape(area)}</title></text>'
+    marks, rails = [], []
     for name, place in placed.places.items():
         x = NAMES + place.column * step
         middle = top + 2 + pitch * (place.row + 0.5)
-        yield _section(name, looks[name], (x, middle), (step - 1.5, min(pitch - 1, 12)))
+        size = step - 1.5, min(pitch - 1, 12)
+        marks.append(_section(name, looks[name], (x, middle), size))
+        rails.append(f"M{x:.1f} {middle:.1f}h{size[0]:.1f}")
+    # Some to a path: a page that draws anew goes through every mark, and through all of a path that it touches.
+    for begin in range(0, len(rails), RAILS):
+        some = "".join(rails[begin : begin + RAILS])
+        yield f'<path class="rail" d="{some}"/>'
+    yield from marks
     gone = [looks[one].since for one in placed.places if not looks[one].known]
     yield (
         f'<text class="stands" data-area="{escape(area)}" x="{WIDTH}" y="{top + 19}" '
@@ -143,7 +154,6 @@ def _section(
     left = x + (width - wide) / 2
     return (
         f"<g {_state(name, look)}><title>{escape(look.says)}</title>"
-        f'<line class="rail" x1="{x:.1f}" x2="{x + width:.1f}" y1="{y:.1f}" y2="{y:.1f}"/>'
         f'<rect class="bar" x="{x:.1f}" y="{y - tall / 2:.1f}" width="{width:.1f}" height="{tall:.1f}"/>'
         f'<rect class="block" x="{left:.1f}" y="{y - tall / 2 - 1.5:.1f}" width="{wide:.1f}" height="{tall + 3:.1f}"/>'
         f'<rect class="hatch" fill="url(#not-known)" x="{left:.1f}" y="{y - tall / 2:.1f}" width="{wide:.1f}" height="{tall:.1f}"/>'

@@ -469,12 +469,14 @@ class PaintedIn(In):
         headline: as it was painted.
         priority: likewise.
         alerts: of the alerts in it, those that were painted with it and that this page had not painted before; none: it does not say.
+        at: when, where that was before the page said so; by its clock set by the monitor's.
     """
 
     fault: Ident
     headline: Annotated[str, Field(max_length=100), AfterValidator(_line)]
     priority: Priority
     alerts: Annotated[tuple[Ident, ...], Field(max_length=MOST_PAINTED)] | None = None
+    at: Time | None = None
 
 
 class ShownIn(In):

@@ -264,6 +264,7 @@ class MonitorDesk:
         self._jobs: asyncio.Queue[tuple[Any, asyncio.Future[Any]]] = asyncio.Queue()
         self._ended = False
         self._drilling = False
+        self._painted: list[Shown] = []
         self._explaining = Explaining(lent.journal)
         self._due: dict[tuple[str, tuple[str, ...]], Going] = {}
         self._replaying = Replaying(lent.journal, lent.alerts)
@@ -1200,24 +1201,41 @@ class MonitorDesk:
 
     async def shown(self, who: Who, given: model.ShownIn) -> Done:
         """A page has shown something; it is on disk when this returns."""
-        return await self._do(lambda: self._shown(who, given))
+        records = self._records_of(who, given)
+        self._painted += records
+        # What ten pages say at the same time is written at once.
+        await self._do(self._write_painted)
+        return Done(id=records[-1].id, at=stamp(records[-1].at))
 
-    async def _shown(self, who: Who, given: model.ShownIn) -> Done:
+    async def _write_painted(self) -> None:
         async with self._lent.turn:
-            record = Shown(
+            records, self._painted = self._painted, []
+            if records:
+                await self._lent.write([shown_entry(one) for one in records])
+
+    def _records_of(self, who: Who, given: model.ShownIn) -> list[Shown]:
+        """A record for each moment at which something was painted, in that order, and one where nothing was."""
+        painted: dict[str, list[Painted]] = {}
+        for one in given.faults:
+            values = one.model_dump(exclude={"at"})
+            painted.setdefault(one.at or given.at, []).append(Painted(**values))
+        stale = None if given.stale is None else parse(given.stale)
+        entered = self._lent.now()
+        return [
+            Shown(
                 id=secrets.token_hex(8),
                 position=who.position,
                 by=who.name,
                 page=given.page,
-                at=parse(given.at),
-                entered=self._lent.now(),
+                at=parse(at),
+                entered=entered,
                 visible=given.visible,
                 sound=given.sound,
-                faults=tuple(Painted(**one.model_dump()) for one in given.faults),
-                stale=None if given.stale is None else parse(given.stale),
+                faults=tuple(painted.get(at, ())),
+                stale=stale,
             )
-            await self._lent.write([shown_entry(record)])
-        return Done(id=record.id, at=stamp(record.at))
+            for at in sorted(painted, key=parse) or [given.at]
+        ]
 
     async def replayed(self, window: Window) -> Made:
         """A window of the journal, as the replay page shows it."""

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import json
 from collections.abc import AsyncIterator, Awaitable, Callable
-from functools import wraps
+from functools import partial, wraps
+from hashlib import blake2b
 from importlib.resources import files
 from pathlib import PurePosixPath
 from typing import Annotated, Any
@@ -133,6 +134,12 @@ class Pages:
         self._tested: dict[str, str] = {}
         self._shared = Shared(ticks.changes, now)
         self._templates = environment()
+        self._lists: dict[str, Callable[[PositionOut | None], Awaitable[str]]] = {
+            "top": self._top_line,
+            "faults": self._faults,
+            "resets": self._resets,
+            "foot": self._foot,
+        }
 
     def router(self) -> APIRouter:
         """Everything that is answered; none of it stands in the API's description."""
@@ -150,10 +157,7 @@ class Pages:
             ("/heads/{name}", self.head),
             ("/heads/{name}/watch", self.wheel),
             ("/faults/{name}", self.sheet),
-            ("/parts/top", self.part_top),
-            ("/parts/faults", self.part_faults),
-            ("/parts/resets", self.part_resets),
-            ("/parts/foot", self.part_foot),
+            ("/parts/lists", self.part_lists),
             ("/parts/fault/{name}", self.part_fault),
             ("/parts/phone", self.part_phone),
             ("/parts/phone/{name}", self.part_phone_fault),
@@ -257,21 +261,36 @@ class Pages:
         work, looks = await self._desk.work(), await self._ticks.looks()
         return top(status, position, work, looks, self._line)
 
-    async def part_top(self, position: Position = None) -> Response:
+    async def _top_line(self, position: PositionOut | None) -> str:
         """What the top line says, by its places: plain values, which a page puts in as text."""
+        return json.dumps(await self._top(position))
 
-        async def told() -> str:
-            found = await self._view.position(position)
-            return json.dumps(await self._top(found))
+    async def part_lists(
+        self,
+        position: Position = None,
+        since: int | None = None,
+        have: Annotated[str, Query(max_length=200)] = "",
+    ) -> Response:
+        """All of the desk's page but the line and the fault, as far as a page does not have it.
 
-        text = await self._shared.of(("top", position), told)
-        return Response(text, media_type="application/json")
+        Args:
+            position: whose desk it is.
+            since: the version of which a tick told.
+            have: what the page has, by the marks that were told with it, with dots between.
 
-    async def part_faults(self, position: Position = None) -> str:
-        """The list of faults."""
-        return await self._shared.of(
-            ("faults", position), lambda: self._of(position, self._faults)
-        )
+        Returns:
+            For each part that is another by now, what it is and its mark.
+        """
+        has = set(have.split("."))
+        told = {}
+        for name, make in self._lists.items():
+            text = await self._shared.of(
+                (name, position), partial(self._of, position, make), since
+            )
+            mark = blake2b(text.encode(), digest_size=6).hexdigest()
+            if mark not in has:
+                told[name] = {"mark": mark, "text": text}
+        return Response(json.dumps(told), media_type="application/json")
 
     async def _of(
         self,
@@ -294,12 +313,6 @@ class Pages:
     async def _now(self) -> int:
         return parse((await self._view.status()).now)
 
-    async def part_resets(self, position: Position = None) -> str:
-        """The resets waiting for a train."""
-        return await self._shared.of(
-            ("resets", position), lambda: self._of(position, self._resets)
-        )
-
     async def _resets(self, position: PositionOut | None) -> str:
         now = (await self._view.status()).now
         return self._render(
@@ -307,12 +320,6 @@ class Pages:
             resets=await self._view.resets(position),
             query=_query(position),
             at=lambda text: self._view.at(text, now),
-        )
-
-    async def part_foot(self, position: Position = None) -> str:
-        """The foot."""
-        return await self._shared.of(
-            ("foot", position), lambda: self._of(position, self._foot)
         )
 
     async def _foot(self, position: PositionOut | None) -> str:
@@ -323,9 +330,9 @@ class Pages:
             caution=CAUTION,
         )
 
-    async def part_fault(self, name: str) -> str:
+    async def part_fault(self, name: str, since: int | None = None) -> str:
         """One fault, with the close-up of where it is."""
-        return await self._shared.of(("fault", name), lambda: self._told(name))
+        return await self._shared.of(("fault", name), lambda: self._told(name), since)
 
     async def _fault(self, position: PositionOut | None, name: str | None) -> str:
         if name is None:
@@ -384,7 +391,7 @@ class Pages:
         request: Request,
         last: Annotated[str | None, Query(max_length=64)] = None,
     ) -> StreamingResponse:
-        """What changes, gathered; one event in a tenth of a second at most, and one in a second at least."""
+        """What changes, gathered; five events in a second at most, and one in a second at least."""
         asker = self._door.check(request, Role.LOOK)
         if self._ticks.ticks.is_full():
             raise Refusal(503, "As many are following as may.", {"Retry-After": "10"})

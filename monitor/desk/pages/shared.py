@@ -10,6 +10,11 @@ from dataclasses import dataclass, field
 KEPT_S = 0.5
 """What changes without being told (the length of a spell, how many trains stand) is so old at most."""
 
+REST = 3.0
+"""Between two makings of a part there are so many times as long as the last one took: a part that is dear is made more seldom in a storm, whoever asks."""
+
+REST_MOST_S = 1.0
+
 MOST = 200
 
 
@@ -17,6 +22,7 @@ MOST = 200
 class _Made:
     version: int
     at: float
+    took: float
     text: str
 
 
@@ -27,25 +33,42 @@ class Shared:
     Args:
         version: goes up whenever any of them may have changed.
         now: counts seconds.
+        pause: waits for so many seconds.
     """
 
     version: Callable[[], int]
     now: Callable[[], float]
+    pause: Callable[[float], Awaitable[None]] = asyncio.sleep
     _made: OrderedDict[Hashable, _Made] = field(default_factory=OrderedDict)
     _making: dict[Hashable, asyncio.Lock] = field(default_factory=dict)
 
-    async def of(self, key: Hashable, make: Callable[[], Awaitable[str]]) -> str:
-        """What *make* gives, or what it gave whoever asked for *key* just before."""
+    async def of(
+        self,
+        key: Hashable,
+        make: Callable[[], Awaitable[str]],
+        since: int | None = None,
+    ) -> str:
+        """What *make* gives, or what it gave whoever asked for *key* just before.
+
+        Args:
+            key: names the part.
+            make: makes it.
+            since: the version that whoever asks was told of; what was made then or later will do. None: only what nothing has changed since.
+        """
         lock = self._making.setdefault(key, asyncio.Lock())
         try:
             async with lock:
                 made = self._made.get(key)
-                if made is not None and self._is_good(made):
-                    return made.text
+                if made is not None:
+                    if self._is_good(made, since):
+                        return made.text
+                    rest = min(REST * made.took, REST_MOST_S)
+                    if (left := made.at + made.took + rest - self.now()) > 0:
+                        await self.pause(left)
                 # What changes while it is made is not in it for sure.
                 version, at = self.version(), self.now()
                 text = await make()
-                self._made[key] = _Made(version, at, text)
+                self._made[key] = _Made(version, at, self.now() - at, text)
                 self._made.move_to_end(key)
                 while len(self._made) > MOST:
                     self._made.popitem(last=False)
@@ -54,5 +77,8 @@ class Shared:
             if not lock.locked():
                 self._making.pop(key, None)
 
-    def _is_good(self, made: _Made) -> bool:
-        return made.version == self.version() and self.now() - made.at < KEPT_S
+    def _is_good(self, made: _Made, since: int | None) -> bool:
+        now = self.version()
+        # A page that was told by a monitor which has started anew since is told anew soon.
+        wanted = now if since is None else min(since, now)
+        return made.version >= wanted and self.now() - made.at < KEPT_S

@@ -1,6 +1,7 @@
 """What changed, told to pages once in a while and not once an event: the state of each section that changed, and what to ask for again.
 
 It follows the stream of the API like any reader of it, and tells its own; so a page that is as fast as one look at the line is never behind.
+The first change after a rest is told at once; then changes are gathered, and for longer where this machine is so busy that it is late itself.
 A tick comes at least once a second, also when nothing changed: a page that gets none for three seconds says that it no longer hears the monitor.
 """
 
@@ -19,13 +20,16 @@ from monitor.desk.model import Desk, FaultOut, NotThere, SectionOut
 from monitor.desk.pages.looks import SectionLook, look
 from monitor.desk.stream import Stream
 
-TICK_S = 0.1
-"""Changes are gathered for so long."""
+TICK_S = 0.2
+"""Changes are gathered for so long: five times a second is as often as a line is looked at."""
 
 BEAT_S = 1.0
 """After so long a tick comes in any case."""
 
-KEPT = 600
+LATE = 2.0
+"""So many times as late as it was itself it gathers longer: what is told more often than it can be shown waits somewhere."""
+
+KEPT = 300
 """Ticks kept for a page that was cut off: a minute of a storm."""
 
 LISTS = frozenset({"alert", "fault", "call", "act", "entry", "position"})
@@ -44,7 +48,7 @@ class Ticks:
 
     Attributes:
         ticks: what pages follow.
-        version: goes up whenever lists may have changed.
+        version: goes up whenever lists may have changed: as `changes` was when it was told.
     """
 
     desk: Desk
@@ -54,7 +58,9 @@ class Ticks:
     ticks: Stream = field(default_factory=lambda: Stream(kept=KEPT, beat_s=10.0))
     version: int = 0
     _sections: dict[str, SectionOut | None] = field(default_factory=dict)
+    _faults: set[str] | None = field(default_factory=set)
     _everything: bool = True
+    _woken: asyncio.Event = field(default_factory=asyncio.Event)
     _known: dict[str, SectionLook] = field(default_factory=dict)
 
     def changes(self) -> int:
@@ -98,36 +104,58 @@ class Ticks:
             one = SectionOut.model_validate_json(text)
             self._sections[one.id] = one
         elif kind in LISTS:
-            self.version += 1
+            values = json.loads(text)
+            self._about(kind, values)
             # What people do may close what colours a section.
             self._everything = self._everything or kind == "act"
             if kind == "fault":
                 # What was told of them before does not know of this fault.
-                self._sections |= dict.fromkeys(_sections_of(json.loads(text)))
+                self._sections |= dict.fromkeys(_sections_of(values))
         elif kind == "gone":
-            self.version += 1
+            self._faults = None
             self._everything = True
+        else:
+            return
+        self._woken.set()
+
+    def _about(self, kind: str, values: dict[str, Any]) -> None:
+        """Note which fault a change is about; what people do may be about any."""
+        name = values["id"] if kind == "fault" else values.get("fault")
+        if kind in {"act", "entry", "position"}:
+            self._faults = None
+        elif self._faults is not None and name is not None:
+            self._faults.add(name)
 
     async def tell(self) -> None:
         """Tell pages what changed, for ever."""
-        version, waited = -1, BEAT_S
+        gap_s = TICK_S
+        loop = asyncio.get_running_loop()
         while True:
-            await asyncio.sleep(TICK_S)
-            waited += TICK_S
-            changed = self._sections or self._everything or self.version != version
-            if not changed and waited < BEAT_S:
-                continue
-            told, self._sections = self._sections, {}
-            whole, self._everything = self._everything, False
-            version, waited = self.version, 0.0
-            if whole:
-                self._known = {}
-                looks = await self.looks()
-            else:
-                looks = await self._changed(told)
-                self._known |= looks if self._known else {}
-            sections = {name: one.plain() for name, one in looks.items()}
-            self.ticks.put("tick", await self._tick(sections))
+            begun = loop.time()
+            await asyncio.sleep(gap_s)
+            late_s = max(0.0, loop.time() - begun - gap_s)
+            gap_s = min(BEAT_S, TICK_S + LATE * late_s)
+            with suppress(TimeoutError):
+                async with asyncio.timeout_at(begun + BEAT_S):
+                    await self._woken.wait()
+            self._woken.clear()
+            await self.tell_once()
+
+    async def tell_once(self) -> None:
+        """Tell pages what changed since it was told last, or that nothing did."""
+        told, self._sections = self._sections, {}
+        faults, self._faults = self._faults, set()
+        whole, self._everything = self._everything, False
+        self.version = self.changes()
+        if whole:
+            self._known = {}
+            looks = await self.looks()
+        else:
+            looks = await self._changed(told)
+            self._known |= looks if self._known else {}
+        sections = {name: one.plain() for name, one in looks.items()}
+        about = None if faults is None else sorted(faults)
+        self.ticks.put("tick", await self._tick(sections, about))
 
     async def _changed(
         self, told: dict[str, SectionOut | None]
@@ -141,7 +169,9 @@ class Ticks:
             [*anew, *(one for one in told.values() if one is not None)]
         )
 
-    async def _tick(self, sections: dict[str, Any]) -> dict[str, Any]:
+    async def _tick(
+        self, sections: dict[str, Any], faults: list[str] | None
+    ) -> dict[str, Any]:
         status = await self.desk.status()
         return {
             "now": status.now,
@@ -149,6 +179,7 @@ class Ticks:
             "connected": status.connected,
             "not_known": status.not_known,
             "version": self.version,
+            "faults": faults,
             "caption": self.caption(),
             "sections": sections,
         }

@@ -263,6 +263,20 @@ async def told_the_keys(page):
     await expect(page.locator("#keys")).to_be_hidden()
 
 
+async def moves(page):
+    """What nobody has seen moves, again and again."""
+    chip = page.locator("#faults .not-seen .chip")
+    for beat in ("none", "matrix(1.12, 0, 0, 1.12, 0, 0)", "none"):
+        await expect(chip).to_have_css("transform", beat)
+
+
+async def stays(page):
+    """It does not where no motion is wanted, and neither does anything else."""
+    moved = "!document.getAnimations().length && getComputedStyle(document.querySelector('.chip')).transform"
+    await expect(page.locator("#faults")).to_have_attribute("data-beat", "")
+    assert await page.evaluate(moved) == "none"
+
+
 async def test_a_shift_by_keys_alone(browser, broker, tmp_path):
     """The desk is taken, which runs the drill; a fault is gone to, shelved, and the desk handed over: without a mouse."""
     async with listening(quick(tmp_path, broker.url)) as daemon:
@@ -274,7 +288,7 @@ async def test_a_shift_by_keys_alone(browser, broker, tmp_path):
             await expect(page.locator("#this-title")).to_have_text("T2 disturbed")
             await expect(page).to_have_title("(1 not seen) four sections")
             await expect(page.locator("#sound")).to_have_text("Sound blocked")
-            assert await page.evaluate("document.getAnimations().length") > 0
+            await moves(page)
             await page.keyboard.press("Tab")
             assert await page.evaluate("document.activeElement.id") == "take"
             await page.keyboard.press("Enter")
@@ -318,7 +332,7 @@ async def test_a_shift_by_keys_alone(browser, broker, tmp_path):
                 == "prompt"
             )
             if context is still:
-                assert await page.evaluate("document.getAnimations().length") == 0
+                await stays(page)
             else:
                 said = await page.locator("noscript").inner_text()
                 assert "this page stands as of" in said

@@ -31,9 +31,7 @@ PAGES = (
     "/heads/H107",
     "/heads/H107/watch",
     "/faults/XLLM",
-    "/parts/faults",
-    "/parts/resets",
-    "/parts/foot",
+    "/parts/lists",
     "/parts/fault/XLLM",
     "/parts/phone",
     "/parts/phone/XLLM",
@@ -172,14 +170,32 @@ async def test_the_desk_is_whole_without_a_script(client):
     assert "this page stands as of 13:00:00" in text
 
 
+async def lists(client, **given):
+    """All of the desk's page but the line and the fault."""
+    return (await client.get("/parts/lists", params=given)).json()
+
+
+async def test_a_page_is_told_of_its_lists_only_what_is_another_by_now(daemon, client):
+    """It names what it has; a version that a tick told and a monitor which started anew does not know yet is no hindrance."""
+    every = await lists(client)
+    assert set(every) == {"top", "faults", "resets", "foot"}
+    has = {"have": ".".join(one["mark"] for one in every.values()), "since": 10**9}
+    assert await lists(client, **has) == {}
+    later = alert(subject="section/T106", began=NOON + 5 * MINUTE)
+    daemon.tell(later, faults=[fault(later, number="WR6L")])
+    told = await lists(client, **has)
+    assert "WR6L" in told["faults"]["text"]
+    assert "top" not in told
+
+
 async def test_a_fault_that_is_seen_comes_after_one_that_is_not(daemon, client):
     """Not seen first, then by priority, then the newest."""
     later = alert(subject="section/T106", began=NOON + 5 * MINUTE, priority="urgent")
     daemon.tell(later, faults=[fault(later, number="WR6L")])
-    first = (await client.get("/parts/faults")).text
+    first = (await lists(client))["faults"]["text"]
     async with daemon.running() as desk:
         await desk.act(Who(name="A. Moor"), SeenIn(what="seen", fault=later.id))
-    then = (await client.get("/parts/faults")).text
+    then = (await lists(client))["faults"]["text"]
 
     assert re.findall(r'data-number="(\w+)"', first) == ["WR6L", "XLLM"]
     assert re.findall(r'data-number="(\w+)"', then) == ["XLLM", "WR6L"]
@@ -190,7 +206,7 @@ async def test_what_is_planned_goes_to_the_day_list(daemon, client):
     one = alert(kind="level-drift", subject="head/H107", priority="planned")
     daemon.tell(one, faults=[fault(one, number="K744", headline="H107 level drifts")])
 
-    assert "K744" not in (await client.get("/parts/faults")).text
+    assert "K744" not in (await lists(client))["faults"]["text"]
     assert "K744" in (await client.get("/day-list")).text
 
 
@@ -247,6 +263,40 @@ async def test_a_page_says_what_it_painted(daemon, client):
     assert one.faults[0].alerts == (alert().id,)
 
 
+async def test_each_fault_is_put_down_as_of_when_it_was_painted(client, daemon):
+    """Also where a page says it later, together with others."""
+    proof = (await client.get("/api/v1/me")).json()["proof"]
+    other = alert(subject="section/T106")
+    told = {
+        "page": "0123456789abcdef",
+        "at": "2026-05-04T12:00:09.000Z",
+        "visible": True,
+        "sound": "could",
+        "faults": [
+            {"fault": one.id, "headline": "x", "priority": "prompt", "at": at}
+            for one, at in (
+                (other, "2026-05-04T12:00:08.500Z"),
+                (alert(), "2026-05-04T12:00:07.250Z"),
+            )
+        ],
+    }
+    async with daemon.running():
+        said = [
+            client.post(
+                "/api/v1/shown", json=told, headers={"X-Tallywatch-Proof": proof}
+            )
+            for _ in range(3)
+        ]
+        assert {one.status_code for one in await asyncio.gather(*said)} == {200}
+        found = [(one.at - NOON, one.faults) for one in shown_in(daemon.written())]
+
+    assert sorted(at for at, _ in found) == [7_250_000] * 3 + [8_500_000] * 3
+    assert {(at, one.fault) for at, (one,) in found} == {
+        (7_250_000, alert().id),
+        (8_500_000, other.id),
+    }
+
+
 async def ticked(ticks, count=1):
     """The next ticks."""
     found = []
@@ -276,6 +326,25 @@ async def test_a_tick_tells_first_how_everything_looks_and_then_what_changed(
     assert list(second["sections"]) == ["T106"]
     assert second["sections"]["T106"]["fault"] == "prompt"
     assert second["version"] > first["version"]
+    assert second["faults"] == [later.id]
+
+
+async def test_what_people_do_may_be_about_any_fault(daemon, ticks):
+    """So whoever shows one asks for it again; where an alert tells of its fault, only who shows that."""
+    async with daemon.running() as desk, asyncio.TaskGroup() as group:
+        follows = group.create_task(ticks.follow())
+        await asyncio.sleep(0)
+        await ticks.tell_once()
+        await desk.act(Who(name="A. Moor"), SeenIn(what="seen", fault=alert().id))
+        await asyncio.sleep(0)
+        await ticks.tell_once()
+        await ticks.tell_once()
+        follows.cancel()
+
+    first, second, third = await ticked(ticks, 3)
+    assert first["faults"] == third["faults"] == []
+    assert second["faults"] is None
+    assert first["version"] < second["version"] == third["version"]
 
 
 async def test_who_follows_ends_with_the_stream(daemon, ticks):

@@ -14,17 +14,25 @@ class Maker:
         self.version = 0
         self.seconds = 0.0
         self.made = 0
-        self.shared = Shared(lambda: self.version, lambda: self.seconds)
+        self.takes = 0.0
+        self.waited = []
+        self.shared = Shared(lambda: self.version, lambda: self.seconds, self.pause)
+
+    async def pause(self, seconds):
+        """Wait."""
+        self.waited.append(seconds)
+        self.seconds += seconds
 
     async def make(self):
         """One part."""
         self.made += 1
+        self.seconds += self.takes
         await asyncio.sleep(0)
         return f"part {self.made}"
 
-    async def ask(self, key="faults"):
+    async def ask(self, key="faults", since=None):
         """What whoever asks for it is given."""
-        return await self.shared.of(key, self.make)
+        return await self.shared.of(key, self.make, since)
 
 
 async def test_ten_pages_that_ask_at_once_are_given_one_part():
@@ -37,6 +45,36 @@ async def test_ten_pages_that_ask_at_once_are_given_one_part():
     maker.seconds += KEPT_S
     assert await maker.ask() == "part 3"
     assert await maker.ask("foot") == "part 4"
+
+
+async def test_what_was_made_since_a_tick_will_do_for_whoever_it_told():
+    """In a storm something changes while pages ask, and each is still given what it was told of."""
+    maker = Maker()
+    maker.version = 5
+    assert await maker.ask(since=4) == "part 1"
+    maker.version = 7
+    assert await maker.ask(since=5) == "part 1"
+    assert await maker.ask(since=6) == "part 2"
+    assert await maker.ask(since=99) == "part 2"
+    assert await maker.ask() == "part 2"
+    maker.version = 8
+    assert await maker.ask() == "part 3"
+
+
+async def test_a_part_that_takes_long_is_made_seldom():
+    """Three times as long as it took nothing is made, and at most a second; whoever asks waits for the new one."""
+    maker = Maker()
+    maker.takes = 0.1
+    assert await maker.ask() == "part 1"
+    maker.version += 1
+    assert await maker.ask() == "part 2"
+    assert maker.waited == [pytest.approx(0.3)]
+    maker.takes = 2.0
+    maker.seconds += 60
+    assert await maker.ask() == "part 3"
+    maker.version += 1
+    assert await maker.ask() == "part 4"
+    assert maker.waited[1:] == [pytest.approx(1.0)]
 
 
 async def test_what_changed_while_it_was_made_is_asked_for_again():

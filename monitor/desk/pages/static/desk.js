@@ -2,13 +2,16 @@
 // Nothing is concluded here.  What this page no longer hears it hatches.
 
 import { act, age, clock, forget, key, part, tell } from "./server.js";
-import { receipts } from "./shown.js";
+import { made, receipts } from "./shown.js";
 import { able, allow, sound } from "./sounds.js";
 
 const STALE_MS = 3000; // a tick comes every second
-const TOP_MS = 20000; // so often the top line is asked for where nothing changed
+const SLEPT_MS = 10000;
+const TOP_MS = 20000; // so often the lists are asked for where nothing changed
+const PAST_MS = 30000; // so often the fault is: the last minutes go on
 const ALONE_MS = 20000; // nobody has touched the page for so long: it turns to what is urgent by itself
 const AGAIN_MS = { urgent: 5000, prompt: 20000 }; // so often a sound repeats until seen or silenced
+const DRAW_REST = 3; // so many times as long as a frame took nothing is drawn after it: where drawing is dear, it is seldom
 const page = key();
 const body = document.body;
 const position = body.dataset.position;
@@ -16,7 +19,8 @@ const zone = body.dataset.zone;
 const query = position ? `?position=${encodeURIComponent(position)}` : "";
 const at = (id) => document.getElementById(id);
 
-let ahead = Date.parse(body.dataset.now) - Date.now(); // the monitor's clock before this browser's
+let ahead = Date.parse(body.dataset.now) - performance.now(); // the monitor's clock before one here that only counts: nobody sets that
+let wall = Date.now() - performance.now();
 let silent = null; // ms since the monitor heard the feed, as of the last tick
 let ticked = performance.now();
 let lostSince = null;
@@ -35,128 +39,240 @@ let owned = null; // what the top line says of who has the desk, where it was ta
 let how = null; // what the monitor was told last of sounds here
 const sounded = new Map();
 
+function slept() {
+  // While a computer sleeps its counting clock stands still, and that of the day goes on.
+  const ms = Date.now() - performance.now() - wall;
+  return ms > SLEPT_MS ? ms : 0;
+}
+
+function present() {
+  return performance.now() + ahead + slept();
+}
+
+function silence() {
+  return performance.now() - ticked + slept();
+}
+
 // Sections.
 
-let drawn = new Map();
+let drawn = new Map(); // every drawing of a section, with how it looks there
 const newest = new Map(); // as ticks told it: a part may have been made before that
+let pending = new Map(); // what the next frame shows; a page that is behind skips what was between
+let asOf = body.dataset.now; // of what is drawn next, by the monitor's clock
+let framed = false;
+let [drewAt, drewMs] = [0, 0]; // when the last frame was made, and how long it took
+let areas = [];
+const overview = document.querySelector(".overview");
+
 function gather() {
   drawn = new Map();
-  for (const one of document.querySelectorAll("[data-section]")) {
-    const name = one.dataset.section;
-    if (!drawn.has(name)) drawn.set(name, []);
-    drawn.get(name).push(one);
+  for (const node of document.querySelectorAll("[data-section]")) {
+    const { section, shows, known, since, fault, work } = node.dataset;
+    if (!drawn.has(section)) drawn.set(section, []);
+    const close = node.closest(".overview") === null;
+    drawn.get(section).push({ node, close, word: node.querySelector(".word"), is: { shows, known, since, fault, work } });
   }
-}
-
-function draw(sections) {
-  for (const [name, look] of Object.entries(sections)) {
-    newest.set(name, look);
-    for (const one of drawn.get(name) ?? []) {
-      one.dataset.shows = look.shows;
-      one.dataset.known = look.known ? "1" : "0";
-      one.dataset.since = look.since;
-      one.dataset.fault = look.fault;
-      one.dataset.work = look.work ? "1" : "0";
-      one.querySelector("title").textContent = look.says;
-      const word = one.querySelector(".word");
-      if (word) word.textContent = look.word;
-    }
-  }
-  if (Object.keys(sections).length) bands();
-}
-
-function again_drawn() {
-  const sections = {};
-  for (const one of document.querySelectorAll("#fault [data-section]")) {
-    const look = newest.get(one.dataset.section);
-    if (look) sections[one.dataset.section] = look;
-  }
-  draw(sections);
-}
-
-function bands() {
-  // The words at the right of each band are counted from what is drawn beside them.
-  const overview = document.querySelector(".overview");
-  if (!overview) return;
+  areas = [];
   let group = [];
   for (const one of overview.children) {
-    if (one.dataset.section !== undefined) group.push(one);
-    if (one.classList.contains("stands")) {
-      one.textContent = stands(group.filter((g) => g.dataset.known === "0"), group.length);
-      group = [];
-    }
+    if (one.dataset.section !== undefined) group.push(one.dataset.section);
+    if (one.classList.contains("stands")) { areas.push({ node: one, names: group }); group = []; }
+  }
+}
+
+function draw(sections, now) {
+  asOf = now;
+  // All that comes until the next frame is drawn with it, once.
+  for (const [name, look] of Object.entries(sections)) pending.set(name, look);
+  if (framed) return;
+  framed = true;
+  const rest = drewAt + DRAW_REST * drewMs - performance.now();
+  if (rest > 0) setTimeout(frame, rest);
+  else frame();
+}
+
+function frame() {
+  requestAnimationFrame(() => {
+    const begun = performance.now();
+    framed = false;
+    drawNow();
+    turned();
+    made(() => { drewAt = performance.now(); drewMs = drewAt - begun; });
+  });
+}
+
+function drawNow() {
+  const changed = new Set();
+  for (const [name, look] of pending) {
+    newest.set(name, look);
+    for (const one of drawn.get(name) ?? []) if (drawOne(one, look)) changed.add(name);
+  }
+  pending = new Map();
+  if (changed.size) bands(changed);
+  overview.dataset.asOf = asOf;
+}
+
+function drawOne(one, look) {
+  // Only what is another is touched: every attribute that is set asks for styles anew.  Gives whether it became known, or ceased to be.
+  const now = { shows: look.shows, known: look.known ? "1" : "0", since: look.since, fault: look.fault, work: look.work ? "1" : "0" };
+  const turned = now.known !== one.is.known || now.since !== one.is.since;
+  for (const [name, value] of Object.entries(now)) if (one.is[name] !== value) one.node.dataset[name] = value;
+  one.is = now;
+  if (one.word) write(one.word, look.word);
+  if (one.close) titled(one.node);
+  return turned;
+}
+
+function titled(node) {
+  const said = newest.get(node.dataset.section)?.says;
+  if (said !== undefined) write(node.querySelector("title"), said);
+}
+
+function write(node, text) {
+  if (node.textContent !== text) node.textContent = text;
+}
+
+// Nobody reads a thousand titles: each is written when somebody points at it.
+document.addEventListener("pointerover", (event) => {
+  const one = event.target.closest?.("[data-section]");
+  if (one) titled(one);
+});
+
+function again_drawn() {
+  for (const [name, ones] of drawn) for (const one of ones) {
+    const look = newest.get(name);
+    if (one.close && look) drawOne(one, look);
+  }
+}
+
+function bands(changed) {
+  // The words at the right of each band are counted from what is drawn beside them.
+  for (const { node, names } of areas) {
+    if (!names.some((name) => changed.has(name))) continue;
+    const every = names.map((name) => drawn.get(name)[0].is);
+    write(node, stands(every.filter((one) => one.known === "0"), every.length));
   }
 }
 
 function stands(gone, total) {
   if (!gone.length) return "all heard";
   const said = gone.length === total ? "" : `${gone.length} `;
-  const since = gone.map((one) => one.dataset.since).filter(Boolean).map(Date.parse);
+  const since = gone.map((one) => one.since).filter(Boolean).map(Date.parse);
   return since.length ? `${said}not known since ${clock(Math.min(...since), zone).slice(0, 5)}` : `${said}not heard yet`;
 }
 
 // Parts.
 
+const REST_MS = 200; // between two answers for the lists: more often they are not read
 const wanted = new Map(); // what is to be asked for next, by part
 const busy = new Set();
+const marks = {}; // what the monitor calls what is here of each list
 const pause = (ms) => new Promise((go) => setTimeout(go, ms));
-async function again(id, path) {
+async function again(id, anew = false) {
   // One question a part at a time: what is wanted meanwhile is asked for next, as it is wanted then.
-  wanted.set(id, path);
+  // What was just made for another page will do, unless something was done here since the last tick.
+  wanted.set(id, anew || wanted.get(id));
   if (busy.has(id)) return;
   busy.add(id);
   while (wanted.has(id)) {
-    const now = wanted.get(id);
+    const since = wanted.get(id) || version === null ? {} : { since: version };
+    const of = chosen;
     wanted.delete(id);
-    const text = await part(now);
-    (id === "top" ? document.querySelector(".top") : at(id)).classList.toggle("old", text === null);
-    if (text !== null && id === "top") { topLine(JSON.parse(text)); continue; }
-    if (text !== null) { if (id !== "fault" || now === story()) put(id, text); continue; }
+    const text = await part(id === "fault" ? story(since) : lists({ ...since, have: Object.values(marks).join(".") }));
+    for (const place of places(id)) place.classList.toggle("old", text === null);
+    if (text !== null) {
+      if (id === "lists") { putLists(JSON.parse(text)); await pause(REST_MS); }
+      else if (of === chosen) put(id, text);
+      continue;
+    }
     // While the monitor is not heard the whole page is hatched, and asks anew when it is.
     if (lostSince !== null) break;
     await pause(1000);
-    if (!wanted.has(id)) wanted.set(id, id === "fault" ? story() : now);
+    wanted.set(id, true);
   }
   busy.delete(id);
 }
 
+function places(id) {
+  return id === "fault" ? [at("fault")] : [document.querySelector(".top"), at("faults"), at("resets"), at("foot")];
+}
+
+function lists(more) {
+  return `/parts/lists?${new URLSearchParams({ ...(position && { position }), ...more })}`;
+}
+
+function story(more) {
+  return `/parts/fault/${chosen}?${new URLSearchParams(more)}`;
+}
+
+function putLists(told) {
+  for (const [id, { mark, text }] of Object.entries(told)) {
+    marks[id] = mark;
+    if (id === "top") topLine(JSON.parse(text));
+    else put(id, text);
+  }
+}
+
 function topLine(told) {
-  for (const [id, text] of Object.entries(told)) if (id !== "position") at(id).textContent = text;
+  for (const [id, text] of Object.entries(told)) if (id !== "position") write(at(id), text);
   const mine = told.position === owned;
   if (owned !== null && !mine) owned = null;
-  if (!mine) at("position").textContent = told.position;
+  if (!mine) write(at("position"), told.position);
   const free = !told.position.includes(" since ");
-  at("take").textContent = free ? "take the desk" : "take over";
+  write(at("take"), free ? "take the desk" : "take over");
   at("take").hidden = mine;
 }
 
-function story() {
-  return `/parts/fault/${chosen}`;
-}
+let storyText = null;
+const sources = new Map(); // rows as the monitor made them: one that is the same again stays as it is
 
 function put(id, text) {
   const place = at(id);
-  const open = id === "fault" && at("numbers")?.open;
-  const focused = place.contains(document.activeElement) ? document.activeElement.closest(".row")?.dataset.fault : undefined;
-  if (id === "faults" && held()) { renew(place, text); waiting = true; }
-  else place.innerHTML = text; // made and escaped by the monitor; no script in it would run
-  if (id === "fault") { gather(); again_drawn(); middle(); if (open) at("numbers").open = true; }
-  if (id === "faults") { select(); turn(); painted(); if (focused) row(focused)?.querySelector(".what").focus(); }
+  if (id === "faults") { renew(place, text); select(); turn(); painted(); return; }
+  if (id !== "fault") { place.innerHTML = text; return; } // made and escaped by the monitor; no script in it would run
+  if (storyText === text) return;
+  storyText = text;
+  const open = at("numbers")?.open;
+  place.innerHTML = text;
+  gather();
+  again_drawn();
+  middle();
+  if (open) at("numbers").open = true;
 }
 
 function renew(place, text) {
-  // Under the pointer and while a key is down the order stays; what the rows say, and that there are more, does not wait.
+  const focused = place.contains(document.activeElement) ? document.activeElement.closest(".row")?.dataset.fault : undefined;
   const made = document.createElement("template");
   made.innerHTML = text;
-  const fresh = new Map(Array.from(made.content.querySelectorAll(".row"), (one) => [one.dataset.fault, one]));
   place.querySelector(".head").replaceWith(made.content.querySelector(".head"));
-  for (const one of place.querySelectorAll(".row")) {
-    const now = fresh.get(one.dataset.fault);
-    fresh.delete(one.dataset.fault);
-    if (now) one.replaceWith(now);
+  const here = new Map(Array.from(place.querySelectorAll(".row"), (one) => [one.dataset.fault, one]));
+  const rows = Array.from(made.content.querySelector(".rows").children, (one) => {
+    const [id, source] = [one.dataset.fault, one.outerHTML];
+    const same = id !== undefined && here.has(id) && sources.get(id) === source;
+    sources.set(id, source);
+    return same ? here.get(id) : one;
+  });
+  const list = place.querySelector(".rows");
+  if (held()) {
+    // Under the pointer and while a key is down the order stays; what the rows say, and that there are more, does not wait.
+    waiting = true;
+    const fresh = new Map(rows.filter((one) => one.dataset.fault).map((one) => [one.dataset.fault, one]));
+    for (const [id, one] of here) {
+      if (fresh.has(id) && fresh.get(id) !== one) one.replaceWith(fresh.get(id));
+      fresh.delete(id);
+    }
+    if (fresh.size) list.querySelector(".none")?.remove();
+    list.append(...fresh.values());
+  } else {
+    let next = list.firstElementChild;
+    for (const one of rows) {
+      if (one === next) next = next.nextElementSibling;
+      else list.insertBefore(one, next);
+    }
+    while (next !== null) { const over = next; next = next.nextElementSibling; over.remove(); }
+    for (const id of sources.keys()) if (row(id) === null) sources.delete(id);
   }
-  if (fresh.size) place.querySelector(".none")?.remove();
-  place.querySelector(".rows").append(...fresh.values());
+  if (focused && !place.contains(document.activeElement)) row(focused)?.querySelector(".what").focus();
 }
 
 function middle() {
@@ -198,22 +314,19 @@ function turn() {
 function choose(id) {
   chosen = id;
   select();
-  again("fault", story());
+  again("fault");
 }
 
 function refresh() {
-  again("top", `/parts/top${query}`);
-  again("faults", `/parts/faults${query}`);
-  again("resets", `/parts/resets${query}`);
-  again("foot", `/parts/foot${query}`);
-  if (chosen) again("fault", story());
+  again("lists", true);
+  if (chosen) again("fault", true);
 }
 
 // Ticks.
 
 async function whole() {
   const text = await part("/looks");
-  if (text !== null) draw(JSON.parse(text));
+  if (text !== null) draw(JSON.parse(text), asOf);
   refresh();
 }
 
@@ -228,20 +341,23 @@ function aheadBy(ms) {
 }
 
 function take(tick) {
-  ahead = aheadBy(Date.parse(tick.now) - Date.now());
+  ahead = aheadBy(Date.parse(tick.now) - performance.now());
+  wall = Date.now() - performance.now();
   silent = tick.silent_s === null ? null : tick.silent_s * 1000;
   ticked = performance.now();
   if (lostSince !== null) found();
-  draw(tick.sections);
+  if (Object.keys(tick.sections).length) draw(tick.sections, tick.now);
   const unknown = at("unknown");
   unknown.classList.toggle("unknown", tick.not_known > 0);
   const count = unknown.querySelector("b");
   const said = `${tick.not_known} of ${count.dataset.of} not known`;
   // Since when, and where, is asked for as soon as the count is another.
-  if (count.textContent !== said) { count.textContent = said; again("top", `/parts/top${query}`); }
+  const other = count.textContent !== said;
+  if (other) count.textContent = said;
   body.dataset.connected = tick.connected ? "1" : "0";
   caption(tick.caption);
-  if (version !== tick.version) { version = tick.version; refresh(); }
+  if (other || version !== tick.version || tick.faults === null) { version = tick.version; again("lists"); }
+  if (chosen && (tick.faults === null || tick.faults.includes(chosen))) again("fault");
 }
 
 function caption(text) {
@@ -278,16 +394,32 @@ function title() {
 }
 
 function look() {
-  const now = Date.now() + ahead;
-  at("clock").textContent = clock(now, zone);
-  if (body.dataset.connected === "0") at("heard").textContent = "The feed is not connected";
-  else if (silent !== null) at("heard").textContent = `Heard ${age(silent + performance.now() - ticked)} ago`;
+  const now = present();
+  write(at("clock"), clock(now, zone));
+  if (body.dataset.connected === "0") write(at("heard"), "The feed is not connected");
+  else if (silent !== null) write(at("heard"), `Heard ${age(silent + silence())} ago`);
   for (const one of document.querySelectorAll("[data-began]")) {
     const minutes = Math.max(60000, Math.floor((now - Date.parse(one.dataset.began)) / 60000) * 60000);
-    one.textContent = age(minutes);
+    write(one, age(minutes));
   }
-  if (lostSince === null && performance.now() - ticked > STALE_MS) {
-    lostSince = now - (performance.now() - ticked);
+  if (lostSince === null) write(titles, title());
+}
+
+const titles = document.querySelector("title");
+
+function turned() {
+  // Once a second what counts on by itself; what is new twice a second, as a mark that moves: an animation would ask for sixty frames.
+  const half = Math.floor((present()) / 500);
+  if (half === turned.half) return;
+  turned.half = half;
+  at("faults").toggleAttribute("data-beat", half % 2 === 1);
+  if (half % 2 === 0) look();
+}
+
+function watch() {
+  turned();
+  if (lostSince === null && silence() > STALE_MS) {
+    lostSince = present() - silence();
     at("lost-since").textContent = `Not known since ${clock(lostSince, zone)}.`;
     at("lost").hidden = false;
     body.classList.add("deaf");
@@ -296,8 +428,7 @@ function look() {
     document.title = `Not known since ${clock(lostSince, zone)}`;
     report({ stale: new Date(lostSince).toISOString() });
   }
-  if (waiting && !held()) { waiting = false; again("faults", `/parts/faults${query}`); }
-  if (lostSince === null && document.title !== title()) document.title = title();
+  if (waiting && !held()) { waiting = false; marks.faults = ""; again("lists"); }
   ring();
 }
 
@@ -383,7 +514,7 @@ async function trySound() {
 // What was shown.
 
 const { report, painted } = receipts(() => ({
-  page, position, at: new Date(Date.now() + ahead).toISOString(), visible: document.visibilityState === "visible", sound: heardHow(),
+  page, position, at: new Date(present()).toISOString(), visible: document.visibilityState === "visible", sound: heardHow(),
 }));
 
 function heardHow() {
@@ -393,8 +524,8 @@ function heardHow() {
 // That it came to the front, or left it, says how what it has painted stands.
 document.addEventListener("visibilitychange", () => {
   report({});
-  if (document.visibilityState === "hidden") { hiddenSince = Date.now() + ahead; return; }
-  if (hiddenSince !== null) say(`This page was hidden from ${clock(hiddenSince, zone)} to ${clock(Date.now() + ahead, zone)}: what came meanwhile is in the list.`);
+  if (document.visibilityState === "hidden") { hiddenSince = present(); return; }
+  if (hiddenSince !== null) say(`This page was hidden from ${clock(hiddenSince, zone)} to ${clock(present(), zone)}: what came meanwhile is in the list.`);
   hiddenSince = null;
 });
 
@@ -446,7 +577,7 @@ async function doing(what) {
     hidden(kind, subject).then((told) => { at("asking-more").textContent = told; });
     const text = await asked;
     if (!text) return;
-    const until = new Date(Date.now() + ahead + 8 * 3600e3).toISOString();
+    const until = new Date(present() + 8 * 3600e3).toISOString();
     Object.assign(given, { kind, subject, text, until });
   }
   if (what === "closed") {
@@ -478,8 +609,8 @@ async function keep() {
 async function take_desk() {
   const { why, told } = await tell("/api/v1/acts", { what: "take_desk", position });
   if (why !== null) { say(why); return; }
-  const line = await part(`/parts/top${query}`);
-  owned = line === null ? null : JSON.parse(line).position;
+  const { top } = JSON.parse((await part(lists({}))) ?? "{}");
+  owned = top === undefined ? null : JSON.parse(top.text).position;
   at("take").hidden = true;
   at("position").textContent = `${position}, yours since ${clock(Date.parse(told.at), zone).slice(0, 5)}`;
   say("You have the desk. Now the sound, and a drill through the whole chain.");
@@ -491,7 +622,7 @@ async function drill() {
   const place = at("drill");
   place.textContent = "Drill under way";
   const { why, told } = await tell("/api/v1/drills", { within_s: 30 });
-  const when = clock(Date.now() + ahead, zone).slice(0, 5);
+  const when = clock(present(), zone).slice(0, 5);
   if (why !== null) { place.textContent = `No drill: ${why}`; return; }
   const channels = told.stages.slice(2);
   const missed = told.stages.filter((one) => one.took_s === null);
@@ -567,5 +698,6 @@ painted();
 follow();
 beat();
 setInterval(beat, 1000, {});
-setInterval(look, 250);
-setInterval(() => again("top", `/parts/top${query}`), TOP_MS);
+setInterval(watch, 250);
+setInterval(() => again("lists"), TOP_MS);
+setInterval(() => { if (chosen) again("fault"); }, PAST_MS);

@@ -55,9 +55,12 @@ export function key() {
   return Array.from(crypto.getRandomValues(new Uint8Array(12)), (one) => one.toString(16).padStart(2, "0")).join("");
 }
 
+const clocks = new Map(); // to make one costs more than to use it a hundred times
+
 /** A moment as a time of day in the line's zone. */
 export function clock(moment, zone) {
-  return new Intl.DateTimeFormat("en-GB", { hour: "2-digit", minute: "2-digit", second: "2-digit", hour12: false, timeZone: zone }).format(moment);
+  if (!clocks.has(zone)) clocks.set(zone, new Intl.DateTimeFormat("en-GB", { hour: "2-digit", minute: "2-digit", second: "2-digit", hour12: false, timeZone: zone }));
+  return clocks.get(zone).format(moment);
 }
 
 /** How long ago, in two words. */

@@ -6,6 +6,24 @@ const MOST_FAULTS = 100; // in one report
 const MOST_ALERTS = 500;
 const KEPT = 500; // reports that wait
 const AGAIN_MS = 2000;
+const SAID_MS = 1000; // so often one is sent at most, but for the first
+const ENOUGH = 429;
+
+/** Called in a frame: a message sent to oneself there comes when that frame is made. */
+export function made(then) {
+  const channel = new MessageChannel();
+  channel.port1.onmessage = () => { channel.port1.close(); then(); };
+  channel.port2.postMessage(null);
+}
+
+function timed(report) {
+  return report.faults.map((one) => ({ at: report.at, ...one }));
+}
+
+function fits(one, other) {
+  const every = [...one.faults, ...other.faults];
+  return every.length <= MOST_FAULTS && every.reduce((sum, fault) => sum + (fault.alerts?.length ?? 0), 0) <= MOST_ALERTS;
+}
 
 /** Receipts of a page: *how* gives what each says of the page itself, the time among it. */
 export function receipts(how) {
@@ -27,22 +45,37 @@ export function receipts(how) {
     sending = true;
     let tries = 0;
     while (waiting.length) {
+      gather();
       const { why, status } = await tell("/api/v1/shown", waiting[0]);
       // A monitor that has started anew wants another proof: the second time it has that.
-      if (status === 0 || status >= 500) break;
+      if (status === 0 || status >= 500 || status === ENOUGH) break;
       tries += 1;
       if (why !== null && tries < 2) continue;
       waiting.shift();
       tries = 0;
+      // The monitor writes each down, and takes no more than so many.
+      if (waiting.length) await new Promise((go) => setTimeout(go, SAID_MS));
     }
     sending = false;
   }
 
-  /** Rows may have been painted: after the next frame they are on the screen, those that it has room for. */
+  /** In a storm more is painted than may be said singly: what says the same of the page is said together, each fault with its own time. */
+  function gather() {
+    const first = waiting[0];
+    const same = (one) => one.visible === first.visible && one.sound === first.sound && !one.stale && one.faults.length;
+    if (!same(first)) return;
+    while (waiting.length > 1 && same(waiting[1]) && fits(first, waiting[1])) {
+      const [, next] = waiting.splice(0, 2, first);
+      first.faults = [...timed(first), ...timed(next)];
+      first.at = next.at;
+    }
+  }
+
+  /** Rows may have been painted: those that the list has room for. */
   function painted() {
     if (looking) return;
     looking = true;
-    requestAnimationFrame(() => requestAnimationFrame(() => {
+    requestAnimationFrame(() => made(() => {
       looking = false;
       tellRows();
     }));
