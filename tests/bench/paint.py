@@ -2,28 +2,35 @@
 
 A monitor in a process of its own, on a line of a thousand sections, a real broker, and pages open in one Chromium, all on this machine.
 
+What is published is what trains make of a line: each enters a section and leaves the one behind it; now and then a section before them is disturbed for two seconds.
+With `--storm` nothing explains anything: sections far apart are occupied and clear again, each of which is an alert.
+
 Printed are, in milliseconds:
 
 - the first paint of the desk's page, and when its drawing stood;
-- from the publication of an event to its section's new state painted, on every page, at a rate of events and at sixty a second, with whether it falls behind;
-- from the watermark's passing of an alert's `raised` (under this traffic that is `raised` and `patience_s`) to that alert painted, by the receipts of the pages in the journal.
+- from the publication of an event to its section's new state painted, or a newer one, on every page, at sixty changes a second and at a rate of events, with whether it falls behind;
+- how much of that the event took to the monitor;
+- from the watermark's passing of an alert's `raised` (under this traffic that is `raised` and `patience_s`) to that alert painted, by the receipts of the pages in the journal; what no receipt tells of is as late as the end;
+- which cores were busy with what, and what one page costs of one.
 """
 
 from __future__ import annotations
 
 import argparse
 import asyncio
+import itertools
 import json
 import os
 import shutil
 import statistics
 import tempfile
 import time
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any
 
 import aiomqtt
+import httpx
 from playwright.async_api import Page, async_playwright
 
 from monitor.core.events import SectionState
@@ -38,25 +45,73 @@ from tests.mosquitto import open_port, running
 
 WATCH = """
 window.painted = [];
+let told = new Map();
+const Plain = EventSource;
+window.EventSource = class extends Plain {
+  constructor(...given) {
+    super(...given);
+    this.addEventListener("tick", (event) => {
+      for (const [name, look] of Object.entries(JSON.parse(event.data).sections)) told.set(name, look.shows);
+    });
+  }
+};
 addEventListener("DOMContentLoaded", () => {
   const drawing = document.querySelector(".overview");
   if (!drawing) return;
   window.drawn = performance.now();
-  new MutationObserver((changes) => {
-    const told = changes.map((one) => [one.target.dataset.section, one.target.dataset.shows]);
-    requestAnimationFrame(() => requestAnimationFrame(() => {
-      for (const [name, shows] of told) window.painted.push([name, shows, Date.now()]);
-    }));
-  }).observe(drawing, { attributes: true, attributeFilter: ["data-shows"], subtree: true });
+  new MutationObserver(() => {
+    const channel = new MessageChannel();
+    const now = told;
+    told = new Map();
+    channel.port1.onmessage = () => {
+      channel.port1.close();
+      const at = performance.now();
+      for (const [name, shows] of now) window.painted.push([name, shows, at]);
+    };
+    channel.port2.postMessage(null);
+  }).observe(drawing, { attributes: true, attributeFilter: ["data-as-of"] });
 });
 """
+"""Notes when what was told of each section was painted: a page says in a frame as of when its drawing is, and a message sent then comes when that frame is made, as with the page's own receipts."""
+
+Change = tuple[str, str]
+CALLED = frozenset({"urgent", "prompt"})
 SHOWS = {"occupied": "train", "clear": "clear", "disturbed": "odd"}
 ARGUMENTS = ("--no-sandbox", "--disable-gpu", "--no-first-run")
 
 
-def now() -> Moment:
-    """The time of day, as the browser has it too."""
-    return time.time_ns() // 1000
+class Counting:
+    """The monitor's clock, as far as it can be told from here: the time of day may be set, or go faster than seconds pass."""
+
+    ahead = time.time_ns() - time.monotonic_ns()
+
+    async def ask(self, desk: str) -> None:
+        """Take it from the monitor: of some answers the one that came soonest."""
+        found: list[tuple[int, int]] = []
+        async with httpx.AsyncClient(trust_env=False) as client:
+            for _ in range(10):
+                begun = time.monotonic_ns()
+                told = (await client.get(f"{desk}/api/v1/status")).json()["now"]
+                middle = (begun + time.monotonic_ns()) // 2
+                found.append((time.monotonic_ns() - begun, parse(told) * 1000 - middle))
+        self.ahead = min(found)[1]
+
+    def __call__(self) -> Moment:
+        """Now."""
+        return (self.ahead + time.monotonic_ns()) // 1000
+
+    async def of(self, page: Page) -> Moment:
+        """How far this clock is ahead of the one of a page, which only counts too."""
+        found: list[tuple[Moment, Moment]] = []
+        for _ in range(10):
+            begun = self()
+            counted = await page.evaluate("performance.now()")
+            ended = self()
+            found.append((ended - begun, (begun + ended) // 2 - round(counted * 1000)))
+        return min(found)[1]
+
+
+now = Counting()
 
 
 def write_settings(folder: Path, url: str) -> None:
@@ -74,43 +129,75 @@ def write_settings(folder: Path, url: str) -> None:
 
 
 class Sender:
-    """Publishes changes of sections, each when it is due, and knows when each went out."""
+    """Publishes changes of sections, each when it is due, and knows when each went out.
 
-    def __init__(self, client: aiomqtt.Client, names: Sequence[str]) -> None:
+    Args:
+        client: by which.
+        tracks: the sections of each track, in order.
+    """
+
+    def __init__(self, client: aiomqtt.Client, tracks: Sequence[Sequence[str]]) -> None:
         self._client = client
-        self._names = names
-        self._states = dict.fromkeys(names, "clear")
+        self._tracks = tracks
+        self._names = [name for track in tracks for name in track]
+        self._states = dict.fromkeys(self._names, "clear")
         self._number = 0
-        self.went: dict[tuple[str, str], list[Moment]] = {}
+        self.went: dict[str, list[tuple[Moment, str]]] = {}
 
     async def send(self, name: str, state: str) -> None:
         """One change."""
         self._number += 1
         at = now()
         self._states[name] = state
-        self.went.setdefault((name, SHOWS[state]), []).append(at)
+        self.went.setdefault(name, []).append((at, SHOWS[state]))
         event = said(self._number, name, state, at)
         await self._client.publish(
             f"tally/x/section/{name}/state", json.dumps(event), qos=1
         )
 
-    async def all_clear(self) -> None:
-        """Every section says that it is clear."""
-        for name in self._names:
-            await self.send(name, "clear")
+    async def begin(self, apart: int | None) -> None:
+        """Every section says that it is clear, but for a train in each so many of a track."""
+        for track in self._tracks:
+            for place, name in enumerate(track):
+                train = apart is not None and place % apart == 0
+                await self.send(name, "occupied" if train else "clear")
 
-    async def run(self, rate: float, seconds: float, disturb_every: int) -> None:
-        """Changes at *rate* a second; each so many is a section that fails, and is clear again when its turn comes."""
+    async def run(self, rate: float, seconds: float, changes: Iterator[Change]) -> None:
+        """Changes at *rate* a second."""
         begun, due = time.monotonic(), 0
         while (passed := time.monotonic() - begun) < seconds:
             while due <= passed * rate:
-                # Far apart, so that one says nothing of the next.
-                name = self._names[due * 7 % len(self._names)]
-                free = self._states[name] == "clear"
-                state = "disturbed" if due % disturb_every == 0 else "occupied"
-                await self.send(name, state if free else "clear")
+                await self.send(*next(changes))
                 due += 1
             await asyncio.sleep(0.002)
+
+    def trains(self, apart: int, disturb_every: int) -> Iterator[Change]:
+        """A train in each so many sections of a track: one after the other enters the next section and leaves its own; each so many changes a section before one is disturbed, and clear again before that comes."""
+        fronts = [
+            (track, place)
+            for track in self._tracks
+            for place in range(0, len(track), apart)
+        ]
+        ends, count = {}, 0
+        for step in itertools.count(1):
+            for number, (track, place) in enumerate(fronts):
+                yield track[(place + step) % len(track)], "occupied"
+                yield track[(place + step - 1) % len(track)], "clear"
+                count += 2
+                if count // disturb_every > (count - 2) // disturb_every:
+                    failed = track[(place + step + apart // 2) % len(track)]
+                    ends[number] = step + 2, failed
+                    yield failed, "disturbed"
+                elif number in ends and ends[number][0] == step:
+                    yield ends.pop(number)[1], "clear"
+
+    def storm(self, disturb_every: int) -> Iterator[Change]:
+        """Sections far apart; each so many is one that fails, and is clear again when its turn comes."""
+        for due in itertools.count():
+            name = self._names[due * 11 % len(self._names)]
+            free = self._states[name] == "clear"
+            state = "disturbed" if due % disturb_every == 0 else "occupied"
+            yield name, state if free else "clear"
 
 
 def burnt() -> dict[str, float]:
@@ -139,21 +226,29 @@ def burnt() -> dict[str, float]:
 
 
 def latencies(
-    painted: Sequence[tuple[str, str, int]],
-    went: dict[tuple[str, str], list[Moment]],
+    painted: Sequence[tuple[str, str, Moment]],
+    went: dict[str, list[tuple[Moment, str]]],
     begin: Moment,
     end: Moment,
 ) -> list[tuple[Moment, float]]:
-    """When each change since *begin* went out, and the milliseconds to its paint; what was never painted is as late as *end*."""
-    shown: dict[tuple[str, str], list[int]] = {}
+    """When each change since *begin* went out, and the milliseconds until the page showed it, or what came after it; what was never painted is as late as *end*."""
+    shown: dict[str, list[tuple[int, str]]] = {}
     for name, shows, at in painted:
-        shown.setdefault((name, shows), []).append(at * 1000)
+        shown.setdefault(name, []).append((at, shows))
     found = []
-    for key, moments in went.items():
-        for at in moments:
-            if begin <= at < end:
-                later = [one for one in shown.get(key, ()) if one >= at - 1000]
-                found.append((at, ((min(later) if later else end) - at) / 1000))
+    for name, changes in went.items():
+        paints = shown.get(name, [])
+        for number, (sent, _) in enumerate(changes):
+            if not begin <= sent < end:
+                continue
+            # Skipping what has passed is no lateness: a newer state will do, once it was sent.
+            good = [
+                at
+                for at, shows in paints
+                for later, state in changes[number:]
+                if shows == state and at >= later - 2000
+            ]
+            found.append((sent, (min(good, default=end) - sent) / 1000))
     return sorted(found)
 
 
@@ -170,27 +265,42 @@ def say(name: str, values: Sequence[float]) -> None:
 
 
 async def traffic(
-    sender: Sender, pages: Sequence[Page], rate: float, asked: argparse.Namespace
+    sender: Sender,
+    pages: Sequence[Page],
+    rate: float,
+    changes: Iterator[Change],
+    seconds: float,
 ) -> None:
     """Send at *rate*, and say how soon it was painted."""
     begin, before = now(), burnt()
-    await sender.run(rate, asked.seconds, asked.disturb_every)
+    await sender.run(rate, seconds, changes)
     end = now()
     took = {name: spent - before.get(name, 0.0) for name, spent in burnt().items()}
     await asyncio.sleep(2)
     found: list[tuple[Moment, float]] = []
+    ticks = 0
     for page in pages:
-        painted = await page.evaluate("window.painted.splice(0)")
+        ahead = await now.of(page)
+        painted = [
+            (name, shows, ahead + round(ms * 1000))
+            for name, shows, ms in await page.evaluate("window.painted.splice(0)")
+        ]
+        ticks += len({at for _, _, at in painted})
         found += latencies(painted, sender.went, begin, end)
     found.sort()
     say(f"painted at {rate:g} events a second", [ms for _, ms in found])
-    cores = ", ".join(
-        f"{name} {spent / (end - begin) * SECOND:.2f}" for name, spent in took.items()
-    )
-    print(f"  cores busy meanwhile: {cores}")  # noqa: T201 - printing is what this program is for
     quarter = len(found) // 4
     say("  of these the first quarter", [ms for _, ms in found[:quarter]])
     say("  the last quarter", [ms for _, ms in found[-quarter:]])
+    lasted = (end - begin) / SECOND
+    cores = ", ".join(f"{name} {spent / lasted:.2f}" for name, spent in took.items())
+    print(f"  cores busy meanwhile: {cores}")  # noqa: T201 - printing is what this program is for
+    if pages and ticks:
+        each = took["browser"] / len(pages)
+        print(  # noqa: T201 - printing is what this program is for
+            f"  a page: {each / lasted * 1000:.0f} ms of a core a second, "
+            f"{ticks / len(pages) / lasted:.1f} drawings a second, {each * len(pages) / ticks * 1000:.0f} ms for each with all that goes with it"
+        )
 
 
 def events_taken(folder: Path) -> list[float]:
@@ -203,23 +313,35 @@ def events_taken(folder: Path) -> list[float]:
         ]
 
 
-def alerts_painted(folder: Path) -> list[float]:
-    """Milliseconds from when the watermark passed what an alert needed to its first paint on each page."""
-    waits = float(WORDS["patience_s"])
+def alerts_painted(folder: Path, since: Moment, pages: int) -> list[float]:
+    """Milliseconds from when the watermark passed what an alert needed to its first paint on each page.
+
+    Only those count that call somebody as they are raised: others stand in no list of the desk, and what their fault becomes later is another alert's doing.
+    """
+    waits = round(float(WORDS["patience_s"]) * SECOND)
+    end = now()
     with Store.open(folder / "alerts.sqlite") as store:
         raised: dict[str, Moment] = {}
+        seen = set()
         for text in store.lines():
             record = json.loads(text)
-            raised.setdefault(record["id"], parse(record["raised"]))
-    found: dict[tuple[str, str], float] = {}
+            if record["id"] not in seen and record["priority"] in CALLED:
+                raised[record["id"]] = parse(record["raised"])
+            seen.add(record["id"])
+    first: dict[str, dict[str, Moment]] = {}
     with Journal.read(folder / "journal.sqlite") as journal:
         for told in shown_in(journal.kept()):
             for one in told.faults:
-                if one.fault in raised:
-                    due = raised[one.fault] + round(waits * SECOND)
-                    key = (told.page, one.fault)
-                    found.setdefault(key, (told.at - due) / 1000)
-    return list(found.values())
+                on = first.setdefault(one.fault, {})
+                on[told.page] = min(told.at, on.get(told.page, told.at))
+    found = []
+    for name, at in raised.items():
+        # One that is no fault of its own stands in another's row.
+        if at >= since and name in first:
+            paints = list(first[name].values())
+            paints += [end] * (pages - len(paints))
+            found += [(paint - at - waits) / 1000 for paint in paints]
+    return found
 
 
 async def measure(folder: Path, asked: argparse.Namespace) -> None:
@@ -227,7 +349,9 @@ async def measure(folder: Path, asked: argparse.Namespace) -> None:
     text = large_line(asked.sections)
     (folder / "line.toml").write_text(text, encoding="utf-8")
     names = [row.split('"')[1] for row in text.split("\n") if row[:6] == 'id = "']
-    names = [one for one in names if one[1:2] in "DU" and one[2:].isdigit()]
+    tracks = [
+        [one for one in names if one[1:2] == way and one[2:].isdigit()] for way in "DU"
+    ]
     with running(folder) as broker:
         write_settings(folder, broker.url)
         address = read_url(broker.url)
@@ -236,17 +360,25 @@ async def measure(folder: Path, asked: argparse.Namespace) -> None:
                 aiomqtt.Client(address.host, address.port) as client,
                 async_playwright() as playwright,
             ):
-                sender = Sender(client, names)
-                await sender.all_clear()
+                await now.ask(desk)
+                sender = Sender(client, tracks)
+                await sender.begin(None if asked.storm else asked.apart)
                 browser = await playwright.chromium.launch(
                     executable_path=shutil.which("chromium"), args=list(ARGUMENTS)
                 )
                 pages = await opened(browser, desk, asked)
+                begin = now()
+                changes = (
+                    sender.storm(asked.disturb_every)
+                    if asked.storm
+                    else sender.trains(asked.apart, asked.disturb_every)
+                )
                 for rate in (60.0, asked.rate):
-                    await traffic(sender, pages, rate, asked)
+                    await traffic(sender, pages, rate, changes, asked.seconds)
                 await browser.close()
         say("event taken from the broker", events_taken(folder))
-        say("alert painted after the watermark", alerts_painted(folder))
+        late = alerts_painted(folder, begin, asked.pages)
+        say("alert painted after the watermark", late)
 
 
 async def opened(browser: Any, desk: str, asked: argparse.Namespace) -> list[Page]:
@@ -279,7 +411,9 @@ def main() -> None:
     parser.add_argument("--pages", type=int, default=10)
     parser.add_argument("--rate", type=float, default=200.0)
     parser.add_argument("--seconds", type=float, default=20.0)
-    parser.add_argument("--disturb-every", type=int, default=331)
+    parser.add_argument("--disturb-every", type=int, default=151)
+    parser.add_argument("--apart", type=int, default=12)
+    parser.add_argument("--storm", action="store_true")
     asked = parser.parse_args()
     load = ", ".join(f"{one:.1f}" for one in os.getloadavg())
     print(  # noqa: T201 - printing is what this program is for
