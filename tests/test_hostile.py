@@ -290,6 +290,16 @@ FILES = tuple(
 """What a planner takes along."""
 
 
+def lists(client, at):
+    """The parts of the desk's page that come together, each as an answer of its own."""
+    asked = client.get(f"{at}/parts/lists")
+    return {
+        name: httpx.Response(200, html=part["text"], request=asked.request)
+        for name, part in asked.json().items()
+        if name != "top"
+    }
+
+
 def ask(at, outputs):
     """Act, and ask for everything there is."""
     with httpx.Client(base_url=f"{at}/api/v1/", trust_env=False, timeout=20) as client:
@@ -313,11 +323,7 @@ def ask(at, outputs):
             outputs.pages[path] = client.get(f"{at}{path}", timeout=60)
         for path in FILES:
             outputs.files[path] = client.get(f"{at}{path}", timeout=60)
-        lists = client.get(f"{at}/parts/lists").json()
-        for name in ("faults", "resets", "foot"):
-            outputs.pages[name] = httpx.Response(
-                200, html=lists[name]["text"], request=outputs.pages["/"].request
-            )
+        outputs.pages |= lists(client, at)
         run = None
         with client.stream(
             "GET", "events", headers={"Last-Event-ID": "00000000-0"}

@@ -309,7 +309,7 @@ async def test_a_shift_by_keys_alone(browser, broker, tmp_path):
             await expect(page.locator(".as-of")).to_contain_text("ago")
             await expect(page.locator("main")).to_contain_text("T2 disturbed")
             await page.keyboard.press("Escape")
-            await page.wait_for_url(f"{daemon.desk_at}/")
+            await page.wait_for_url(f"{daemon.desk_at}/?position=desk")
             given = {"what": "hand_over", "position": "desk", "to": "B. Fell"}
             why = await page.evaluate(
                 "(given) => import('/static/server.js').then((one) => one.act('/api/v1/acts', given))",
