@@ -400,7 +400,7 @@ class Daemon:
                     return
         await self._keep(outputs, live=False)
         if self._front is not None:
-            since = self._now() - LOOKED_BACK
+            since = self._present() - LOOKED_BACK
             for text in await self._on_disk(self._store.called, since):
                 self._front.was_called(read_call(text))
         # Those that a crash kept from being written; the journal knows the others.

@@ -7,6 +7,7 @@ import signal
 import time
 from contextlib import asynccontextmanager, contextmanager
 
+import aiomqtt
 import httpx
 import pytest
 from typer.testing import CliRunner
@@ -17,6 +18,7 @@ from monitor.daemon import Clock
 from monitor.desk.people import Person, Token, write_people
 from monitor.desk.roles import Role
 from monitor.journal import verify
+from monitor.settings import read_url
 from monitor.store import Store
 from tests.live import (
     LINE,
@@ -319,6 +321,39 @@ async def test_a_start_knows_what_people_did(tmp_path, broker):
     assert after == before
     assert after[0][0]["notes"][0]["text"] == "<b>wet</b>"
     assert verify(settings.files.journal).position is None
+
+
+@pytest.mark.broker
+async def test_a_start_knows_who_was_called_in_a_rehearsal(tmp_path, broker):
+    """What was played long ago by its own time counts as it did before the start."""
+    settings = quick(tmp_path, broker.url)
+    begin = Clock()() - 300 * 24 * HOUR
+    states = [(0, "clear"), (1, "disturbed"), (60, "disturbed"), (61, "disturbed")]
+    events = [
+        event(
+            number,
+            "T2" if number < 2 else "T4",
+            state,
+            begin + after * SECOND,
+            recordedtime=exact(begin + after * SECOND),
+            rehearsal="may",
+        )
+        for number, (after, state) in enumerate(states)
+    ]
+    async with watching(settings, rehearsal=True) as daemon, asking(daemon) as client:
+        await until(lambda: daemon.counts.connected)
+        address = read_url(broker.url)
+        async with aiomqtt.Client(address.host, address.port) as player:
+            for one in events:
+                at = f"rehearsal/a/section/{one['subject']}/state"
+                await player.publish(at, json.dumps(one), qos=1)
+        await events_until(client, lambda one: one[1] == "call", first_of(daemon))
+        before = await got(client, "load")
+    async with watching(settings, rehearsal=True) as daemon, asking(daemon) as client:
+        after = await got(client, "load")
+
+    assert sum(one["calls"] for one in before["counts"]) > 0
+    assert after == before
 
 
 # Killed.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from zoneinfo import ZoneInfo
 
 import pytest
 from axe_playwright_python.async_playwright import Axe
@@ -11,13 +12,13 @@ from playwright.async_api import expect
 
 from monitor.acts import acts
 from monitor.core.layout import read_line
-from monitor.core.moments import SECOND
+from monitor.core.moments import SECOND, as_datetime
 from monitor.handling import Act
 from monitor.journal import Journal
 from monitor.shown import shown_in
 from tests.desk.pages.browsing import CHROMIUM, SLOW_MS, opened
 from tests.desk.pages.large import busy, large_line
-from tests.live import disturb, event, listening, publish, quick, until
+from tests.live import LINE, disturb, event, listening, publish, quick, until
 from tests.mosquitto import open_port
 
 pytestmark = [
@@ -57,25 +58,45 @@ async def test_a_fault_appears_is_seen_and_noted_by_keys_alone(
     assert "T2 disturbed" in painted
 
 
+HATCHED = """() => Object.fromEntries([...document.querySelectorAll(".top .field")].map((one) =>
+  [one.querySelector("[id]")?.id, getComputedStyle(one).backgroundImage.includes("repeating-linear-gradient")]))"""
+"""Which fields of the top line are hatched, by the first thing in them that has a name."""
+
+ABOVE = """() => document.querySelector(".top").getBoundingClientRect().bottom <= document.getElementById("lost").getBoundingClientRect().top"""
+
+
 async def test_the_page_hatches_when_the_monitor_is_gone_and_comes_back(
     browser, broker, tmp_path
 ):
-    """Within seconds, with words; and when the monitor is back everything is as it left it, and goes on; since when it heard nothing is in the journal."""
+    """Within seconds, with words, the top line too but for clock and hearing; times are the line's, wherever the browser is; and when the monitor is back everything is as it left it, and goes on; since when it heard nothing is in the journal."""
     settings = quick(tmp_path, broker.url, desk={"port": open_port()})
-    async with listening(settings) as daemon:
+    text = LINE.replace('"UTC"', '"Europe/Oslo"')
+    oslo = ZoneInfo("Europe/Oslo")
+    page = await browser.new_page(timezone_id="Asia/Tokyo")
+    page.set_default_timeout(SLOW_MS)
+    expect.set_options(timeout=SLOW_MS)
+    async with listening(settings, text=text) as daemon:
         url = daemon.desk_at
         await disturb(broker.url)
-        page = await browser.new_page()
-        page.set_default_timeout(SLOW_MS)
-        expect.set_options(timeout=SLOW_MS)
+        await page.goto(f"{url}/phone")
+        hour = f"{as_datetime(daemon._now()).astimezone(oslo):%H:}"
+        await page.wait_for_timeout(1100)
+        await expect(page.locator("#clock")).to_contain_text(hour)
         await page.goto(url)
+        await expect(page.locator("#clock")).to_contain_text(hour)
         await expect(page.locator("#faults .row")).to_contain_text("T2 disturbed")
+        await expect(page.locator("#faults .since")).to_contain_text(hour)
         await expect(page.locator("#lost")).to_be_hidden()
+        assert not any((await page.evaluate(HATCHED)).values())
     await expect(page.locator("#lost")).to_be_visible()
-    await expect(page.locator("#lost-since")).to_contain_text("Not known since")
+    await expect(page.locator("#lost-since")).to_contain_text(f"Not known since {hour}")
     assert "Not known since" in await page.title()
-    async with listening(settings):
+    hatched = await page.evaluate(HATCHED)
+    assert {name for name, is_so in hatched.items() if not is_so} == {"clock", "heard"}
+    assert await page.evaluate(ABOVE)
+    async with listening(settings, text=text):
         await expect(page.locator("#lost")).to_be_hidden()
+        assert not any((await page.evaluate(HATCHED)).values())
         await expect(page.locator("#faults .row")).to_contain_text("T2 disturbed")
         await publish(broker.url, event(9, "T3", "disturbed", daemon._now()))
         await expect(page.locator('[data-section="T3"]').first).to_have_attribute(

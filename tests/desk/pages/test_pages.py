@@ -230,6 +230,20 @@ async def test_only_scripts_and_styles_are_given_as_files(client, name):
     assert (await client.get(f"/static/{name}")).status_code == 404
 
 
+@pytest.mark.parametrize("path", ["/parts/fault/XLLM", "/sections/T107"])
+async def test_a_section_stands_between_its_neighbours(client, path):
+    """In the strips of the last minutes and of the last days alike, from what lies before it to what lies behind it; time runs to the right."""
+    text = (await page_of(client, path)).text
+    last, month = re.findall(r'<svg class="(?:strip|month)".*?</svg>', text, re.DOTALL)
+    rows = [
+        re.findall(r'class="row-name" x="0"[^>]*>([^<]*)<', one)
+        for one in (last, month)
+    ]
+
+    assert rows == [["T106", "T107", "T108"]] * 2
+    assert re.findall(r">(\d\d:\d\d:\d\d)<", last)[-2:] == ["12:45:00", "13:00:00"]
+
+
 async def test_a_page_says_what_it_painted(daemon, client):
     """On disk, with when and how, as the page told it."""
     proof = (await client.get("/api/v1/me")).json()["proof"]
