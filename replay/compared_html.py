@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from datetime import tzinfo
 from html import escape
 
@@ -33,16 +33,20 @@ def as_html(found: Comparison, zone: tzinfo, shows: Shows, leads: Leads) -> str:
         shows: gives the command that shows a difference.
         leads: gives the address of its replay.
     """
+    said = summary(found)
+    totals, weeks, load = tables(found, zone)
     between = f"From {_time(found.begin, zone)} up to {_time(found.end, zone)}"
     parts = (
         '<div class="report">',
         f"<p><b>A</b>: {escape(_bare(found.a))}</p>",
         f"<p><b>B</b>: {escape(_bare(found.b))}</p>",
         f"<p>{between} ({escape(str(zone))}).</p>",
-        f'<p class="says">{escape(summary(found))}.</p>',
-        *_tables(found, zone),
+        f'<p class="says">{escape(said[0].upper() + said[1:])}.</p>',
+        _counted(totals),
+        _counted(load),
         _charts(found, zone),
         _differences(found, zone, shows, leads),
+        _counted(weeks),
         f'<p class="caution">{escape(CAUTION)}</p></div>',
     )
     return document("What would be concluded otherwise", "\n".join(parts))
@@ -57,15 +61,10 @@ def _time(moment: Moment, zone: tzinfo) -> str:
     return f"{as_datetime(moment).astimezone(zone):%Y-%m-%d %H:%M:%S}"
 
 
-def _tables(found: Comparison, zone: tzinfo) -> Iterator[str]:
-    for one in tables(found, zone):
-        yield f"<h2>{escape(one.heading)}</h2>{_counted(one)}"
-
-
 def _counted(one: Table) -> str:
     head, *rows = one.rows
     told = table(one.heading, [title or "what" for title in head], rows)
-    return told or "<p>Nothing.</p>"
+    return f"<h2>{escape(one.heading)}</h2>{told or '<p>Nothing.</p>'}"
 
 
 # Drawings: B as a bar or a dot, A as a stroke.
@@ -135,7 +134,7 @@ def _kinds(found: Comparison) -> str:
         "A dot a kind is B; the line leads to A.",
         [
             Bar(
-                label=kind,
+                label=kind.replace("-", " "),
                 value=float(b[kind]),
                 low=float(min(a[kind], b[kind])),
                 high=float(max(a[kind], b[kind])),

@@ -14,8 +14,13 @@ from math import floor, log10
 
 WIDTH, LEFT, RIGHT, TOP, PLOT, FOOT = 720, 64, 12, 30, 190, 44
 SIZE = 14
+SLANTED = 14
+"""Letters of a label that does not fit and is slanted."""
+
 ROW = 26
-NAMES = 150
+NAMES, WIDEST = 150, 300
+LETTER = 7.8
+"""A letter is so wide, on average, with a little to spare."""
 
 HATCH = (
     '<defs><pattern id="{id}" width="6" height="6" patternUnits="userSpaceOnUse" '
@@ -76,6 +81,8 @@ def columns(
     scale = PLOT / steps[-1]
     base = TOP + PLOT
     step = (WIDTH - LEFT - RIGHT) / max(len(bars), 1)
+    longest = min(max((len(bar.label) for bar in bars[::every]), default=0), SLANTED)
+    slanted = longest * LETTER > step * every
     parts = [HATCH.format(id=f"{name}-hatch")]
     for at in steps:
         y = base - at * scale
@@ -84,9 +91,15 @@ def columns(
     for number, bar in enumerate(bars):
         x = LEFT + number * step
         parts += _column(bar, x, step, scale, name)
-        if number % every == 0:
+        if number % every:
+            continue
+        if slanted:
+            label = _cut(bar.label, SLANTED)
+            parts.append(_slanted(x + step / 2 + 4, base + 16, label))
+        else:
             parts.append(_text(x + step / 2, base + 20, bar.label, "middle"))
-    return _svg(name, title, description, base + FOOT, parts)
+    foot = FOOT + (longest * LETTER * 0.65 if slanted else 0)
+    return _svg(name, title, description, base + foot, parts)
 
 
 def _column(bar: Bar, x: float, step: float, scale: float, name: str) -> Iterable[str]:
@@ -125,22 +138,25 @@ def rows(
         (one for b in bars for one in (b.value, b.high) if one is not None), default=0.0
     )
     steps = ticks(top)
-    scale = (WIDTH - NAMES - RIGHT - 10) / steps[-1]
+    longest = max((len(bar.label) for bar in bars), default=0)
+    names = min(max(longest * LETTER + 8, NAMES), WIDEST)
+    most = int((WIDEST - 8) / LETTER)
+    scale = (WIDTH - names - RIGHT - 10) / steps[-1]
     bottom = TOP + len(bars) * ROW
     parts = []
     for at in steps:
-        x = NAMES + at * scale
+        x = names + at * scale
         parts.append(_line(x, TOP - 4, x, bottom, width=0.5))
         parts.append(_text(x, bottom + 18, f"{at:g}", "middle"))
     for number, bar in enumerate(bars):
         y = TOP + (number + 0.5) * ROW
-        parts.append(_text(NAMES - 8, y + 5, bar.label, "end"))
+        parts.append(_text(names - 8, y + 5, _cut(bar.label, most), "end"))
         if bar.low is not None and bar.high is not None:
             parts.append(
-                _line(NAMES + bar.low * scale, y, NAMES + bar.high * scale, y, width=3)
+                _line(names + bar.low * scale, y, names + bar.high * scale, y, width=3)
             )
         if bar.value is not None:
-            x = NAMES + bar.value * scale
+            x = names + bar.value * scale
             parts.append(
                 f'<circle cx="{x:.1f}" cy="{y:.1f}" r="6" fill="currentColor"/>'
             )
@@ -195,6 +211,18 @@ def ticks(top: float, *, whole: bool = False) -> list[float]:
     while count * step < top * (1 - 1e-9):
         count += 1
     return [round(at * step, 10) for at in range(count + 1)]
+
+
+def _cut(label: str, most: int) -> str:
+    return label if len(label) <= most else f"{label[: most - 1]}…"
+
+
+def _slanted(x: float, y: float, text: str) -> str:
+    """A label that would not fit beside its neighbours, ending at (x, y)."""
+    turned = _text(x, y, text, "end")
+    return turned.replace(
+        "<text ", f'<text transform="rotate(-40 {x:.1f} {y:.1f})" ', 1
+    )
 
 
 def _line(x: float, y: float, to_x: float, to_y: float, *, width: float) -> str:

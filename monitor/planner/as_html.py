@@ -236,7 +236,7 @@ def _carry(report: Report, names: _Names) -> str:
     there = len(report.rows["section"])
     return (
         f"{len(most)} of {there} sections carried {words.share(share)} of them: "
-        f"{', '.join(names.of_sections(most[:8]))}{' …' if len(most) > 8 else ''}."
+        f"{', '.join(names.of_sections(most[:8]))}{f' and {len(most) - 8} more' if len(most) > 8 else ''}."
     )
 
 

@@ -21,8 +21,8 @@ NAMED = 0.1
 """Where many were asked about: of those named, one in ten by accident."""
 
 
-def few_digits(value: float) -> str:
-    """*value* with two digits that count, never written with a power of ten.
+def few_digits(value: float, digits: int = 2) -> str:
+    """*value* with so many digits that count, never written with a power of ten.
 
     Example:
         >>> [few_digits(x) for x in (0, 0.0253, 3.689, 14.42, 1234.5, 61.4)]
@@ -32,7 +32,31 @@ def few_digits(value: float) -> str:
         return "0"
     if isinf(value):
         return "no limit"
-    return f"{float(f'{value:.2g}'):.12f}".rstrip("0").rstrip(".")
+    return f"{float(f'{value:.{digits}g}'):.12f}".rstrip("0").rstrip(".")
+
+
+def in_range(low: float, high: float, *values: float) -> list[str]:
+    """The ends of a range, and *values* in it, with no more digits than tell them apart: rounding moves an end by a sixth of the range at most.
+
+    Example:
+        >>> (
+        ...     in_range(1.09, 10.24),
+        ...     in_range(11156.9, 11575.9),
+        ...     in_range(0.2011, 0.2086, 0.2048),
+        ... )
+        (['1.1', '10'], ['11200', '11600'], ['0.201', '0.209', '0.205'])
+    """
+    ends = (low, high)
+    digits = 2
+    if not isinf(high) and high > low:
+        while digits < MOST_DIGITS and any(
+            abs(float(f"{one:.{digits}g}") - one) * 6 > high - low for one in ends
+        ):
+            digits += 1
+    return [few_digits(one, digits) for one in (*ends, *values)]
+
+
+MOST_DIGITS = 6
 
 
 def counted(count: int, *, heard: bool) -> str:
@@ -49,10 +73,10 @@ def counted(count: int, *, heard: bool) -> str:
     """
     if not heard:
         return f"{count}, {NOT_OBSERVED}" if count else NOT_HEARD
-    low, high = limits(count, CONFIDENCE)
+    low, high = in_range(*limits(count, CONFIDENCE))
     if count == 0:
-        return f"0 (at most {few_digits(high)})"
-    return f"{count} ({few_digits(low)} to {few_digits(high)})"
+        return f"0 (at most {high})"
+    return f"{count} ({low} to {high})"
 
 
 def disturbed(row: Figures) -> str:
@@ -88,9 +112,8 @@ def occasions(count: int) -> str:
         >>> occasions(1)
         '1 occasion (0.025 to 5.6)'
     """
-    low, high = limits(count, CONFIDENCE)
-    ends = f"({few_digits(low)} to {few_digits(high)})"
-    return f"{count} occasion{'' if count == 1 else 's'} {ends}"
+    low, high = in_range(*limits(count, CONFIDENCE))
+    return f"{count} occasion{'' if count == 1 else 's'} ({low} to {high})"
 
 
 def rate(one: Counted, *, heard: bool) -> str:
@@ -106,13 +129,11 @@ def rate(one: Counted, *, heard: bool) -> str:
         return NOT_HEARD
     if not one.exposure > 0:
         return "no trains seen"
-    low, high = (end / one.exposure for end in limits(one.count, CONFIDENCE))
+    ends = [end / one.exposure for end in limits(one.count, CONFIDENCE)]
+    low, high, value = in_range(ends[0], ends[1], one.count / one.exposure)
     if one.count == 0:
-        return f"0 (at most {few_digits(high)})"
-    return (
-        f"{few_digits(one.count / one.exposure)} "
-        f"({few_digits(low)} to {few_digits(high)})"
-    )
+        return f"0 (at most {high})"
+    return f"{value} ({low} to {high})"
 
 
 def share(part: float) -> str:
@@ -249,7 +270,8 @@ def expected(rank: Rank) -> str:
     one = rank.expected
     if one is None:
         return TOO_FEW
-    return f"{few_digits(one.rate)} ({few_digits(one.low)} to {few_digits(one.high)})"
+    low, high, rate_of = in_range(one.low, one.high, one.rate)
+    return f"{rate_of} ({low} to {high})"
 
 
 def quarter(rank: Rank) -> str:
@@ -268,8 +290,8 @@ def quarter(rank: Rank) -> str:
         return TOO_FEW
     if rank.quarter is None or rank.quarter_low is None or rank.quarter_high is None:
         return "not known"
-    ends = f"{few_digits(rank.quarter_low)} to {few_digits(rank.quarter_high)}"
-    return f"{few_digits(rank.quarter)} ({ends})"
+    low, high, value = in_range(rank.quarter_low, rank.quarter_high, rank.quarter)
+    return f"{value} ({low} to {high})"
 
 
 def trend(rank: Rank) -> str:
@@ -296,7 +318,8 @@ def against(ratio: Ratio | None) -> str:
         return "not comparable"
     if ratio.value is None:
         return "none in either"
-    ends = f"{few_digits(ratio.low)} to {few_digits(ratio.high)}"
+    low, high, value = in_range(ratio.low, ratio.high, ratio.value)
+    ends = f"{low} to {high}"
     if ratio.high == inf:
         ends = f"{few_digits(ratio.low)} times or more"
     if ratio.chance >= SURE:
@@ -304,7 +327,7 @@ def against(ratio: Ratio | None) -> str:
         return f"no difference seen ({ends}{tail})"
     if isinf(ratio.value):
         return f"none before ({ends})"
-    return f"{few_digits(ratio.value)} times as often ({ends})"
+    return f"{value} times as often ({ends})"
 
 
 def times_before(ratio: Ratio | None) -> str:
@@ -320,8 +343,8 @@ def times_before(ratio: Ratio | None) -> str:
         return "none in either"
     if isinf(ratio.value):
         return f"none before (more than {few_digits(ratio.low)})"
-    high = few_digits(ratio.high)
-    return f"{few_digits(ratio.value)} ({few_digits(ratio.low)} to {high})"
+    low, high, value = in_range(ratio.low, ratio.high, ratio.value)
+    return f"{value} ({low} to {high})"
 
 
 def more(rank: Rank) -> str:
