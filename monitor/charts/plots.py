@@ -19,7 +19,7 @@ SLANTED = 14
 
 ROW = 26
 NAMES, WIDEST = 150, 300
-LETTER = 7.8
+LETTER = 8.8
 """A letter is so wide, on average, with a little to spare."""
 
 HATCH = (

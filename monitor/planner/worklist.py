@@ -19,8 +19,10 @@ from monitor.core.words import names, times
 from monitor.findings import judged
 from monitor.planner.effect import BEFORE, SETTLED, Watched, sections_of
 from monitor.planner.effect_words import how_long, number
+from monitor.planner.figures import SHORT
 from monitor.planner.quiet_hours import Hours, Rarest, rarest
 from monitor.planner.whereabouts import Whereabouts
+from monitor.planner.words import TOO_FEW
 from monitor.visits import Visit
 
 LATELY: Duration = 90 * DAY
@@ -38,7 +40,7 @@ ORDER = (
     "In this order: what stands still first, that is has not been given back for a day or more, the longest first; "
     "then by trains held in the last 90 days and occasions of disturbance to be expected in the next 90, added up, "
     "so that neither many disturbances that held nobody nor trains held on few occasions stand too low "
-    "(that one is as grave as the other is a convention of ours)."
+    "(that one is as grave as the other is a convention of ours); while the line was watched for less than a week, those so far."
 )
 """The rule by which visits follow one another, and sections in a visit."""
 
@@ -108,7 +110,8 @@ class Item:
         out: days in which it was not available, lately.
         stands: it has not been given back for a day or more.
         held: trains held by it lately.
-        expected: disturbances to be expected in the next 90 days.
+        thin: the line was watched too little for anything to be expected.
+        expected: disturbances to be expected in the next 90 days; nothing to be told where that is thin.
         low: the lower end of what that may be.
         high: the upper end.
         reason: why it is on the list, in a sentence.
@@ -125,6 +128,7 @@ class Item:
     out: float
     stands: bool
     held: int
+    thin: bool
     expected: float
     low: float
     high: float
@@ -135,9 +139,19 @@ class Item:
     @property
     def order(self) -> tuple[float, float, str]:
         """Its place by `ORDER`: the lowest first."""
-        return _order(
-            self.out if self.stands else 0.0, self.held, self.expected, self.section
-        )
+        return -(self.out if self.stands else 0.0), -self.worth, self.section
+
+    @property
+    def worth(self) -> float:
+        """Trains held, and what is to be expected; where that is thin, what came so far."""
+        return self.held + (self.disturbed if self.thin else self.expected)
+
+    @property
+    def outlook(self) -> str:
+        """What is to be expected, as people read it."""
+        if self.thin:
+            return TOO_FEW
+        return f"{number(self.expected)} ({number(self.low)} to {number(self.high)})"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,22 +189,24 @@ class Trip:
     def order(self) -> tuple[float, float, str]:
         """Its place by `ORDER`: the lowest first."""
         longest = max((one.out for one in self.items if one.stands), default=0.0)
-        return _order(longest, self.held, self.expected, self.site)
+        return -longest, -sum(one.worth for one in self.items), self.site
+
+    @property
+    def thin(self) -> bool:
+        """Whether the line was watched too little for anything to be expected."""
+        return any(one.thin for one in self.items)
 
     @property
     def words(self) -> str:
         """What it is worth, as people read it."""
         still = f"{names(self.stands)} not given back; " if self.stands else ""
+        held = f"{self.held} train{'' if self.held == 1 else 's'} held; "
+        if self.thin:
+            return f"{still}{held}watched too little for anything to be expected yet"
         return (
-            f"{still}{self.held} train{'' if self.held == 1 else 's'} held; about "
-            f"{number(self.expected)} disturbances to be expected in 90 days"
+            f"{still}{held}about {number(self.expected)} "
+            "disturbances to be expected in 90 days"
         )
-
-
-def _order(
-    out: float, held: int, expected: float, name: str
-) -> tuple[float, float, str]:
-    return -out, -(held + expected), name
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -297,6 +313,7 @@ def _items(known: Known, there: Whereabouts) -> list[Item]:
         for name, seen in known.watched.items()
     }
     fleet = fleet_of((one.count, one.exposure) for one in records.values())
+    days = sum(one.exposure for one in records.values()) / max(len(records), 1)
     by_section = _by_section(known.warnings, there)
     found = []
     for name, seen in known.watched.items():
@@ -327,6 +344,7 @@ def _items(known: Known, there: Whereabouts) -> list[Item]:
             out=out,
             stands=stays,
             held=held,
+            thin=days * DAY < SHORT,
             expected=belief.mean * AHEAD_DAYS,
             low=quantile(belief, 0.025) * AHEAD_DAYS,
             high=quantile(belief, 0.975) * AHEAD_DAYS,

@@ -9,7 +9,6 @@ from monitor.core.layout import Line
 from monitor.core.moments import Moment, as_datetime
 from monitor.core.words import CAUTION
 from monitor.findings import FINDINGS
-from monitor.planner.effect_words import number
 from monitor.planner.quiet_hours import NO_LEAVE
 from monitor.planner.worklist import ORDER, Item, Trip, Worklist
 from monitor.planner.worklist_table import place_of
@@ -68,7 +67,7 @@ def _row(item: Item, line: Line) -> tuple[str, ...]:
         item.section,
         parts,
         item.reason,
-        f"{number(item.expected)} ({number(item.low)} to {number(item.high)})",
+        item.outlook,
         rests or "the counts alone",
         "none on record"
         if visit is None

@@ -68,9 +68,10 @@ def rows(trips: Iterable[Trip]) -> Iterator[tuple[Any, ...]]:
                 round(item.days, 1),
                 round(item.out, 1),
                 "yes" if item.stands else "no",
-                round(item.expected, 1),
-                round(item.low, 1),
-                round(item.high, 1),
+                *(
+                    "" if item.thin else round(one, 1)
+                    for one in (item.expected, item.low, item.high)
+                ),
                 item.reason,
                 ";".join(f"{one.kind} {stamp(one.at)}" for one in item.evidence),
                 "" if item.visit is None else stamp(item.visit.begin),
@@ -95,7 +96,7 @@ def as_json(made: Worklist) -> str:
                     "place": place_of(trip),
                     "km": [trip.low, trip.high],
                     "trains_held_90_d": trip.held,
-                    "expected_90_d": round(trip.expected, 2),
+                    "expected_90_d": None if trip.thin else round(trip.expected, 2),
                     "fewest_trains": None
                     if trip.quiet is None
                     else {
@@ -133,8 +134,10 @@ def _item(item: Item) -> dict[str, Any]:
         "days_watched": round(item.days, 2),
         "days_not_available": round(item.out, 2),
         "stands_still": item.stands,
-        "expected_90_d": round(item.expected, 2),
-        "expected_from_to": [round(item.low, 2), round(item.high, 2)],
+        "expected_90_d": None if item.thin else round(item.expected, 2),
+        "expected_from_to": None
+        if item.thin
+        else [round(item.low, 2), round(item.high, 2)],
         "why": item.reason,
         "alerts": [
             {"id": one.id, "kind": one.kind, "raised": stamp(one.at)}

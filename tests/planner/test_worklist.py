@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -22,7 +23,15 @@ from monitor.planner.quiet_hours import (
 )
 from monitor.planner.seen import seen_sections
 from monitor.planner.whereabouts import Spot, Whereabouts
-from monitor.planner.worklist import Known, Warned, with_hours, worklist
+from monitor.planner.worklist import (
+    Heard,
+    Known,
+    Warned,
+    Worklist,
+    with_hours,
+    worklist,
+)
+from monitor.planner.worklist_table import as_csv, as_json
 from monitor.visits import Visit
 
 NOW = parse("2026-05-04T06:00:00Z")  # a Monday
@@ -521,3 +530,25 @@ def test_a_bad_afternoon_is_told_as_the_occasion_it_was():
     [item] = trip.items
     assert item.disturbed == 5
     assert "T3 was disturbed 5 times, on 1 occasion, in 90 days watched" in item.reason
+
+
+def test_of_a_line_that_was_watched_for_hours_nothing_is_expected():
+    """Two in five hours are no 700 in 90 days: it stands on the list by what came, and says that it is too little."""
+    hours = ((NOW - 5 * HOUR, NOW),)
+    one = known({})
+    short = dict.fromkeys(LINE.sections, Watched(hours, ()))
+    short |= {
+        "T2": Watched(hours, (NOW - HOUR, NOW - 2 * HOUR)),
+        "T9": Watched(hours, (NOW - HOUR, NOW - 2 * HOUR, NOW - 3 * HOUR)),
+    }
+    made = worklist(replace(one, watched=short), THERE)
+
+    assert sections(made) == [["T9"], ["T2"]]
+    assert made[0].words == (
+        "0 trains held; watched too little for anything to be expected yet"
+    )
+    assert made[0].items[0].outlook == "too few"
+    [row] = json.loads(as_json(Worklist(made[:1], Heard({}), NOW)))["visits"]
+    assert row["expected_90_d"] is None
+    assert row["sections"][0]["expected_from_to"] is None
+    assert as_csv(made).splitlines()[1].count(",,,") >= 1
