@@ -1,6 +1,6 @@
 """The store: the alerts, faults and calls as people were told of them, and what is still to be sent.
 
-Alert lines are known by their own hash, calls by what they call for: storing one again does nothing, so a start can fold the journal from its beginning and nobody is told anything twice.
+Alert lines are known by their own hash, lines of faults too and by how often the fault came back to them, calls by what they call for: storing one again does nothing, so a start can fold the journal from its beginning and nobody is told anything twice.
 Each that is new goes into the outbox in the same transaction.
 
 From there it goes in two steps, each of them on disk before the next:
@@ -17,6 +17,7 @@ So what was delivered at one channel is never sent there again, whatever happens
 from __future__ import annotations
 
 import hashlib
+from collections import Counter
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
@@ -214,6 +215,10 @@ class Store(Database):
     TABLES = _TABLES
     SYNCHRONOUS = "FULL"  # what was sent must outlive a power cut, or it is sent again
 
+    def __init__(self, connection: Connection) -> None:
+        super().__init__(connection)
+        self._came: dict[str, tuple[str, Counter[str]]] = {}
+
     def add(self, alerts: Iterable[Alert], *, at: Moment | None = None) -> list[Alert]:
         """Keep the lines of *alerts* in one transaction, and give back those that are new.
 
@@ -244,9 +249,31 @@ class Store(Database):
         with self._connection as connection:
             return Kept(
                 alerts=[one for one in alerts if _keep_alert(connection, one, at)],
-                faults=[one for one in faults if _keep_fault(connection, one, at)],
+                faults=[one for one in faults if self._keep_fault(connection, one, at)],
                 calls=[one for one in calls if _keep_call(connection, one, at)],
             )
+
+    def _keep_fault(
+        self, connection: Connection, fault: Fault, at: Moment | None
+    ) -> bool:
+        text = fault_line(fault)
+        came = at if at is not None else fault.raised
+        last = fault.id, fault.number, fault.raised, fault.ended, text
+        connection.execute(_LAST_FAULT, last)
+        key = self._key(fault.id, digest(text))
+        return _put(connection, "fault", key, fault.id, text, at=came)
+
+    def _key(self, fault: str, line: str) -> str:
+        """By what a line of a fault is known: itself, and where the fault has come back to it, how often.
+
+        A start folds the journal from its beginning, and so comes to the same.
+        """
+        before, times = self._came.setdefault(fault, ("", Counter()))
+        if line != before:
+            times[line] += 1
+            self._came[fault] = line, times
+        back = times[line] - 1
+        return f"{line}/{back}" if back else line
 
     def put(self, what: What, key: str, about: str, body: str, at: Moment) -> bool:
         """Put something into the outbox that is in no list: a drill. False where it is there already."""
@@ -608,14 +635,6 @@ def _keep_alert(connection: Connection, alert: Alert, at: Moment | None) -> bool
     last = alert.id, alert.kind, alert.subject, alert.priority
     connection.execute(_LAST, (*last, alert.raised, alert.ended, text))
     return new.rowcount == 1
-
-
-def _keep_fault(connection: Connection, fault: Fault, at: Moment | None) -> bool:
-    text = fault_line(fault)
-    came = at if at is not None else fault.raised
-    last = fault.id, fault.number, fault.raised, fault.ended, text
-    connection.execute(_LAST_FAULT, last)
-    return _put(connection, "fault", digest(text), fault.id, text, at=came)
 
 
 def _keep_call(connection: Connection, call: Call, at: Moment | None) -> bool:

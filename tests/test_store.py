@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import pytest
@@ -183,12 +184,30 @@ def test_a_call_is_known_by_what_it_calls_for(store):
     assert store.call_of(alert().id) == call_line(later)
 
 
-def test_the_last_line_of_a_fault_holds(store):
+def test_a_fault_that_comes_back_to_what_it_was_is_told_so(path):
+    """Whoever was told the second is told the third, which is the first again; a start that folds all of it tells nobody."""
+    urgent = replace(fault(), priority="urgent")
+    came = [fault(), urgent, urgent, fault(), urgent]
+    told = [fault(), urgent, fault(), urgent]
+    for new in (told, []):
+        with Store.open(path) as store:
+            assert store.keep(faults=came).faults == new
+            assert store.faults() == [fault_line(urgent)]
+            items = [json.loads(one.body)["priority"] for one in store.unrouted()]
+            assert items == [one.priority for one in told]
+
+
+def test_the_last_line_of_a_fault_holds(path):
     """A fault is as its last line says, and a line that is told again is new to nobody."""
     over = replace(fault(), ended=NOON + 60 * SECOND, open=())
-    assert store.keep(faults=[fault(), over]).faults == [fault(), over]
-    assert store.keep(faults=[fault(), over]).faults == []
+    with Store.open(path) as store:
+        assert store.keep(faults=[fault(), over]).faults == [fault(), over]
+    with Store.open(path) as store:
+        assert store.keep(faults=[fault(), over]).faults == []
+        _holds(store, over)
 
+
+def _holds(store, over):
     assert store.faults() == [fault_line(over)]
     assert store.faults(open_only=True) == []
     assert store.fault(fault().id) == fault_line(over)

@@ -128,7 +128,7 @@ class Report {
     const moment = (t) => this.words.moment(t);
     if (item.kind === "alert") {
       const one = model.alerts[item.index];
-      return `${one.record.priority}: ${one.record.summary}. So ${moment(one.began)}, raised ${moment(one.raised)}, heard ${moment(one.heard)}.`;
+      return `${one.record.priority}: ${one.record.summary}. So ${moment(one.began)}, raised ${moment(one.raised)}, heard ${moment(one.heard)}${one.told === null ? "" : `, told ${moment(one.told)} (${one.told_at || "no desk"})`}.`;
     }
     const section = model.sections[diagram.sectionOf(item)].id;
     if (item.kind === "mark") {
