@@ -32,6 +32,7 @@ from monitor.core.events import (
     GatewayStatus,
     HeadLevel,
     HeadPassage,
+    MonitorRecord,
     RecordKind,
     SectionReset,
     SectionState,
@@ -226,9 +227,20 @@ class Evidence:
         if self._wanted is None or one.row[2] is None or one.rejections:
             return True
         reading = read(one.row[5], recorded=True, rehearsal=True)
-        return any(
-            place_of(event) in self._wanted or by_people(event.source)
-            for event in reading.events
+        return any(map(self.speaks, reading.events))
+
+    @property
+    def wanted(self) -> frozenset[str] | None:
+        """All that is spoken of, as alerts name it; None: everything."""
+        return self._wanted
+
+    def speaks(self, event: AnyEvent) -> bool:
+        """Whether *event* is about what is spoken of, or is the monitor's own or a person's."""
+        return (
+            self._wanted is None
+            or place_of(event) in self._wanted
+            or by_people(event.source)
+            or isinstance(event, MonitorRecord)
         )
 
     # What was in force.
@@ -545,7 +557,7 @@ line.toml and settings.json are what was in force, as the journal has them; pack
 alerts.jsonl, faults.jsonl and calls.jsonl are concluded from the journal with those, by version {version}.
 told.jsonl is what the store of the monitor had, with when ("put"; in a rehearsal by what its own text says, beside the time of day, "wall_clock"), and where it was sent; it may be missing.
 shown.jsonl is what pages said they had painted; whether anybody looked is not known.
-report.html shows all of that on the whole line; it opens with no network.
+report.html shows all of that, of the sections that are spoken of; it opens with no network.
 What is concluded, told and shown stands outside the chain, but for the records it comes from.
 """
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -22,6 +23,7 @@ from monitor.past_cli import opened, version, where
 
 if TYPE_CHECKING:
     from monitor.evidence import Evidence
+    from monitor.incident.story import Story
     from monitor.past import Past
     from monitor.proof import Proof
     from monitor.store import Store
@@ -103,6 +105,8 @@ def _report(made: Evidence, past: Past, alerts: Path) -> str:
     from monitor.incident.report import pieces_of, report
     from monitor.incident.told import delivered
 
+    wanted = made.wanted
+
     def handed_on(one: Piece) -> Piece:
         return replace(one, events=lambda: made.handed_on(one.events()))
 
@@ -111,8 +115,26 @@ def _report(made: Evidence, past: Past, alerts: Path) -> str:
         window=(past.begin, past.end),
         shown=tuple(made.shown()),
         sent=delivered(alerts, played=past.journal.played),
-        notes=[("In force", past.said(version()))],
+        notes=[("In force", past.said(version())), *_spoken_of(made)],
+        only=None if wanted is None else partial(_only, made, wanted),
     )
+
+
+def _only(made: Evidence, wanted: frozenset[str], story: Story) -> Story:
+    from monitor.incident.narrowing import narrowed
+
+    return narrowed(story, wanted, made.speaks)
+
+
+def _spoken_of(made: Evidence) -> list[tuple[str, list[str]]]:
+    """That other sections are left out, where they are."""
+    if made.wanted is None:
+        return []
+    said = (
+        "Of other sections than those drawn nothing is told here, and trains only as "
+        "far as they went through these; what is concluded was concluded from all."
+    )
+    return [("Left out", [said])]
 
 
 def _roles(path: Path) -> dict[str, str]:

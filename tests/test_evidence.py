@@ -28,6 +28,7 @@ from monitor.proof import prove
 from monitor.shifts import DeskAct
 from monitor.shown import Painted, Shown, entry as shown_entry
 from monitor.store import Store
+from tests.incident.reading import data_of
 from tests.journals import come, connect, start
 from tests.live import LINE
 from tests.test_past import disturbed
@@ -457,6 +458,24 @@ def test_of_some_sections_others_are_left_out(night):
     assert {one["subject"] for one in told(path, "alerts.jsonl")} == {"section/T2"}
     assert "T4 disturbed" not in inside(path)["told.jsonl"].decode()
     assert call("verify", path, "--root", night.root).exit_code == 0
+
+
+def test_the_report_of_some_sections_draws_no_others(night):
+    """Nor tells of their events and alerts; and says that they are left out."""
+    page = inside(packed(night, "--section", "T1"))["report.html"].decode()
+    drawn = data_of(page)
+
+    assert [one["id"] for one in drawn["sections"]] == ["T1", "T2"]
+    assert {one["beside"] == [1 - n] for n, one in enumerate(drawn["sections"])} == {
+        True
+    }
+    words = page[: page.index('id="data"')]
+    assert "T4" not in re.sub(r"'sha256-[^']*'", "", words) + str(drawn)
+    assert "section-disturbed" in str(drawn["alerts"])
+    assert "Of other sections than those drawn nothing is told here" in page
+    whole = inside(packed(night))["report.html"].decode()
+    assert "T4" in str(data_of(whole))
+    assert "Of other sections" not in whole
 
 
 def test_a_section_that_was_not_there_is_told(night):

@@ -189,6 +189,38 @@ class Line:
         }
         return replace(self, _open=self._open | former._open, **ordered)
 
+    def part(self, sections: Iterable[str]) -> Line:
+        """This line with no more than *sections*, to be drawn: what joins them to others, and what those are, is left out."""
+        names = dict.fromkeys(sections)
+        heads = {
+            name: head
+            for name, head in self.heads.items()
+            if all(side in names or side == OPEN for side in head.between)
+        }
+        evaluators = {self.sections[name].evaluator for name in names}
+        return replace(
+            self,
+            sections={name: self.sections[name] for name in names},
+            heads=heads,
+            evaluators={
+                name: one for name, one in self.evaluators.items() if name in evaluators
+            },
+            _neighbours={
+                name: tuple(one for one in self._neighbours[name] if one in names)
+                for name in names
+            },
+            _heads_of={
+                name: tuple(one for one in self._heads_of[name] if one in heads)
+                for name in names
+            },
+            _sections_of={
+                name: tuple(one for one in of if one in names)
+                for name, of in self._sections_of.items()
+                if name in evaluators
+            },
+            _open=self._open & frozenset(names),
+        )
+
     @property
     def gateways(self) -> tuple[str, ...]:
         """The gateways that speak for some evaluator, in order of their ids."""

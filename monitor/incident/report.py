@@ -6,6 +6,7 @@ The recording is read twice: once for what happened, and once more to stop at ea
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
+from dataclasses import replace
 from functools import partial
 
 from monitor.core.moments import Moment
@@ -48,6 +49,7 @@ def report(
     acts: Iterable[AnyAct] | None = None,
     notes: Notes = (),
     beside: Callable[[Story], Beside] | None = None,
+    only: Callable[[Story], Story] | None = None,
 ) -> str:
     """The incident report as one HTML file; the same gives the same bytes.
 
@@ -60,8 +62,11 @@ def report(
         acts: what people did, with their names; None: that is not told.
         notes: further parts: a title and its lines each.
         beside: gives what would have been concluded by something else, held against what was.
+        only: leaves out of what happened what is not to be told.
     """
     found = gathered(pieces, window, until=until)
+    if only is not None:
+        found = replace(found, story=only(found.story))
     told: tuple[Painting | Sent, ...] | None = None
     if shown is not None:
         told = (*paintings(shown), *(() if sent is None else sent.sent))
