@@ -22,6 +22,7 @@ from markupsafe import Markup
 from pydantic import Field
 
 from monitor.charts import drawing
+from monitor.core.layout import OPEN
 from monitor.core.moments import parse, stamp
 from monitor.core.words import CAUTION, STATES, clock, readable, span
 from monitor.desk.door import Asker, Door
@@ -40,6 +41,7 @@ from monitor.desk.model import (
     Time,
 )
 from monitor.desk.pages.explain import ExplainPage
+from monitor.desk.pages.facts import has_ended, in_words
 from monitor.desk.pages.looks import SectionLook
 from monitor.desk.pages.month_strip import month_strip
 from monitor.desk.pages.replay import ReplayPage
@@ -549,16 +551,20 @@ class Pages:
             strip=await self._strip(name),
             month=await self._month(name),
             states=STATES,
+            in_words=in_words,
+            has_ended=has_ended,
             site=self._line.evaluators[one.evaluator].site,
         )
 
     async def head(self, name: str) -> str:
         """A head's page."""
         one: HeadOut = await self._desk.head(name)
+        beside = [self._line.sections[n].evaluator for n in one.between if n != OPEN]
         return await self._page(
             "head.html",
             f"Head {one.id}",
             head=one,
+            evaluators=one.evaluators or list(dict.fromkeys(beside)),
             faults=await self._named(one.faults),
         )
 
