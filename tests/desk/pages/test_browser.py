@@ -169,7 +169,7 @@ async def test_on_a_phone_somebody_says_that_they_go(browser, broker, tmp_path):
             await page.goto("about:blank")
             await page.context.set_offline(False)
             await page.goto(again)
-            await expect(page.locator("#said")).to_have_text("Sent.")
+            await expect(page.locator("#told")).to_contain_text("water in the cabinet")
             assert await page.locator("#text").input_value() == "and the lid was"
             await page.reload()
             await expect(page.locator("main")).to_contain_text(
