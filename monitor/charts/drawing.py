@@ -14,6 +14,7 @@ from typing import Protocol
 from urllib.parse import quote
 
 from monitor.charts.lineup import Lineup, Place, lineup, surroundings
+from monitor.charts.placenames import place_names
 from monitor.core.layout import OPEN, Line
 from monitor.core.moments import parse
 from monitor.core.words import clock
@@ -34,6 +35,9 @@ LEAST = 9
 
 CLOSE, COLUMN_MOST, COLUMN_LEAST = 60, 112, 92
 """Sections around one that a close-up is made from, and the width of each: the longest word that stands on one fits."""
+
+PLATE = 80
+"""Under the words "not known" the hatching leaves so much free."""
 
 STEP_MOST = 108
 """The width of a section in the overview of a short line."""
@@ -87,22 +91,25 @@ def overview(line: Line, looks: Mapping[str, Look]) -> str:
     columns = max((one.columns for one in placed.values()), default=1)
     step = min(STEP_MOST, (WIDTH - NAMES - STATES) / columns)
     parts = [HATCH.format(id="not-known")]
+    names = place_names(line)
     for number, (area, lined) in enumerate(placed.items()):
-        parts += _band(area, lined, looks, (number * BAND, step), line.zone)
+        at = number * BAND, step
+        parts += _band((area, names[area]), lined, looks, at, line.zone)
     height = BAND * len(areas)
-    return _svg("overview", WIDTH, height, f"The line, {len(areas)} areas", parts)
+    return _svg("overview", (WIDTH, height), f"The line, {len(areas)} areas", parts)
 
 
 def _band(
-    area: str,
+    called: tuple[str, str],
     placed: Lineup,
     looks: Mapping[str, Look],
     at: tuple[int, float],
     zone: tzinfo,
 ) -> Iterable[str]:
-    top, step = at
+    (area, place_name), (top, step) = called, at
+    title = area if place_name == area else f"{place_name}, area {area}"
     pitch = (BAND - 5) / max(1, placed.rows)
-    yield f'<text class="area" x="0" y="{top + 19}">{escape(_short(area))}<title>{escape(area)}</title></text>'
+    yield f'<text class="area" x="0" y="{top + 19}">{escape(_short(place_name))}<title>{escape(title)}</title></text>'
     marks, rails = [], []
     for name, place in placed.places.items():
         x = NAMES + place.column * step
@@ -156,6 +163,7 @@ def _section(
         f"<g {_state(name, look)}><title>{escape(look.says)}</title>"
         f'<rect class="bar" x="{x:.1f}" y="{y - tall / 2:.1f}" width="{width:.1f}" height="{tall:.1f}"/>'
         f'<rect class="block" x="{left:.1f}" y="{y - tall / 2 - 1.5:.1f}" width="{wide:.1f}" height="{tall + 3:.1f}"/>'
+        f'<path class="urge" d="M{x + width / 2 - 1.3:.1f} {y - 6:.1f}h2.6v7h-2.6zm0 9h2.6v2.6h-2.6z"/>'
         f'<rect class="hatch" fill="url(#not-known)" x="{left:.1f}" y="{y - tall / 2:.1f}" width="{wide:.1f}" height="{tall:.1f}"/>'
         f'<rect class="outline" x="{left:.1f}" y="{y - tall / 2 - 1:.1f}" width="{wide:.1f}" height="{tall + 2:.1f}"/>'
         "</g>"
@@ -174,7 +182,9 @@ def close_up(
         parts.append(_labelled(name, looks[name], place, step, chosen=name == section))
     parts += _heads(line, placed, step)
     width = max(WIDTH, placed.columns * step)
-    return _svg("close-up", width, placed.rows * ROW, f"Around {section}", parts)
+    title = f"Around {section}"
+    size = width, placed.rows * ROW
+    return _svg("close-up", size, title, parts, f' data-step="{step}"')
 
 
 def _around(placed: Lineup, section: str) -> Lineup:
@@ -224,7 +234,7 @@ def _heads(line: Line, placed: Lineup, step: int) -> Iterable[str]:
         x = (place.column if begins else place.column + 1) * step
         y = _centre(place)
         yield (
-            f'<a href="/heads/{quote(join.head, safe="")}" aria-label="head {escape(join.head)}"><g class="head" data-head="{escape(join.head)}"><title>{escape(_head_says(line, join.head))}</title>'
+            f'<a data-x="{x}" href="/heads/{quote(join.head, safe="")}" aria-label="head {escape(join.head)}"><g class="head" data-head="{escape(join.head)}"><title>{escape(_head_says(line, join.head))}</title>'
             f'<rect class="hit" x="{x - 7}" y="{y - 13}" width="14" height="26"/>'
             f'<line x1="{x}" x2="{x}" y1="{y - 13}" y2="{y + 13}"/></g></a>'
         )
@@ -241,12 +251,13 @@ def _labelled(name: str, look: Look, place: Place, step: int, *, chosen: bool) -
     middle = x + width / 2
     mark = ' data-chosen="1"' if chosen else ""
     return (
-        f"<g {_state(name, look)}{mark}><title>{escape(look.says)}</title>"
+        f'<g {_state(name, look)}{mark} data-x="{place.column * step}"><title>{escape(look.says)}</title>'
         f'<line class="rail" x1="{x}" x2="{x + width}" y1="{y}" y2="{y}"/>'
         f'<rect class="bar" x="{x}" y="{y - 8}" width="{width}" height="16"/>'
         f'<rect class="block" x="{x}" y="{y - 10}" width="{width}" height="20"/>'
         f'<rect class="hatch" fill="url(#not-known-close)" x="{x}" y="{y - 9}" width="{width}" height="18"/>'
         f'<rect class="outline" x="{x - 1}" y="{y - 11}" width="{width + 2}" height="22"/>'
+        f'<rect class="plate" x="{middle - PLATE / 2}" y="{y - 9}" width="{PLATE}" height="18"/>'
         f'<text class="word" x="{middle}" y="{y + 5}" text-anchor="middle">{escape(look.word)}</text>'
         f'<a href="/sections/{quote(name, safe="")}"><text class="name" x="{middle}" y="{y + 28}" text-anchor="middle">{escape(name)}</text></a>'
         "</g>"
@@ -260,8 +271,11 @@ def _state(name: str, look: Look) -> str:
     )
 
 
-def _svg(name: str, width: int, height: int, title: str, parts: Iterable[str]) -> str:
+def _svg(
+    name: str, size: tuple[int, int], title: str, parts: Iterable[str], more: str = ""
+) -> str:
+    width, height = size
     return (
         f'<svg class="{name}" viewBox="0 0 {width} {height}" width="{width}" height="{height}" role="{"group" if name == "close-up" else "img"}" '
-        f'aria-label="{escape(title)}">{"".join(parts)}</svg>'
+        f'aria-label="{escape(title)}"{more}>{"".join(parts)}</svg>'
     )

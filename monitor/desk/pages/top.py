@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 
+from monitor.charts.placenames import place_names
 from monitor.core.layout import Line
 from monitor.core.moments import parse
 from monitor.core.words import to_the_minute
@@ -76,9 +77,10 @@ def _where(
     every = [stamped for found in since.values() for stamped in found if stamped]
     if len(since) > MOST_AREAS:
         return f"{len(since)} areas" + (f", since {at(min(every))}" if every else "")
+    named = place_names(line)
     return ", ".join(
-        f"{area} since {at(min(filter(None, found)))}"
+        f"{named[area]} since {at(min(filter(None, found)))}"
         if any(found)
-        else f"{area} not heard yet"
+        else f"{named[area]} not heard yet"
         for area, found in since.items()
     )

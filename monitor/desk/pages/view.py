@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
+from monitor.charts.placenames import place_names
 from monitor.core.alerts import Alert, read
 from monitor.core.layout import Line
 from monitor.core.messages import do_first
@@ -153,6 +154,7 @@ class View:
     def __init__(self, desk: Desk, line: Line) -> None:
         self._desk = desk
         self._line = line
+        self._named = place_names(line)
 
     async def status(self) -> StatusOut:
         """How the monitor stands."""
@@ -209,7 +211,8 @@ class View:
         )
 
     def _place(self, fault: FaultOut) -> str:
-        parts = [", ".join(self.areas(fault)) or "the feed"]
+        areas = [self._named[area] for area in self.areas(fault)]
+        parts = [", ".join(areas) or "the feed"]
         kilometres = self._kilometres(self.sections(fault))
         if kilometres:
             parts.append(kilometres)

@@ -6,6 +6,7 @@ import { made, receipts } from "./shown.js";
 import { able, allow, sound } from "./sounds.js";
 
 const STALE_MS = 3000; // a tick comes every second
+const EDGE = 4; // beside the sections of a close-up, for the heads at both ends
 const SLEPT_MS = 10000;
 const TOP_MS = 20000; // so often the lists are asked for where nothing changed
 const PAST_MS = 30000; // so often the fault is: the last minutes go on
@@ -236,7 +237,7 @@ function put(id, text) {
   place.innerHTML = text;
   gather();
   again_drawn();
-  middle();
+  fit();
   if (open) at("numbers").open = true;
 }
 
@@ -275,13 +276,26 @@ function renew(place, text) {
   if (focused && !place.contains(document.activeElement)) row(focused)?.querySelector(".what").focus();
 }
 
-function middle() {
-  // Where the close-up is wider than the page, what it is about stands in its middle.
-  for (const one of document.querySelectorAll("#fault [data-chosen]")) {
-    const close = one.closest(".close");
-    if (!close || close.scrollWidth <= close.clientWidth) continue;
-    const [inner, outer] = [one.getBoundingClientRect(), close.getBoundingClientRect()];
-    close.scrollLeft += inner.left + inner.width / 2 - outer.left - outer.width / 2;
+function fit() {
+  // A close-up shows as many whole sections as have room beside one another, with what it is about in their middle: nothing is cut, and nothing has to be pushed.
+  for (const close of document.querySelectorAll("#fault .close-up")) {
+    const step = Number(close.dataset.step);
+    const parts = [...close.querySelectorAll("[data-x]")];
+    const whole = close.viewBox.baseVal.height;
+    const every = Math.round(Math.max(...parts.filter((one) => one.dataset.section !== undefined).map((one) => Number(one.dataset.x))) / step) + 1;
+    const room = Math.min(every, Math.max(1, Math.floor((close.parentElement.clientWidth - 2 * EDGE) / step)));
+    const about = Math.round(Number(close.querySelector("[data-chosen]").dataset.x) / step);
+    const first = Math.max(0, Math.min(about - Math.floor(room / 2), every - room));
+    const [left, right] = [first * step, (first + room) * step];
+    for (const one of parts) {
+      const x = Number(one.dataset.x);
+      one.classList.toggle("beyond", one.dataset.section === undefined ? x < left || x > right : x < left || x >= right);
+    }
+    const width = Math.max(right - left + 2 * EDGE, close.parentElement.clientWidth);
+    close.setAttribute("viewBox", `${left - EDGE} 0 ${width} ${whole}`);
+    close.setAttribute("width", width);
+    close.setAttribute("height", whole);
+    close.classList.add("fitted");
   }
 }
 
@@ -691,7 +705,8 @@ at("try-sound")?.addEventListener("click", trySound);
 sessionStorage.setItem("tallywatch-desk", `/${query}`);
 
 gather();
-middle();
+fit();
+addEventListener("resize", fit, { passive: true });
 select();
 turn();
 painted();
