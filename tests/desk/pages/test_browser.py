@@ -238,11 +238,33 @@ WRONG = """() => {
 }"""
 """What is too small, cut, or stands on something else."""
 
+HIDDEN = """() => {
+  const wrong = [], box = (one) => one.getBoundingClientRect();
+  const close = document.querySelector(".close"), about = box(close);
+  if (close.scrollWidth > close.clientWidth + 1) wrong.push(`the close-up is ${close.scrollWidth - close.clientWidth} px wider than its place`);
+  const shown = [...close.querySelectorAll("text, .head line, .rail")].filter((one) => box(one).width || box(one).height);
+  for (const one of shown) if (box(one).left < about.left - 1 || box(one).right > about.right + 1) wrong.push(`${one.textContent || one.className.baseVal} is cut in the close-up`);
+  if (!shown.some((one) => one.closest("[data-chosen]"))) wrong.push("the close-up does not show what it is about");
+  if (innerWidth <= 1000) return wrong;
+  const fields = [...document.querySelectorAll(".top .field")].map(box);
+  if (Math.max(...fields.map((one) => one.top)) > Math.min(...fields.map((one) => one.bottom))) wrong.push("the top line has more than one row");
+  if (document.documentElement.scrollHeight > innerHeight + 1) wrong.push(`${document.documentElement.scrollHeight - innerHeight} px higher than its window`);
+  const panel = box(document.querySelector(".this"));
+  const keys = [...document.querySelectorAll(".this > .keys > *")], answer = box(document.querySelector(".answer"));
+  for (const one of [...keys, document.querySelector("#all-keys"), document.querySelector(".foot .caution")]) {
+    if (box(one).bottom > innerHeight || box(one).right > innerWidth) wrong.push(`${one.textContent} lies beyond the edge`);
+  }
+  for (const one of keys) if (box(one).right > panel.right || box(one).bottom > panel.bottom + 1) wrong.push(`${one.textContent} lies beyond its panel`);
+  if (answer.bottom > Math.min(...keys.map((one) => box(one).top))) wrong.push("what to do first lies under the keys");
+  return wrong;
+}"""
+"""What cannot be seen without pushing: the close-up at every width; on a screen also the top line, what to do first, keys and caution."""
+
 
 async def test_nine_hundred_sections_at_every_size_by_day_and_dimmed(
     browser, broker, tmp_path
 ):
-    """In six areas, with trains, ten faults, work and an area not heard: no text under 16 px and no headline under 20, nothing cut, nothing on something else, no page wider than its window."""
+    """In six areas, with trains, ten faults, work and an area not heard: no text under 16 px and no headline under 20, nothing cut, nothing on something else, no page wider than its window; what must be in sight is, without pushing."""
     text = large_line(900)
     line = read_line(text)
     async with listening(quick(tmp_path, broker.url), text=text) as daemon:
@@ -263,8 +285,13 @@ async def test_nine_hundred_sections_at_every_size_by_day_and_dimmed(
                 await page.set_viewport_size({"width": width, "height": height})
                 for dimmed in ("by day", "dimmed"):
                     await page.wait_for_timeout(50)
-                    found[width, height, dimmed] = await page.evaluate(WRONG)
+                    wrong = await page.evaluate(WRONG)
+                    found[width, height, dimmed] = wrong + await page.evaluate(HIDDEN)
                     await page.keyboard.press("b")
+            urgent = page.locator('.overview [data-section="VD030"]')
+            await expect(urgent.locator(".urge")).to_be_hidden()
+            await urgent.evaluate("(one) => { one.dataset.fault = 'urgent'; }")
+            await expect(urgent.locator(".urge")).to_be_visible()
             for path in ("/phone", "/heads/H0100/watch", "/sections/WU038"):
                 await page.set_viewport_size({"width": 390, "height": 844})
                 await page.goto(f"{daemon.desk_at}{path}")
