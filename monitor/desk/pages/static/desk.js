@@ -354,7 +354,17 @@ function aheadBy(ms) {
   return Math.max(...heardAhead);
 }
 
+let latest = Date.parse(body.dataset.now);
+function turnedBack(tick) {
+  // What is played may be turned back: then nothing that is shown of later is so any more.
+  const told = Date.parse(tick.now);
+  const back = body.dataset.rehearsal === "1" && told < latest - 1000;
+  latest = told;
+  return back;
+}
+
 function take(tick) {
+  if (turnedBack(tick)) { location.reload(); return; }
   ahead = aheadBy(Date.parse(tick.now) - performance.now());
   wall = Date.now() - performance.now();
   silent = tick.silent_s === null ? null : tick.silent_s * 1000;
