@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from enum import StrEnum
 from functools import partial
@@ -461,7 +461,7 @@ def replay(
     """
     from monitor.core.alerts import line as alert_line
     from monitor.plans import as_done, read_plan
-    from replay.player import People, second_opinion
+    from replay.player import People
 
     until_then = None if until is None else moment(until)
     with ExitStack() as stack:
@@ -479,22 +479,32 @@ def replay(
             works = read_plan(plan, source.line, source.span())
             source.entries = as_done(works, plan.stem)
         raised: dict[str, str] = {}
-        last: dict[str, str] = {}
+        last: dict[str, tuple[str, int]] = {}
         with output(alerts) as out, written(faults) as faulty, written(calls) as called:
             people = People(source.asked, faulty, called)
             for given in source.outputs(until_then):
                 people.take(given)
                 for alert in given.alerts:
                     if verify:
-                        last[alert.id] = alert_line(alert)
+                        last[alert.id] = alert_line(alert), source.spell
                     if source.asked.asked_for(alert):
                         raised[alert.id] = alert.kind
                         out.write(f"{alert_line(alert)}\n")
         say(_summary(source.events, source.rejected, Counter(raised.values())))
         _report(source, until_then, report)
         if verify:
-            again = source.again(until_then)
-            _verify(second_opinion(again, last.values(), source.line, source.detection))
+            _verify(_second_opinions(source, until_then, last.values()))
+
+
+def _second_opinions(
+    source: Source, until: Moment | None, alerts: Collection[tuple[str, int]]
+) -> Iterator[Verdict]:
+    """What the second checker says of *alerts*, each by what it was concluded by last."""
+    from replay.player import second_opinion
+
+    for number, spell in enumerate(source.spells(until)):
+        mine = [text for text, by in alerts if by == number]
+        yield from second_opinion(spell.events(), mine, spell.line, spell.detection)
 
 
 def _report(source: Source, until: Moment | None, path: Path | None) -> None:

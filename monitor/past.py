@@ -60,6 +60,7 @@ class Past:
 
     Attributes:
         in_force: what was, oldest first.
+        run: the number of the run at which `outputs` is.
     """
 
     def __init__(
@@ -73,6 +74,7 @@ class Past:
         lead_in_h: float = LEAD_IN_H,
     ) -> None:
         self.journal = journal
+        self.run = 0
         self.begin, self.end = begin, end
         self.lead_in_h = lead_in_h
         self._line, self._detection = line, detection
@@ -180,7 +182,8 @@ class Past:
             through: what the events are handed through on their way.
         """
         before: set[str] = set()
-        for run in self.runs:
+        for number, run in enumerate(self.runs):
+            self.run = number
             engine, said = self.engine(run), set[str]()
             for event in through(self.events(run)):
                 output = engine.take(event)

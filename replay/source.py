@@ -41,6 +41,21 @@ class Tried:
     store: Path | None
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Spell:
+    """One going through, by what was in force.
+
+    Args:
+        events: gives what was gone through.
+        line: the line file.
+        detection: every number besides.
+    """
+
+    events: Callable[[], Iterable[AnyEvent]]
+    line: Line
+    detection: Detection
+
+
 class Source(Protocol):
     """What a replay takes its events from.
 
@@ -51,6 +66,7 @@ class Source(Protocol):
         entries: what people entered besides.
         events: how many were taken.
         rejected: how many lines are no events.
+        spell: the number of the going through at which `outputs` is.
         tried: what was given instead of what was in force, or None.
     """
 
@@ -64,6 +80,9 @@ class Source(Protocol):
     def rejected(self) -> int: ...  # noqa: D102 - an attribute
 
     @property
+    def spell(self) -> int: ...  # noqa: D102 - an attribute
+
+    @property
     def tried(self) -> Tried | None: ...  # noqa: D102 - an attribute
 
     def outputs(self, until: Moment | None) -> Iterator[Output]:
@@ -71,6 +90,9 @@ class Source(Protocol):
 
     def again(self, until: Moment | None) -> Iterator[AnyEvent]:
         """The events once more."""
+
+    def spells(self, until: Moment | None) -> tuple[Spell, ...]:
+        """By what it was concluded: `outputs` is at that of number `spell`."""
 
     def span(self) -> tuple[Moment, Moment] | None:
         """When the first and the last of them came."""
@@ -139,6 +161,7 @@ class Recorded(_Counting):
         self._read, self._again, self._rejected = read, again, rejected
 
     tried = None
+    spell = 0
 
     @property
     def rejected(self) -> int:
@@ -179,6 +202,16 @@ class Recorded(_Counting):
         found = with_entries(self._again(), self.entries)
         return found if until is None else up_to(found, until)
 
+    def spells(self, until: Moment | None) -> tuple[Spell, ...]:
+        """One: nothing changes in a recording."""
+        return (
+            Spell(
+                events=lambda: self.again(until),
+                line=self.line,
+                detection=self.detection,
+            ),
+        )
+
     def span(self) -> tuple[Moment, Moment] | None:
         """When the first and the last of them came."""
         return span_of(self._again())
@@ -211,6 +244,11 @@ class Journaled(_Counting):
         last = past.runs[-1]
         self.line, self.detection = last.line, last.detection
         self.asked = Survey(learnt=(), window=(past.begin, past.end))
+
+    @property
+    def spell(self) -> int:
+        """The number of the going through at which `outputs` is."""
+        return self._past.run
 
     @property
     def tried(self) -> Tried | None:
@@ -264,6 +302,13 @@ class Journaled(_Counting):
         """The events once more, as the last run had them."""
         found = with_entries(self._past.events(self._past.runs[-1]), self.entries)
         return found if until is None else up_to(found, until)
+
+    def spells(self, until: Moment | None) -> tuple[Spell, ...]:
+        """One for each time that something else came into force."""
+        return tuple(
+            Spell(events=piece.events, line=run.line, detection=run.detection)
+            for run, piece in zip(self._past.runs, self.pieces(until), strict=True)
+        )
 
     def span(self) -> tuple[Moment, Moment] | None:
         """When the first and the last of them came."""

@@ -18,7 +18,7 @@ from monitor.store import Store
 from tests.journals import come, connect, start
 from tests.live import LINE
 from tests.mosquitto import running
-from tests.test_past import SLOW, disturbed
+from tests.test_past import SLOW, disturbed, state
 
 SIX = parse("2026-05-04T06:00:00Z")
 WINDOW = ("--from", stamp(SIX), "--to", stamp(SIX + HOUR))
@@ -97,6 +97,34 @@ def test_replay_of_a_window_can_be_verified():
     ended = done("replay", *WINDOW, "--data", "var", "--verify")
 
     assert "alerts worked out again" in ended.stderr
+
+
+def test_each_is_verified_by_what_it_was_concluded_by(here):
+    """Occupied with no train was told after two minutes, and then after twenty: T2 by the first settings alone, T3 by the second; both are right."""
+    patient = {"occupied-no-train": {"no_train_after_s": 1200}}
+    names = ("T1", "T2", "T3", "T4")
+    with Journal.open(here / "var/long.sqlite") as journal:
+        start(journal, SIX, LINE)
+        connect(journal, SIX)
+        come(
+            journal, [state(n, SIX + n, "clear", name) for n, name in enumerate(names)]
+        )
+        come(journal, occupied(10, SIX + MINUTE, "T2", 10))
+        start(journal, SIX + 20 * MINUTE, LINE, detect=patient)
+        connect(journal, SIX + 20 * MINUTE)
+        come(journal, occupied(20, SIX + 25 * MINUTE, "T3", 25))
+    ended = done("replay", *WINDOW, "--journal", "var/long.sqlite", "--verify")
+
+    assert {"2026-05-04T06:03:00.000Z", "2026-05-04T06:45:00.000Z"} <= raised(ended)
+    assert "2 alerts worked out again: 2 agrees, 0 disagrees" in ended.stderr
+
+
+def occupied(number, at, section, minutes):
+    """A section is occupied for some minutes, and nobody entered."""
+    return [
+        state(number, at, "occupied", section),
+        state(number + 1, at + minutes * MINUTE, "clear", section),
+    ]
 
 
 @pytest.mark.parametrize(
