@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from bisect import bisect_right
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import tzinfo
 from typing import Any
@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from monitor.core.facts import Fact
+from monitor.core.facts import FactKind
 from monitor.core.layout import Line
 from monitor.core.moments import DAY, HOUR, MINUTE, Duration, Moment, as_datetime
 from monitor.history import HOURS, History
@@ -235,40 +235,51 @@ def seen_sections(
 ) -> dict[str, Section]:
     """What was seen of each section from *begin* up to *end*, its trains left aside."""
     sections = {name: Section() for name in line.sections}
-    _watched(history, sections, line, begin, end)
-    _disturbed(history, sections, begin, end)
-    _spells(history, sections, begin, end)
+    found = _Facts(history, sections)
+    _watched(found, sections, line, begin, end)
+    _disturbed(found, begin, end)
+    _spells(found, sections, begin, end)
     return sections
 
 
-def _by_section(
-    facts: Iterable[Fact], sections: dict[str, Section]
-) -> Iterable[tuple[Fact, Section]]:
-    """Each fact with its section, where the line file has it."""
-    for fact in facts:
-        section = sections.get(fact.subject.partition("/")[2])
-        if section is not None:
-            yield fact, section
+class _Facts:
+    """Facts, each with its section, where the line file has it.
+
+    Args:
+        history: in which they stand.
+        sections: by id.
+    """
+
+    def __init__(self, history: History, sections: dict[str, Section]) -> None:
+        self.history = history
+        self._sections = {f"section/{name}": one for name, one in sections.items()}
+
+    def of(
+        self, kind: FactKind, begin: Moment | None, end: Moment
+    ) -> Iterator[tuple[Section, Moment, Moment | None, dict[str, Any]]]:
+        """Those of *kind*, by time: section, began, ended and what else is known."""
+        sections = self._sections
+        for subject, began, ended, values in self.history.rows(kind, begin, end):
+            section = sections.get(subject)
+            if section is not None:
+                yield section, began, ended, values
 
 
 def _watched(
-    history: History,
+    found: _Facts,
     sections: dict[str, Section],
     line: Line,
     begin: Moment,
     end: Moment,
 ) -> None:
-    for fact, section in _by_section(history.read("heard", None, None, end), sections):
+    for section, began, _, _ in found.of("heard", None, end):
         before = section.heard
-        section.heard = fact.began if before is None else min(before, fact.began)
-    for fact, section in _by_section(
-        history.read("not-known", None, begin, end), sections
-    ):
-        section.dark.append((fact.began, end if fact.ended is None else fact.ended))
-    work = history.read("work", None, begin - AFTER_WORK, end)
-    for fact, section in _by_section(work, sections):
-        section.work.append((fact.began, end if fact.ended is None else fact.ended))
-    starts = _starts(history, end)
+        section.heard = began if before is None else min(before, began)
+    for section, began, ended, _ in found.of("not-known", begin, end):
+        section.dark.append((began, end if ended is None else ended))
+    for section, began, ended, _ in found.of("work", begin - AFTER_WORK, end):
+        section.work.append((began, end if ended is None else ended))
+    starts = _starts(found.history, end)
     for name, section in sections.items():
         heard = end if section.heard is None else min(section.heard, end)
         dark = [*section.dark, (begin, heard)]
@@ -282,28 +293,24 @@ def _starts(history: History, end: Moment) -> dict[str, list[Moment]]:
     """When each evaluator came into service; not where it was heard to be in it first."""
     found: dict[str, list[Moment]] = {}
     known: set[str] = set()
-    for fact in history.read("service", None, None, end):
-        name = fact.subject.partition("/")[2]
-        if fact.values.get("state") == "in_service" and name in known:
-            found.setdefault(name, []).append(fact.began)
+    for subject, began, _, values in history.rows("service", None, end):
+        name = subject.partition("/")[2]
+        if values.get("state") == "in_service" and name in known:
+            found.setdefault(name, []).append(began)
         known.add(name)
     return found
 
 
-def _disturbed(
-    history: History, sections: dict[str, Section], begin: Moment, end: Moment
-) -> None:
-    facts = history.read("disturbance", None, begin, end)
-    for fact, section in _by_section(facts, sections):
-        at = fact.began
-        if fact.values.get("under_work") or is_in(at, section.work):
+def _disturbed(found: _Facts, begin: Moment, end: Moment) -> None:
+    for section, at, _, values in found.of("disturbance", begin, end):
+        if values.get("under_work") or is_in(at, section.work):
             section.under_work += 1
         elif any(over <= at < over + AFTER_WORK for _, over in section.work):
             section.after_work += 1
         elif _started(section.starts, at):
             section.at_start += 1
         else:
-            section.disturbed.append((at, bool(fact.values.get("spurious"))))
+            section.disturbed.append((at, bool(values.get("spurious"))))
 
 
 def _started(starts: tuple[Moment, ...], at: Moment) -> bool:
@@ -313,56 +320,55 @@ def _started(starts: tuple[Moment, ...], at: Moment) -> bool:
 
 
 def _spells(
-    history: History, sections: dict[str, Section], begin: Moment, end: Moment
+    found: _Facts, sections: dict[str, Section], begin: Moment, end: Moment
 ) -> None:
-    for fact, section in _by_section(history.read("reset", None, begin, end), sections):
-        values = fact.values
+    for section, began, _, values in found.of("reset", begin, end):
         if values.get("step") == "accepted":
             followed = values.get("proved_at") is not None
-            work = bool(values.get("under_work")) or is_in(fact.began, section.work)
+            work = bool(values.get("under_work")) or is_in(began, section.work)
             section.resets.append((str(values.get("kind")), followed, work))
-    for fact, section in _by_section(
-        history.read("failed", None, begin, end), sections
-    ):
-        section.failed.append(_spell(fact, end))
-        if fact.began >= begin and _counts(fact, section):
-            section.back.append(_took(fact, section, end))
-    for fact, section in _by_section(
-        history.read("no-train", None, begin, end), sections
-    ):
-        section.no_train.append(_spell(fact, end))
-    for fact, section in _by_section(history.read("held", None, begin, end), sections):
-        section.held += fact.ended is not None and begin <= fact.ended < end
+    for section, began, ended, values in found.of("failed", begin, end):
+        section.failed.append((began, end if ended is None else ended))
+        if began >= begin and _counts(began, values, section):
+            over = ended is not None and ended <= end
+            over = over and bool(values.get("ended_seen", True))
+            until = end if ended is None else min(ended, end)
+            section.back.append(_took(began, until, section, over=over))
+    for section, began, ended, _ in found.of("no-train", begin, end):
+        section.no_train.append((began, end if ended is None else ended))
+    for section, _, ended, _ in found.of("held", begin, end):
+        section.held += ended is not None and begin <= ended < end
     for section in sections.values():
-        for name in ("failed", "no_train"):
-            seen = within(getattr(section, name), begin, end)
-            kept = without(without(seen, section.dark), section.work)
-            setattr(section, name, kept)
+        section.failed = _kept(section.failed, section, begin, end)
+        section.no_train = _kept(section.no_train, section, begin, end)
 
 
-def _spell(fact: Fact, end: Moment) -> Spell:
-    return fact.began, end if fact.ended is None else fact.ended
+def _kept(
+    spells: list[Spell], section: Section, begin: Moment, end: Moment
+) -> list[Spell]:
+    """What of *spells* was watched, and not under work."""
+    if not spells:
+        return spells
+    return without(without(within(spells, begin, end), section.dark), section.work)
 
 
-def _counts(fact: Fact, section: Section) -> bool:
+def _counts(began: Moment, values: dict[str, Any], section: Section) -> bool:
     """Whether it tells how long it takes to be given back: not under work, and its beginning was seen."""
-    values: dict[str, Any] = fact.values
     return not (
         values.get("under_work")
         or not values.get("began_seen", True)
-        or is_in(fact.began, section.work)
+        or is_in(began, section.work)
     )
 
 
-def _took(fact: Fact, section: Section, end: Moment) -> tuple[float, bool]:
+def _took(
+    began: Moment, until: Moment, section: Section, *, over: bool
+) -> tuple[float, bool]:
     """How long it took, as far as that was seen; work cuts it off."""
-    until = end if fact.ended is None or fact.ended > end else fact.ended
-    over = fact.ended is not None and fact.ended <= end
-    over = over and bool(fact.values.get("ended_seen", True))
     for begin, _ in section.work:
-        if fact.began < begin < until:
+        if began < begin < until:
             until, over = begin, False
-    return (until - fact.began) / 1_000_000, over
+    return (until - began) / 1_000_000, over
 
 
 @dataclass(frozen=True, slots=True)
@@ -409,16 +415,19 @@ def _trains(
         day = one.day - clock.begin // DAY
         inside = clock.inside[day]
         hours = np.frombuffer(one.trains, np.uint32).reshape(-1, HOURS)[rows]
-        told = np.frombuffer(one.axles, ">i8").reshape(-1, 2)[rows]
+        counted = np.fromstring(one.counted, np.int64, sep=",")[rows]
+        axles = np.fromstring(one.axles, np.int64, sep=",")[rows]
         if not inside.all():
             here = hours * inside
             # Of a day that is cut by the period, as many axles as of its trains.
             part = here.sum(axis=1) / np.maximum(hours.sum(axis=1), 1)
-            hours, told = here, np.rint(told * part[:, None]).astype(np.int64)
+            hours = here
+            counted = np.rint(counted * part).astype(np.int64)
+            axles = np.rint(axles * part).astype(np.int64)
         found.sums[run_of[day], at] += hours
         found.through[at, day] = hours > 0
-        found.counted[at] += told[:, 0]
-        found.axles[at] += told[:, 1]
+        found.counted[at] += counted
+        found.axles[at] += axles
     return found
 
 

@@ -151,6 +151,10 @@ async def test_a_report_that_cannot_be_made_is_tried_again(serving, store):
         ("2026-03-28T12:00:00Z", 28, "12:30", "2026-02", "2026-03-28T11:30"),
         # The night on which clocks go forward has no 02:30: it goes at 03:30.
         ("2027-03-28T01:30:00Z", 28, "02:30", "2027-02", "2027-03-28T01:30"),
+        # That on which they go back has it twice: it goes at the first, and the second is no other.
+        ("2026-10-25T00:29:59Z", 25, "02:30", "2026-08", "2026-09-25T00:30"),
+        ("2026-10-25T00:30:00Z", 25, "02:30", "2026-09", "2026-10-25T00:30"),
+        ("2026-10-25T01:30:00Z", 25, "02:30", "2026-09", "2026-10-25T00:30"),
     ],
 )
 def test_when_it_is_due(now, day, at, month, due):
@@ -158,6 +162,44 @@ def test_when_it_is_due(now, day, at, month, due):
     found = latest(parse(now), BERLIN, day, at)
 
     assert (found.name, stamp(found.due)[:16]) == (month, due)
+
+
+@pytest.mark.parametrize(
+    ("now", "begin", "end", "hours"),
+    [
+        ("2026-04-02T00:00:00Z", "2026-02-28T23:00", "2026-03-31T22:00", 743),
+        ("2026-11-02T00:00:00Z", "2026-09-30T22:00", "2026-10-31T23:00", 745),
+        ("2026-05-02T00:00:00Z", "2026-03-31T22:00", "2026-04-30T22:00", 720),
+    ],
+)
+def test_a_month_in_which_clocks_change_is_whole(now, begin, end, hours):
+    """From midnight to midnight by the clocks of the zone: March has an hour less, October one more (IANA: Europe/Berlin changes on the last Sundays of these)."""
+    found = latest(parse(now), BERLIN, 1, "00:00")
+
+    assert (stamp(found.begin)[:16], stamp(found.end)[:16]) == (begin, end)
+    assert (found.end - found.begin) // HOUR == hours
+
+
+@pytest.mark.parametrize(
+    ("day", "begin", "months"),
+    [
+        (28, "2027-03-27T00:00:00Z", ["2027-01", "2027-02"]),
+        (25, "2026-10-24T00:00:00Z", ["2026-08", "2026-09"]),
+    ],
+)
+async def test_over_a_change_of_clock_each_month_goes_once(
+    serving, store, day, begin, months
+):
+    """Looked at every quarter of an hour through the night of the change: nothing is sent twice, and nothing is left out."""
+    postbox = Postbox()
+    sending = Sending(serving(postbox), store, day=day, at="02:30")
+    for quarter in range(3 * 24 * 4):
+        sending.now = parse(begin) + quarter * HOUR // 4
+        await sending.monthly.look()
+
+    assert [one.name for one in sending.made] == months
+    ids = [mail["Message-ID"] for _, mail in postbox.mails]
+    assert ids == [f"<monthly-{name}@monitor-1.tallywatch.invalid>" for name in months]
 
 
 def test_its_own_timezone_goes_before_the_lines(store):
