@@ -8,12 +8,12 @@ Where the thing itself lies further back, it says so in a field of its own.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Any
 
 from monitor.core.events import Direction, ResetKind, Service, State, Step
 from monitor.core.moments import Duration, Moment
+from monitor.core.values import value_class
 
 
 class Verdict(StrEnum):
@@ -24,7 +24,7 @@ class Verdict(StrEnum):
     CANNOT_TELL = "cannot tell"
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Change:
     """What every change carries.
 
@@ -37,7 +37,7 @@ class Change:
     at: Moment
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class StateChanged(Change):
     """A section shows another state.
 
@@ -56,7 +56,7 @@ class StateChanged(Change):
     unseen: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class ContactsChanged(Change):
     """A section's proving contacts stand otherwise than before.
 
@@ -71,7 +71,7 @@ class ContactsChanged(Change):
     event: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class InterlockingChanged(Change):
     """The interlocking takes a section for something else than before.
 
@@ -84,7 +84,7 @@ class InterlockingChanged(Change):
     event: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class LevelMeasured(Change):
     """Values were measured at the test point of a head.
 
@@ -97,7 +97,7 @@ class LevelMeasured(Change):
     event: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class HeadPassed(Change):
     """A train, or part of one, has passed a head.
 
@@ -118,7 +118,7 @@ class HeadPassed(Change):
     event: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class NotKnown(Change):
     """From here on a section's state is not known.
 
@@ -131,7 +131,7 @@ class NotKnown(Change):
     why: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class KnownAgain(Change):
     """A section's state is known again; a change of state in between is told right after, as unseen.
 
@@ -144,7 +144,7 @@ class KnownAgain(Change):
     event: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class WorkBegan(Change):
     """A section came under work: nothing is raised about it meanwhile.
 
@@ -155,7 +155,7 @@ class WorkBegan(Change):
     why: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class WorkRenamed(Change):
     """A section stays under work, but the work that was named has ended.
 
@@ -166,7 +166,7 @@ class WorkRenamed(Change):
     why: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class WorkEnded(Change):
     """A section is no longer under work; what is still so is judged anew from here.
 
@@ -179,7 +179,7 @@ class WorkEnded(Change):
     state: State | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class ResetTaken(Change):
     """One step of a reset was taken.
 
@@ -200,7 +200,7 @@ class ResetTaken(Change):
     worked: Moment | None = None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Entered(Change):
     """A stretch of `occupied` began (happened; the judgement follows as `EntryJudged`).
 
@@ -215,7 +215,7 @@ class Entered(Change):
     unseen: bool = False
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class EntryJudged(Change):
     """Whether an entry is explained is known now.
 
@@ -240,7 +240,7 @@ class EntryJudged(Change):
     train: bool = True
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class StretchEnded(Change):
     """A stretch of `occupied` is over (told at once, or `skew_s` after where it ended in a clear).
 
@@ -253,7 +253,7 @@ class StretchEnded(Change):
     ended: Moment
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Cleared(Change):
     """A clear has lasted for the skew: an occupation is over, however that will be judged.
 
@@ -270,7 +270,7 @@ class Cleared(Change):
     event: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class ClearWasShort(Change):
     """A clear lasted for less than the skew, and ended nothing.
 
@@ -281,7 +281,7 @@ class ClearWasShort(Change):
     cleared: Moment
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class OccupationEnded(Change):
     """An occupation is over, and how it ended is judged.
 
@@ -310,7 +310,7 @@ class OccupationEnded(Change):
     spurious: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class WorkedThrough(Change):
     """A train has worked through: the proof that the section detects a train again.
 
@@ -325,7 +325,7 @@ class WorkedThrough(Change):
     event: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class MovedOn(Change):
     """What occupies a section went on into a neighbour, which nothing else explains.
 
@@ -336,7 +336,7 @@ class MovedOn(Change):
     into: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class TrainJoined(Change):
     """A train entered a section that was occupied already.
 
@@ -349,12 +349,12 @@ class TrainJoined(Change):
     out_of: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class TrainMayHaveCome(Change):
     """A section that stayed occupied behind its train was clear for a moment, and another train may have come in."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class TrainPassed(Change):
     """Trains have left a section: which, where from, where to.
 
@@ -375,7 +375,7 @@ class TrainPassed(Change):
     into: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class TrainWentOn(Change):
     """The train that was in a section is two sections on, and the one between has cleared; the section itself has not.
 
@@ -396,7 +396,7 @@ class TrainWentOn(Change):
     beside: tuple[str, int] | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class TrainVanished(Change):
     """A section that held a train has cleared, and no neighbour explains it.
 
@@ -425,7 +425,7 @@ class TrainVanished(Change):
     event: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class TrainUnseen(Change):
     """A train has come out of a section that was shown clear.
 
@@ -456,7 +456,7 @@ class TrainUnseen(Change):
     shown: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class TrainFound(Change):
     """A train that vanished from a section may be one that was seen to come out near by.
 
@@ -473,7 +473,7 @@ class TrainFound(Change):
     entered: Moment
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Counted:
     """The axles of one train at one head.
 
@@ -490,7 +490,7 @@ class Counted:
     event: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class TrainCounted(Change):
     """A train that is known has passed a head.
 
@@ -503,7 +503,7 @@ class TrainCounted(Change):
     leaves: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Miscounted(Change):
     """A head counted a train otherwise than the heads that it passed before or after, which agree.
 
@@ -518,7 +518,7 @@ class Miscounted(Change):
     passages: tuple[Counted, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class CountAgreed(Change):
     """One more train was counted at a head, or in and out of a section (`section/T107`), as everywhere else.
 
@@ -526,7 +526,7 @@ class CountAgreed(Change):
     """
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class AxlesLeft:
     """The tally of a section that its train has left.
 
@@ -543,7 +543,7 @@ class AxlesLeft:
     event: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class LeftOver(Change):
     """A train has gone on, and a section stays occupied with one to three axles over, or lacking.
 
@@ -564,12 +564,12 @@ class LeftOver(Change):
     since: Moment
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class LeftOverGone(Change):
     """What was told as `LeftOver` is so no longer, or points elsewhere."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class TrainsFromAfar(Change):
     """Trains come into a section as one that the line file does not join to it gives up a train.
 
@@ -588,7 +588,7 @@ class TrainsFromAfar(Change):
     event: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Disturbance(Change):
     """A section was disturbed once more: one change to `disturbed`, or one spurious occupation.
 
@@ -607,7 +607,7 @@ class Disturbance(Change):
     event: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class ServiceChanged(Change):
     """An evaluator says something else of itself than before.
 
@@ -624,7 +624,7 @@ class ServiceChanged(Change):
     so_since: Moment
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class GatewaySilent(Change):
     """Nothing was heard of a gateway for three periods, or its will came.
 
@@ -643,7 +643,7 @@ class GatewaySilent(Change):
     sections: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class GatewayHeard(Change):
     """A gateway that was silent is heard again.
 
@@ -654,7 +654,7 @@ class GatewayHeard(Change):
     event: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class GapFound(Change):
     """A source's numbers jumped, or went back with no word of a restart.
 
@@ -673,7 +673,7 @@ class GapFound(Change):
     sections: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class ClockJudged(Change):
     """A source's clock departs from the others, or does so no longer.
 
@@ -700,7 +700,7 @@ class ClockJudged(Change):
     correction: Duration
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class AssetDisturbed(Disturbance):
     """A section that needs an asset was disturbed once more.
 
@@ -711,7 +711,7 @@ class AssetDisturbed(Disturbance):
     section: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class CauseMember:
     """One of several failures that share an asset.
 
@@ -726,7 +726,7 @@ class CauseMember:
     event: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class CauseSeen(Change):
     """Several failures share an asset (the place, as a subject: `cable/C2`); told again when more join.
 
@@ -749,12 +749,12 @@ class CauseSeen(Change):
     chance_per_year: float | None
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class CauseOver(Change):
     """All failures that shared an asset have ended."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class CauseBegan(Change):
     """A section or evaluator is one of several that share what has failed.
 
@@ -771,7 +771,7 @@ class CauseBegan(Change):
     section: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class CauseEnded(Change):
     """A cause that covered a section or evaluator is over.
 
@@ -786,7 +786,7 @@ class CauseEnded(Change):
     section: bool
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class LearntAnew(Change):
     """Something new was learnt about a place from traffic.
 

@@ -19,10 +19,11 @@ Pages and reports are made of facts; alerts are about them.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Any, Literal
 
 from monitor.core.moments import Moment
+from monitor.core.values import value_class
 
 FactKind = Literal[
     "heard",
@@ -38,7 +39,7 @@ FactKind = Literal[
 ]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Fact:
     """One thing that was so.
 

@@ -19,6 +19,7 @@ from monitor.core.detector import (
     look,
 )
 from monitor.core.moments import SECOND, Duration, Moment
+from monitor.core.values import value_class
 from monitor.core.words import offset, span
 
 FAR: Duration = 30 * SECOND
@@ -28,7 +29,7 @@ OF = 20
 """Events that a judgement rests on."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Clock:
     """What was judged last.
 

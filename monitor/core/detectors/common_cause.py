@@ -19,6 +19,7 @@ from monitor.core.detector import (
     look,
 )
 from monitor.core.moments import SECOND, Moment, seconds
+from monitor.core.values import value_class
 from monitor.core.words import clock, names, often, span
 
 NAMED = 6
@@ -63,7 +64,7 @@ OTHERS: dict[str, tuple[str, str]] = {
 """What else it could be, and what would settle that (common practice)."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Sharing:
     """What is remembered of an asset: the cause that is open there, or None."""
 

@@ -26,10 +26,11 @@ from monitor.core.detector import (
     look,
 )
 from monitor.core.moments import Moment, seconds
+from monitor.core.values import value_class
 from monitor.core.words import clock, names, span, times
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Mismatch:
     """What is remembered of a head, or of a section where no head is known.
 

@@ -20,10 +20,11 @@ from monitor.core.detector import (
 )
 from monitor.core.events import Service
 from monitor.core.moments import Moment
+from monitor.core.values import value_class
 from monitor.core.words import clock, names
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Locked:
     """Whether it is locked out.
 

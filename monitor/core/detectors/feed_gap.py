@@ -18,10 +18,11 @@ from monitor.core.detector import (
     look,
 )
 from monitor.core.moments import Moment
+from monitor.core.values import value_class
 from monitor.core.words import clock, times
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Gaps:
     """What was seen of gaps.
 

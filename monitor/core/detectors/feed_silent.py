@@ -19,10 +19,11 @@ from monitor.core.detector import (
     look,
 )
 from monitor.core.moments import SECOND, Moment
+from monitor.core.values import value_class
 from monitor.core.words import clock, span
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Silence:
     """Whether a gateway is judged silent.
 

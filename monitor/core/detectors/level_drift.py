@@ -36,6 +36,7 @@ from monitor.core.statistics.trend import (
     sen_line,
     sen_seasonal,
 )
+from monitor.core.values import value_class
 from monitor.core.words import MEASURED, amount, names
 
 SHORTER = (28, 14, 10)
@@ -60,7 +61,7 @@ SHARPER = 10
 """A shorter window is one more look at the same days, so its trend must come by chance so many times more seldom."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Series:
     """What is remembered of one value.
 
@@ -132,7 +133,7 @@ class Series:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Measured:
     """What is remembered of a head.
 
@@ -176,7 +177,7 @@ class Trend:
     line: SenLine
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Drift:
     """Where a trend leads; times in days from the midnight it was judged at.
 

@@ -19,10 +19,11 @@ from monitor.core.detector import (
     look,
 )
 from monitor.core.moments import SECOND, Moment, seconds
+from monitor.core.values import value_class
 from monitor.core.words import MEASURED, amount, clock, names, span
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Run:
     """Samples of one value that lie outside its limits, one after the other.
 
@@ -47,7 +48,7 @@ class Run:
     backs: int = 0
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Levels:
     """What is known of the values of a head.
 

@@ -19,10 +19,11 @@ from monitor.core.detector import (
     look,
 )
 from monitor.core.moments import Moment, midnight_before
+from monitor.core.values import value_class
 from monitor.core.words import names
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Comers:
     """Where the last trains into a section came from.
 

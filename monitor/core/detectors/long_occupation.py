@@ -28,10 +28,11 @@ from monitor.core.detector import (
 )
 from monitor.core.events import State
 from monitor.core.moments import SECOND, Duration, Moment, seconds
+from monitor.core.values import value_class
 from monitor.core.words import clock, span
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Standing:
     """A train in a section.
 

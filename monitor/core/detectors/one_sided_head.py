@@ -19,6 +19,7 @@ from monitor.core.detector import (
 )
 from monitor.core.events import Direction
 from monitor.core.moments import HOUR, Duration, Moment
+from monitor.core.values import value_class
 from monitor.core.words import clock, span
 
 MOST = 800
@@ -31,7 +32,7 @@ MOST_ODD = 100
 """Odd passages remembered at most; a head that has more needs no further counting."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Odd:
     """A passage that one sensor saw otherwise than the other.
 
@@ -46,7 +47,7 @@ class Odd:
     event: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Passages:
     """The passages of a head within the window.
 

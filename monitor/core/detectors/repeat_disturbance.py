@@ -25,6 +25,7 @@ from monitor.core.detector import (
 )
 from monitor.core.moments import DAY, HOUR, Duration, Moment
 from monitor.core.statistics.poisson import Gamma, cluster_rate
+from monitor.core.values import value_class
 from monitor.core.words import YEAR, clock, often, span, times
 
 MOST = 200
@@ -37,7 +38,7 @@ Happened = tuple[Moment, str]
 """When a disturbance happened, and the event that shows it."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Seen:
     """The disturbances of a section within the longer window.
 

@@ -24,10 +24,11 @@ from monitor.core.detector import (
     look,
 )
 from monitor.core.moments import SECOND, Moment
+from monitor.core.values import value_class
 from monitor.core.words import clock, span, times
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Spurious:
     """What is remembered of a section.
 

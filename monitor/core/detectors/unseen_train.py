@@ -18,10 +18,11 @@ from monitor.core.detector import (
     look,
 )
 from monitor.core.moments import SECOND, Moment
+from monitor.core.values import value_class
 from monitor.core.words import clock, names
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Seen:
     """What is remembered of a section.
 

@@ -25,6 +25,7 @@ from monitor.core.detector import (
     look,
 )
 from monitor.core.moments import SECOND, Moment
+from monitor.core.values import value_class
 from monitor.core.words import clock, span
 
 KEPT = 8
@@ -33,7 +34,7 @@ KEPT = 8
 NEVER: Moment = -(2**62)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Gone:
     """What is remembered of a section.
 
