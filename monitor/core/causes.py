@@ -114,9 +114,11 @@ class Causes:
         dependence: what depends on what.
         limits: when several failures are one.
         rate: how often a section is disturbed by chance, a day, or None while that is not learnt.
+        groups: the causes that were told, by asset.
+        forming: those that have their members and are not told yet.
     """
 
-    HEARS: ClassVar[frozenset[type[Change]]] = frozenset(
+    hears: ClassVar[frozenset[type[Change]]] = frozenset(
         {Disturbance, ServiceChanged, StateChanged}
     )
     """The kinds of change that `hear` knows, so that others need not be told."""
@@ -127,7 +129,7 @@ class Causes:
     groups: dict[str, Group] = field(default_factory=dict)
     _pool: dict[str, CauseMember] = field(default_factory=dict)
     _ended: set[str] = field(default_factory=set)
-    _forming: list[Forming] = field(default_factory=list)
+    forming: list[Forming] = field(default_factory=list)
     _told: list[Change] = field(default_factory=list)
 
     # What the engine calls.
@@ -152,12 +154,11 @@ class Causes:
                 self._over(f"evaluator/{change.place}", change.at)
             case StateChanged() if change.now is not State.DISTURBED:
                 self._over(f"section/{change.place}", change.at)
-        told, self._told = self._told, []
-        return told
+        return self._give()
 
     def next_due(self) -> Moment | None:
-        """When a group will be told."""
-        return min((self._due(one) for one in self._forming), default=None)
+        """When a group will be told, or None while none is forming."""
+        return min((self._due(one) for one in self.forming), default=None)
 
     def _due(self, forming: Forming) -> Moment:
         limits = self.limits
@@ -165,12 +166,17 @@ class Causes:
 
     def wake(self, now: Moment) -> list[Change]:
         """Groups are told: they have come to rest, or waited long enough."""
-        for forming in sorted(self._forming, key=self._due):
+        for forming in sorted(self.forming, key=self._due):
             if self._due(forming) <= now:
-                self._forming.remove(forming)
+                self.forming.remove(forming)
                 while self._tell(forming, now):
                     pass
-        told, self._told = self._told, []
+        return self._give()
+
+    def _give(self) -> list[Change]:
+        told = self._told
+        if told:
+            self._told = []
         return told
 
     def covering(self, subject: str) -> Group | None:
@@ -228,10 +234,10 @@ class Causes:
                     }
         if newest.subject not in subjects:
             return
-        same = [one for one in self._forming if one.subjects & subjects]
-        self._forming = [one for one in self._forming if one not in same]
+        same = [one for one in self.forming if one.subjects & subjects]
+        self.forming = [one for one in self.forming if one not in same]
         became = min((one.became for one in same), default=at)
-        self._forming.append(
+        self.forming.append(
             Forming(
                 subjects=subjects.union(*(one.subjects for one in same)),
                 became=became,

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from typing import Any, ClassVar
+from typing import Any
 
 from monitor.core.changes import (
     Change,
@@ -62,26 +62,8 @@ class Chronicle:
         alone: the last time that each was occupied with no train seen.
         lit: the last moment before the spell not known that is over, by section.
         lengths: how long the last trains occupied each section.
+        hears: the kinds of change that `hear` knows, so that others need not be told, each with what is made of it.
     """
-
-    HEARS: ClassVar[frozenset[type[Change]]] = frozenset(
-        {
-            TrainPassed,
-            OccupationEnded,
-            Disturbance,
-            ResetTaken,
-            WorkedThrough,
-            NotKnown,
-            KnownAgain,
-            WorkBegan,
-            WorkEnded,
-            ServiceChanged,
-            StateChanged,
-            Cleared,
-            InterlockingChanged,
-        }
-    )
-    """The kinds of change that `hear` knows, so that others need not be told."""
 
     waiting: dict[str, Fact] = field(default_factory=dict)
     reached: dict[str, Step] = field(default_factory=dict)
@@ -99,29 +81,28 @@ class Chronicle:
     alone: dict[str, Fact] = field(default_factory=dict)
     lit: dict[str, Moment] = field(default_factory=dict)
     lengths: dict[str, deque[Duration]] = field(default_factory=dict)
+    hears: dict[type[Change], Callable[[Any], list[Fact]]] = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.hears = {
+            TrainPassed: self._passed_through,
+            OccupationEnded: self._left,
+            Disturbance: self._disturbance,
+            ResetTaken: self._reset,
+            WorkedThrough: self._proved,
+            NotKnown: self._known,
+            KnownAgain: self._known,
+            WorkBegan: self._work,
+            WorkEnded: self._work,
+            ServiceChanged: self._service,
+            StateChanged: self._state,
+            Cleared: self._cleared,
+            InterlockingChanged: self._cleared,
+        }
 
     def hear(self, change: Change) -> list[Fact]:
         """The facts that *change* makes."""
-        match change:
-            case TrainPassed() | OccupationEnded():
-                return self._left(change)
-            case StateChanged():
-                return self._state(change)
-            case Cleared() | InterlockingChanged():
-                return self._cleared(change)
-            case Disturbance():
-                return [self._disturbance(change)]
-            case ResetTaken():
-                return [self._reset(change)]
-            case WorkedThrough():
-                return self._proved(change)
-            case NotKnown() | KnownAgain():
-                return self._known(change)
-            case WorkBegan() | WorkEnded():
-                return self._work(change)
-            case ServiceChanged():
-                return self._service(change)
-        return []
+        return self.hears[type(change)](change)
 
     def _known(self, change: NotKnown | KnownAgain) -> list[Fact]:
         if isinstance(change, KnownAgain):
@@ -149,17 +130,18 @@ class Chronicle:
         self.work[change.place] = fact
         return [fact]
 
-    def _left(self, change: TrainPassed | OccupationEnded) -> list[Fact]:
-        if isinstance(change, OccupationEnded):
-            passed = self.passed.get(change.place)
-            found = [self._occupation(change)]
-            if change.spurious:
-                found.append(self._no_train(change))
-            if change.only_occupied and change.place not in self.work:
-                found += self._held(change, passed)
-            return found
+    def _passed_through(self, change: TrainPassed) -> list[Fact]:
         self.passed[change.place] = change
         return []
+
+    def _left(self, change: OccupationEnded) -> list[Fact]:
+        passed = self.passed.get(change.place)
+        found = [self._occupation(change)]
+        if change.spurious:
+            found.append(self._no_train(change))
+        if change.only_occupied and change.place not in self.work:
+            found += self._held(change, passed)
+        return found
 
     # What is not available, and who is held by it.
 
@@ -311,8 +293,8 @@ class Chronicle:
             },
         )
 
-    def _disturbance(self, change: Disturbance) -> Fact:
-        return Fact(
+    def _disturbance(self, change: Disturbance) -> list[Fact]:
+        fact = Fact(
             kind="disturbance",
             subject=f"section/{change.place}",
             began=change.happened,
@@ -322,8 +304,9 @@ class Chronicle:
                 "event": change.event,
             },
         )
+        return [fact]
 
-    def _reset(self, change: ResetTaken) -> Fact:
+    def _reset(self, change: ResetTaken) -> list[Fact]:
         fact = Fact(
             kind="reset",
             subject=f"section/{change.place}",
@@ -341,7 +324,7 @@ class Chronicle:
             fact = self._accepted(change, fact)
         elif change.step is Step.RESTORED and change.place in self.waiting:
             self.reached[change.place] = change.step
-        return fact
+        return [fact]
 
     def _accepted(self, change: ResetTaken, fact: Fact) -> Fact:
         """The fact of an accepted reset: it waits, unless a train has followed it since, or a newer one waits; both are so where it was entered later."""

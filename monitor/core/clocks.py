@@ -28,6 +28,8 @@ from monitor.core.words import offset, span
 ENOUGH = 20
 """Events over which a lag is judged."""
 
+MIDDLE = ENOUGH // 2
+
 FAR: Duration = 30 * SECOND
 """From here a clock counts as wrong, and an event as far from its arrival."""
 
@@ -68,16 +70,19 @@ class SourceClock:
 
     def measure(self, one: Measured) -> None:
         """One more event came."""
-        if len(self.lags) == ENOUGH:
-            oldest = self.lags[0]
-            del self.ordered[bisect_left(self.ordered, oldest.lag)]
+        lags, ordered = self.lags, self.ordered
+        if len(lags) < ENOUGH:
+            insort(ordered, one.lag)
+        else:
+            oldest = lags[0]
             self.late -= oldest.late
-        self.lags.append(one)
-        insort(self.ordered, one.lag)
+            if oldest.lag != one.lag:
+                del ordered[bisect_left(ordered, oldest.lag)]
+                insort(ordered, one.lag)
+        lags.append(one)
         self.late += one.late
-        if len(self.ordered) == ENOUGH:
-            middle = ENOUGH // 2
-            low, high = self.ordered[middle - 1], self.ordered[middle]
+        if len(ordered) == ENOUGH:
+            low, high = ordered[MIDDLE - 1], ordered[MIDDLE]
             if self.lag is None or high - low <= NOTICEABLE:
                 self.lag = (low + high) // 2
 
@@ -143,23 +148,20 @@ class Clocks:
         """The latest time that an event coming at *arrival* can bear by a clock that is right."""
         return arrival - self.usual + NOTICEABLE
 
-    def must_wait(self, source: str, lag: Duration) -> bool:
-        """Whether an event with *lag* must wait until more is known of its source's clock."""
-        clock = self.of(source)
+    def must_wait(self, clock: SourceClock, lag: Duration) -> bool:
+        """Whether an event with *lag* must wait until more is known of its source's *clock*."""
         if clock.lag is None:
             return abs(lag) > FAR
         return clock.jumped(lag)
 
-    def measure(self, source: str, one: Measured) -> SourceClock:
-        """One more event of *source* came."""
-        clock = self.of(source)
+    def measure(self, clock: SourceClock, one: Measured) -> None:
+        """One more event came of the source with *clock*."""
         first = clock.lag is None
         clock.measure(one)
         if clock.lag is not None and (
             first or abs(clock.lag - self.usual) > NOTICEABLE
         ):
             self.find_usual()
-        return clock
 
     def find_usual(self) -> None:
         """What is usual, from what is known of each source."""
@@ -172,9 +174,8 @@ class Clocks:
         half = len(pool) // 2
         self.usual = pool[half] if len(pool) % 2 else (pool[half - 1] + pool[half]) // 2
 
-    def new_correction(self, source: str) -> Duration | None:
-        """The correction *source* needs from now on, or None where the present one will do."""
-        clock = self.of(source)
+    def new_correction(self, clock: SourceClock) -> Duration | None:
+        """The correction that the source with *clock* needs from now on, or None where the present one will do."""
         if clock.lag is None:
             return None
         off = 0 if self.nobody else clock.lag - self.usual
@@ -183,26 +184,28 @@ class Clocks:
             wanted = round(off / TENTH) * TENTH
         return wanted if abs(wanted - clock.correction) >= RENEW else None
 
-    def judge(self, source: str, at: Moment, event: str) -> ClockJudged | None:
-        """Whether the clock of *source* turned wrong, or right again, with its last event *event*.
+    def turned(self, clock: SourceClock) -> bool:
+        """Whether *clock* is wrong and was not so far, or right again."""
+        if clock.lag is None:
+            return False
+        off = clock.lag if self.nobody else clock.lag - self.usual
+        return (abs(off) >= FAR or clock.late > MIDDLE) is not clock.wrong
+
+    def judge(
+        self, source: str, clock: SourceClock, at: Moment, event: str
+    ) -> ClockJudged:
+        """The clock of *source* turned wrong, or right again, with its last event *event*.
 
         It begins with the first of the events that it rests on, each as it was placed: one from before the clock jumped keeps its time.
         Nothing of it is later than *at*, when it is told.
         """
-        clock = self.of(source)
-        if clock.lag is None:
-            return None
-        off = clock.lag if self.nobody else clock.lag - self.usual
-        wrong = abs(off) >= FAR or clock.late > ENOUGH // 2
-        if wrong == clock.wrong:
-            return None
-        clock.wrong = wrong
+        clock.wrong = not clock.wrong
         return ClockJudged(
             place=source,
             at=at,
-            wrong=wrong,
+            wrong=clock.wrong,
             nobody=self.nobody,
-            lag=clock.lag,
+            lag=clock.lag or 0,
             usual=self.usual,
             late=clock.late,
             began=min(at, clock.lags[0].at),

@@ -118,7 +118,7 @@ class Counts:
         sections: how each section stands.
     """
 
-    HEARS: ClassVar[frozenset[type[Change]]] = frozenset(
+    hears: ClassVar[frozenset[type[Change]]] = frozenset(
         {
             HeadPassed,
             TrainCounted,

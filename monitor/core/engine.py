@@ -79,6 +79,7 @@ from monitor.core.lately import Lately
 from monitor.core.layout import OPEN, Line
 from monitor.core.moments import (
     DAY,
+    LATEST,
     SECOND,
     Moment,
     midnight_before,
@@ -112,6 +113,10 @@ LEARNT_FROM = frozenset(
 DAY_STAGE, HEARING_STAGE, LATE_STAGE, TRAIN_STAGE, DETECTOR_STAGE, FAULT_STAGE = range(
     6
 )
+
+
+NO_WAKE = (LATEST, FAULT_STAGE)
+"""Later than any wake."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -236,32 +241,37 @@ class Engine:
         if isinstance(event, MonitorRecord):
             self._record(event)
         elif event.arrival is None:
-            for known in self.untold.take(event):
-                self._take(known)
+            for known, arrival in self.untold.take(event):
+                self._take(known, arrival)
         else:
-            self._take(event)
+            self._take(event, event.arrival)
         return self._give()
 
-    def _take(self, event: AnyEvent) -> None:
-        told = event.arrival is not None
+    def _take(self, event: AnyEvent, arrival: Moment | None) -> None:
         ordering = self.ordering
-        if event.arrival is not None:
-            ordering.pass_time(event.arrival)
+        if arrival is not None:
+            ordering.pass_time(arrival)
         elif not (event.retained or by_people(event.source)) and not (
             isinstance(event, GatewayStatus) and not event.online
         ):
             # A recording that does not say when its events came: their own times are all there is.
             ordering.pass_time(event.time)
         self._advance()
-        outcome = ordering.take(event, told=told)
+        settled = ordering.watermark
+        outcome = ordering.take(event, told=arrival is not None)
         if isinstance(event, SectionState) and event.subject in self.occupancy.shown:
             self._show(event, outcome)
-        if outcome is Outcome.LATE:
-            self._late(event, self._corrected(event))
-        if outcome in (Outcome.LATE, Outcome.HELD):
-            self._alive(event)
+        if outcome is not Outcome.PLACED:
+            if outcome is Outcome.LATE:
+                self._late(event, self._corrected(event))
+            if outcome in (Outcome.LATE, Outcome.HELD):
+                self._alive(event)
         if ordering.corrected or ordering.judged or ordering.late:
             self._clocks()
+        elif outcome is Outcome.PLACED and settled == ordering.watermark:
+            at = ordering.next_at()
+            if at is not None and (settled is None or at > settled):
+                return  # nothing has become due by its coming
         self._advance()
 
     def pass_time(self, arrival: Moment) -> Output:
@@ -272,8 +282,8 @@ class Engine:
 
     def finish(self, until: Moment | None = None) -> Output:
         """A recording is over: everything in it is settled, and what falls due up to its last event, or *until*, is concluded."""
-        for event in self.untold.flush():
-            self._take(event)
+        for event, arrival in self.untold.flush():
+            self._take(event, arrival)
         self.ordering.flush(until)
         self._clocks()
         self._advance()
@@ -658,18 +668,22 @@ class Engine:
         while True:
             stage: Entries | Trains | Causes = entries
             due = entries.next_due()
-            for later in (trains, causes):
-                other = later.next_due()
+            other = trains.next_due()
+            if other is not None and (due is None or other < due):
+                stage, due = trains, other
+            if causes.forming:
+                other = causes.next_due()
                 if other is not None and (due is None or other < due):
-                    stage, due = later, other
+                    stage, due = causes, other
+            first = wakes[0] if wakes else NO_WAKE
             if (
                 due is not None
                 and due < limit
-                and (not wakes or (due, TRAIN_STAGE) < wakes[0][:2])
+                and (due < first[0] or (due == first[0] and first[1] > TRAIN_STAGE))
             ):
                 self.now = due
                 self._tell_derived(stage.wake(due))
-            elif wakes and wakes[0][0] < limit:
+            elif first[0] < limit:
                 self._fall_due(*heappop(wakes))
             else:
                 return
@@ -691,9 +705,9 @@ class Engine:
         if stage == DETECTOR_STAGE:
             if what.due == at:
                 self.now = at
-                findings = self.watching.wake(what, at)
-                if findings:
-                    self._found(what, findings)
+            findings = self.watching.wake(what, at)
+            if findings:
+                self._found(what, findings)
             return
         self.now = at if self.now is None else max(at, self.now)
         if stage == FAULT_STAGE:
@@ -962,7 +976,7 @@ class Engine:
     def _tell(self, change: Change) -> None:
         """Tell *change* to everybody, then what the stage of entries makes of it."""
         derived = (
-            self.entries.hear(change) if type(change) in self.entries.HEARS else ()
+            self.entries.hear(change) if type(change) in self.entries.hears else ()
         )
         self._dispatch(change)
         for one in derived:
@@ -999,7 +1013,7 @@ class Engine:
         if kind is Disturbance and self.watching.concerns(AssetDisturbed):
             hearers.append(self._assets_disturbed)
         for stage in (self.trains, self.counts, self.causes):
-            if kind in stage.HEARS:
+            if kind in stage.hears:
                 hearers.append(self._passed_on(stage))
         return tuple(hearers)
 
@@ -1008,9 +1022,9 @@ class Engine:
         hearers: list[Callable[[Any], None]] = []
         if kind in (ResetTaken, WorkedThrough):
             hearers.append(self._note_reset)
-        elif kind in self.chronicle.HEARS:
+        elif kind in self.chronicle.hears:
             hearers.append(self._note)
-        if kind in self.lately.HEARS:
+        if kind in self.lately.hears:
             hearers.append(self.lately.hear)
         return hearers
 

@@ -190,7 +190,7 @@ class Entries:
         axles: the newest tally of a section, where tallies are given.
     """
 
-    HEARS: ClassVar[frozenset[type[Change]]] = frozenset(
+    hears: ClassVar[frozenset[type[Change]]] = frozenset(
         {StateChanged, ResetTaken, NotKnown, KnownAgain, WorkBegan, WorkEnded}
     )
     """The kinds of change that `hear` knows, so that others need not be told."""

@@ -24,7 +24,7 @@ class Lately:
         line: the line file.
     """
 
-    HEARS: ClassVar[frozenset[type[Change]]] = frozenset({Cleared, OccupationEnded})
+    hears: ClassVar[frozenset[type[Change]]] = frozenset({Cleared, OccupationEnded})
     """The kinds of change that `hear` knows."""
 
     line: Line
@@ -33,11 +33,10 @@ class Lately:
 
     def hear(self, change: Change) -> None:
         """Keep *change*, in the place of the one before."""
-        match change:
-            case Cleared():
-                self._cleared[change.place] = change
-            case OccupationEnded():
-                self._ended[change.place] = change
+        if isinstance(change, Cleared):
+            self._cleared[change.place] = change
+        elif isinstance(change, OccupationEnded):
+            self._ended[change.place] = change
 
     def explain(self, name: str, at: Moment) -> list[str]:
         """How the last occupation of section *name* was entered and left, in a sentence."""

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import re
 from datetime import UTC, datetime, timedelta
+from functools import lru_cache
 
 Moment = int
 """A point in time: microseconds since the epoch, UTC."""
@@ -100,6 +101,9 @@ def _parse_any(text: str) -> Moment:
     return moment + int((fraction or "0").ljust(6, "0")[:6])
 
 
+@lru_cache(
+    maxsize=1024
+)  # what is told of a train says each time when it was first seen
 def stamp(moment: Moment) -> str:
     """Write *moment* as the contract does: UTC, three decimals cut and not rounded, `Z`.
 

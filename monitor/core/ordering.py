@@ -29,12 +29,12 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from enum import Enum
+from enum import Enum, StrEnum
 from heapq import heappop, heappush
 from typing import Any
 
 from monitor.core.changes import ClockJudged
-from monitor.core.clocks import Clocks, Measured
+from monitor.core.clocks import Clocks, Measured, SourceClock
 from monitor.core.events import Event, GatewayStatus, by_people
 from monitor.core.moments import MINUTE, Duration, Moment
 
@@ -56,7 +56,7 @@ class Kind(Enum):
     GAP = 2
 
 
-class Outcome(Enum):
+class Outcome(StrEnum):
     """What became of an event as it came."""
 
     PLACED = "placed"
@@ -110,7 +110,7 @@ class _Source:
     before: int | None = None
     turned: Moment = 0
     last_at: Moment = 0
-    last_name: str = ""
+    last: Event | None = None
     restarted: Moment | None = None
     gaps: list[Gap] = field(default_factory=list)
     held: list[_Held] = field(default_factory=list)
@@ -162,12 +162,13 @@ class Ordering:
 
     def present(self) -> Moment | None:
         """How late it is now, in event time: what the watermark would be with no patience."""
-        if self.latest is None:
-            return None
-        if not self.ticking:
-            return self.latest
-        present = self.latest + max(0, self.arrival - self.latest_arrival)
-        return min(present, self.clocks.latest_likely(self.arrival))
+        present = self.latest
+        if present is None or not self.ticking:
+            return present
+        if self.arrival > self.latest_arrival:
+            present += self.arrival - self.latest_arrival
+        likely = self.clocks.latest_likely(self.arrival)
+        return min(likely, present)
 
     def pass_time(self, arrival: Moment) -> None:
         """Nothing came up to *arrival*."""
@@ -178,11 +179,10 @@ class Ordering:
 
     def _raise_watermark(self) -> None:
         present = self.present()
-        if present is None:
-            return
-        reached = present - self.patience
-        if self.watermark is None or reached > self.watermark:
-            self.watermark = reached
+        if present is not None:
+            reached = present - self.patience
+            if self.watermark is None or reached > self.watermark:
+                self.watermark = reached
 
     def take(self, event: Event, *, told: bool) -> Outcome:
         """Place *event*; time has been passed up to its arrival before.
@@ -226,42 +226,36 @@ class Ordering:
         return Outcome.PLACED
 
     def _take_timed(self, event: Event, source: _Source, *, told: bool) -> Outcome:
-        measuring = told and self.ticking
-        if measuring:
-            lag = self.arrival - event.time
-            if self.clocks.must_wait(event.source, lag):
-                return self._hold(event, source, lag)
-            if source.held and self.clocks.of(event.source).lag is not None:
-                self._let_outliers_go(event.source, source)
-        at = event.time
-        if told:
-            clock = self.clocks.sources.get(event.source)
-            if clock is not None:
-                at += clock.correction
+        if not told:
+            return self._place(event, event.time, source)
+        if not self.ticking:
+            at = event.time + self.clocks.correction(event.source)
+            return self._place(event, at, source)
+        clock = self.clocks.of(event.source)
+        lag = self.arrival - event.time
+        if self.clocks.must_wait(clock, lag):
+            return self._hold(event, source, clock, lag)
+        if source.held and clock.lag is not None:
+            self._let_outliers_go(clock, source)
+        at = event.time + clock.correction
         outcome = self._place(event, at, source)
-        if measuring:
-            late = outcome is Outcome.LATE
-            self._measure(event, Measured(self.arrival - event.time, at, late))
+        self.clocks.measure(clock, Measured(lag, at, outcome is Outcome.LATE))
+        self._correct(event.source, clock)
+        if self.clocks.turned(clock):
+            self._judge(event, clock, at)
         return outcome
 
-    def _measure(self, event: Event, measured: Measured) -> None:
-        name = event.source
-        self.clocks.measure(name, measured)
-        self._correct(name)
-        self._judge(event, measured.at)
-
-    def _correct(self, name: str) -> None:
-        correction = self.clocks.new_correction(name)
+    def _correct(self, name: str, clock: SourceClock) -> None:
+        correction = self.clocks.new_correction(clock)
         if correction is not None:
-            self.clocks.of(name).correction = correction
+            clock.correction = correction
             self.corrected.append((name, correction, self.arrival))
 
-    def _judge(self, event: Event, at: Moment) -> None:
+    def _judge(self, event: Event, clock: SourceClock, at: Moment) -> None:
         present = self.present()
         told = at if present is None else min(at, present)
-        judged = self.clocks.judge(event.source, told, event.name)
-        if judged is not None:
-            self.judged.append(judged)
+        judged = self.clocks.judge(event.source, clock, told, event.name)
+        self.judged.append(judged)
 
     def correct(self, name: str, correction: Duration) -> None:
         """A `clock` record says what is added to the times of source *name*."""
@@ -269,9 +263,11 @@ class Ordering:
 
     # An event far from arrival, or far from the lag of its source, waits.
 
-    def _hold(self, event: Event, source: _Source, lag: Duration) -> Outcome:
+    def _hold(
+        self, event: Event, source: _Source, clock: SourceClock, lag: Duration
+    ) -> Outcome:
         measured = Measured(lag, event.time)
-        clock = self.clocks.measure(event.source, measured)
+        self.clocks.measure(clock, measured)
         source.held.append(_Held(event, self.arrival, measured))
         self._holding += 1
         if clock.lag is not None and not clock.jumped(lag):
@@ -290,14 +286,14 @@ class Ordering:
         if clock.lag is None or clock.jumped(last.measured.lag):
             clock.begin_anew([one.measured for one in source.held])
             self.clocks.find_usual()
-        self._correct(name)
+        self._correct(name, clock)
         for one in self._no_longer_held(source):
             self._place_held(one, one.event.time + clock.correction, source)
-        self._judge(last.event, last.measured.at)
+        if self.clocks.turned(clock):
+            self._judge(last.event, clock, last.measured.at)
 
-    def _let_outliers_go(self, name: str, source: _Source) -> None:
+    def _let_outliers_go(self, clock: SourceClock, source: _Source) -> None:
         """The clock was right all along: what stood far off is placed no later than it came."""
-        clock = self.clocks.of(name)
         for one in self._no_longer_held(source):
             at = min(one.event.time + clock.correction, one.came - self.clocks.usual)
             self._place_held(one, at, source)
@@ -323,7 +319,7 @@ class Ordering:
         if event.sequence is not None:
             self._follow(event, event.sequence, at, source)
         if at >= source.last_at:
-            source.last_at, source.last_name = at, event.name
+            source.last_at, source.last = at, event
         if self.watermark is not None and at < self.watermark:
             return Outcome.LATE
         self._push(at, event, Kind.EVENT)
@@ -399,7 +395,7 @@ class Ordering:
             missing=missing,
             count=count,
             since=source.last_at,
-            before=source.last_name,
+            before="" if source.last is None else source.last.name,
             after=event.name,
             at=at,
         )

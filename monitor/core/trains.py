@@ -46,7 +46,7 @@ from collections import Counter, deque
 from collections.abc import Callable, Collection
 from dataclasses import dataclass, field, replace
 from itertools import chain
-from typing import ClassVar
+from typing import Any
 
 from monitor.core.changes import (
     Change,
@@ -109,21 +109,9 @@ class Trains:
         confirmed: how many trains passed each head as the line file says.
         doubts: sections into which trains come out of one that the line file does not join to them, with that one.
         not_unseen: by section, when something appeared in it last that is not called a train that came out unseen, and why; likewise.
+        hears: the kinds of change that `hear` knows, so that others need not be told, each with what is made of it.
         not_told: by section, when it cleared last with nobody to take what was in it though no train is called unaccounted for, and why; for whoever asks.
     """
-
-    HEARS: ClassVar[frozenset[type[Change]]] = frozenset(
-        {
-            StateChanged,
-            Cleared,
-            ClearWasShort,
-            EntryJudged,
-            OccupationEnded,
-            NotKnown,
-            HeadPassed,
-        }
-    )
-    """The kinds of change that `hear` knows, so that others need not be told."""
 
     line: Line
     skew: Duration
@@ -142,11 +130,21 @@ class Trains:
     _due: deque[tuple[Moment, StateChanged | HeadPassed]] = field(default_factory=deque)
     _vanished: deque[Vanished] = field(default_factory=lambda: deque(maxlen=64))
     _told: list[Change] = field(default_factory=list)
+    hears: dict[type[Change], Callable[[Any], None]] = field(init=False)
 
     def __post_init__(self) -> None:
         self.spots = {
             name: Spot(self.line.neighbours(name), self.line.is_open(name))
             for name in self.line.sections
+        }
+        self.hears = {
+            StateChanged: self._state,
+            Cleared: self._cleared,
+            ClearWasShort: self._short,
+            EntryJudged: self._judged,
+            OccupationEnded: self._ended,
+            HeadPassed: self._passage,
+            NotKnown: self._lost_sight,
         }
 
     # What the engine calls.
@@ -154,21 +152,7 @@ class Trains:
     def hear(self, change: Change) -> list[Change]:
         """What *change* means for trains."""
         self._now = change.at
-        match change:
-            case StateChanged():
-                self._state(change)
-            case Cleared():
-                self._cleared(change)
-            case ClearWasShort():
-                self._short(change)
-            case EntryJudged():
-                self._judged(change)
-            case OccupationEnded():
-                self._ended(change)
-            case HeadPassed():
-                self._passage(change)
-            case NotKnown():
-                self._lost_sight(change)
+        self.hears[type(change)](change)
         return self._give()
 
     def next_due(self) -> Moment | None:
@@ -288,7 +272,10 @@ class Trains:
 
     def in_section(self, name: str) -> list[Train]:
         """The trains that may be in section *name*, in the order of their numbers."""
-        return [train for _, train in sorted(self.spots[name].trains.items())]
+        trains = self.spots[name].trains
+        if len(trains) < 2:
+            return list(trains.values())
+        return [train for _, train in sorted(trains.items())]
 
     def _give(self) -> list[Change]:
         told = self._told
@@ -556,6 +543,8 @@ class Trains:
 
     def _one_went_on(self, leaving: list[Train], onward: dict[int, list[str]]) -> None:
         """One of several trains has gone on, and each is thought to be surely where it was: one of those sections stays occupied without its train, and nobody can say which."""
+        if len(leaving) < 2:
+            return
         stay = [[p for p in train.parts.values() if p.sure] for train in leaving]
         entered = {
             name
@@ -565,7 +554,7 @@ class Trains:
             and not train.parts[name].sure
             and all(train.number in onward for train in self.in_section(name))
         }
-        if len(leaving) > 1 and all(stay) and entered:
+        if all(stay) and entered:
             for part in chain.from_iterable(stay):
                 part.sure = False
 
@@ -583,7 +572,7 @@ class Trains:
             for train in leaving
             if train in turned or not any(p.sure for p in train.parts.values())
         ]
-        for near in change.beside:
+        for near in change.beside if lost else ():
             if any(near not in train.parts for train in lost):
                 self.spots[near].visited = change.cleared
                 if self.spots[near].left_behind:
@@ -946,6 +935,8 @@ class Trains:
 
     def _merge(self, leaving: list[Train]) -> None:
         """Trains that came together and leave together are one from here on."""
+        if len(leaving) < 2:
+            return
         kept: list[Train] = []
         for train in leaving:
             if not train.parts:

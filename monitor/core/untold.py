@@ -23,7 +23,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 from monitor.core.events import AnyEvent, GatewayStatus, by_people
 from monitor.core.moments import SECOND, Duration, Moment
@@ -40,6 +40,9 @@ MOST = 1000
 FAR: Duration = 30 * SECOND
 """From here a clock counts as wrong."""
 
+Came = tuple[AnyEvent, Moment | None]
+"""An event, and when it came; None where nobody can say, and for what a person entered."""
+
 
 @dataclass(slots=True)
 class Untold:
@@ -54,71 +57,68 @@ class Untold:
     judged: bool | None = None
     _waiting: deque[AnyEvent] = field(default_factory=deque)
 
-    def take(self, event: AnyEvent) -> Iterator[AnyEvent]:
+    def take(self, event: AnyEvent) -> Iterator[Came]:
         """The events whose arrival is known now that *event* has come too, in order.
 
         One by one: what is made of each may correct the clock of the next.
         """
         self._waiting.append(event)
-        if self.judged is None and len(self._waiting) >= FIRST:
+        if self.judged is None:
+            if len(self._waiting) < FIRST:
+                return iter(())
             self._begin()
-        if self.judged is not None:
-            yield from self._known(flush=False)
+        return self._known(flush=False)
 
-    def flush(self) -> Iterator[AnyEvent]:
+    def flush(self) -> Iterator[Came]:
         """The recording is over: the events that still wait, one by one."""
         if self.judged is None:
             self._begin()
-        yield from self._known(flush=True)
+        return self._known(flush=True)
 
     def _begin(self) -> None:
         first: dict[str, Moment] = {}
         for event in self._waiting:
-            if _counts(event):
+            if _counts(event) and not by_people(event.source):
                 first.setdefault(event.source, event.time)
         self.judged = len(first) >= FEWEST
         times = sorted(first.values())
         if times:
             self.common = times[len(times) // 2]
 
-    def _known(self, *, flush: bool) -> Iterator[AnyEvent]:
+    def _known(self, *, flush: bool) -> Iterator[Came]:
         waiting = self._waiting
+        common = self.common if self.judged else None
         while waiting:
             event = waiting[0]
-            if self.judged and self.common is not None and _counts(event):
-                arrival = self._arrival(event, self.common)
+            people = by_people(event.source)
+            if common is not None and not people and _counts(event):
+                correction = self.correction(event.source)
+                time = event.time + correction
+                arrival = self._arrival(event, time, common, correction)
                 if arrival is None and (flush or len(waiting) > MOST):
-                    arrival = self._time(event)
+                    arrival = time
                 if arrival is None:
                     break
-                self.common = max(self.common, arrival)
+                if arrival > common:
+                    common = self.common = arrival
             waiting.popleft()
-            yield self._told(event)
+            yield event, None if people else common
 
-    def _told(self, event: AnyEvent) -> AnyEvent:
-        if not self.judged or self.common is None or by_people(event.source):
-            return event
-        return replace(event, arrival=self.common)
-
-    def _time(self, event: AnyEvent) -> Moment:
-        return event.time + self.correction(event.source)
-
-    def _is_wrong(self, source: str) -> bool:
-        return abs(self.correction(source)) >= FAR
-
-    def _arrival(self, event: AnyEvent, common: Moment) -> Moment | None:
-        """When *event* came, or None while that is not known."""
-        if self._is_wrong(event.source):
+    def _arrival(
+        self, event: AnyEvent, time: Moment, common: Moment, correction: Duration
+    ) -> Moment | None:
+        """When *event*, of *time* as corrected, came, or None while that is not known."""
+        if abs(correction) >= FAR:
             return common  # corrected roughly: it moves nothing
-        time = self._time(event)
         if time <= common + FAR:
-            return max(common, time)
+            return time
         for other in self._waiting:
-            if other.source == event.source or not _counts(other):
+            if other.source == event.source or by_people(other.source):
                 continue
-            if self._is_wrong(other.source):
+            theirs = self.correction(other.source)
+            if abs(theirs) >= FAR or not _counts(other):
                 continue
-            theirs = self._time(other)
+            theirs += other.time
             if theirs >= time - FAR:
                 return time
             if theirs >= common - FAR:
@@ -128,7 +128,7 @@ class Untold:
 
 
 def _counts(event: AnyEvent) -> bool:
-    """Whether the time of *event* says anything about when it came."""
-    if event.retained or by_people(event.source):
+    """Whether the time of *event*, which no person entered, says anything about when it came."""
+    if event.retained:
         return False
     return not (isinstance(event, GatewayStatus) and not event.online)

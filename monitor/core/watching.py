@@ -8,12 +8,13 @@ Most changes concern few detectors and most steps change no memory, so both are 
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from typing import Any
 
 from monitor.core.changes import Change, LearntAnew, WorkBegan, WorkEnded
-from monitor.core.detector import Detector, Finding, Place, Untimed
+from monitor.core.detector import Detector, Finding, Place, Resting, Untimed
 from monitor.core.layout import Line
 from monitor.core.moments import Moment
 from monitor.core.tuning import Detection
@@ -28,9 +29,13 @@ class Watch:
         place: where it stands.
         subject: of its alerts.
         memory: what it knows.
-        due: when it asked to be woken, or None.
+        due: when it is to be woken, or None.
+        asked: when it will be asked whether it is due, or None; never later than that.
+        order: what is due at one moment goes by kind, then subject.
         step: of the detector, looked up once.
         timed: silence alone may make it say something.
+        rests: tells whether a memory rests, where the detector is one that does; looked up once.
+        resting: the memory rests.
     """
 
     detector: Detector
@@ -38,19 +43,27 @@ class Watch:
     subject: str
     memory: Any
     due: Moment | None = None
+    asked: Moment | None = None
+    order: tuple[str, str] = field(init=False)
     step: Callable[[Any, Change, Place], tuple[Any, tuple[Finding, ...]]] = field(
         init=False
     )
     timed: bool = field(init=False)
+    rests: Callable[[Any], bool] | None = field(init=False)
+    resting: bool = field(init=False)
 
     def __post_init__(self) -> None:
-        self.step = self.detector.step
-        self.timed = not isinstance(self.detector, Untimed)
+        detector = self.detector
+        self.order = detector.kind, self.subject
+        self.step = detector.step
+        self.timed = not isinstance(detector, Untimed)
+        self.rests = detector.rests if isinstance(detector, Resting) else None
+        self.resting = self.rests is not None and self.rests(self.memory)
 
-    @property
-    def order(self) -> tuple[str, str]:
-        """What is due at one moment goes by kind, then subject."""
-        return self.detector.kind, self.subject
+    def stirred_by(self, kind: type[Change]) -> bool:
+        """Whether a change of *kind* concerns it at rest too."""
+        detector = self.detector
+        return not isinstance(detector, Resting) or kind in detector.stirred_by
 
 
 @dataclass(slots=True)
@@ -69,9 +82,9 @@ class Watching:
     standing: Callable[[str, str], Iterable[Change]]
     ask: Callable[[Watch, Moment], None]
     _watches: dict[tuple[int, str], Watch] = field(default_factory=dict)
-    _concerned: dict[tuple[type[Change], str, str], tuple[Watch, ...]] = field(
-        default_factory=dict
-    )
+    _concerned: dict[
+        tuple[type[Change], str], dict[str, tuple[tuple[Watch, bool], ...]]
+    ] = field(default_factory=lambda: defaultdict(dict))
     _places: dict[str, Place] = field(default_factory=dict)
     _hears: dict[type[Change], tuple[int, ...]] = field(init=False)
 
@@ -94,22 +107,39 @@ class Watching:
         Sections and heads may bear the same names: a change that several kinds of place hear goes to those of *places* alone, to all but heads where that is not said.
         """
         told = []
-        key = type(change), change.place, places
-        watches = self._concerned.get(key)
+        watches = self._concerned[type(change), places].get(change.place)
         if watches is None:
-            slots = self._of(self._hears.get(key[0], ()), key[0], places)
-            watches = tuple(self.at(slot, change.place) for slot in slots)
-            self._concerned[key] = watches
-        for watch in watches:
+            watches = self._whom(type(change), change.place, places)
+        for watch, stirs in watches:
+            if watch.resting and not stirs:
+                continue
             before = watch.memory
             after, findings = watch.step(before, change, watch.place)
             if after is not before:
-                watch.memory = after
-                if watch.timed:
-                    self._schedule(watch, now)
+                self._keep(watch, after, now)
             if findings:
                 told.append((watch, findings))
         return told
+
+    def _whom(
+        self, kind: type[Change], place: str, places: str
+    ) -> tuple[tuple[Watch, bool], ...]:
+        """The watches at a place that changes of *kind* concern, each with whether they do at rest too; from now on they are known."""
+        slots = self._of(self._hears.get(kind, ()), kind, places)
+        watches = (self.at(slot, place) for slot in slots)
+        found = tuple((watch, watch.stirred_by(kind)) for watch in watches)
+        self._concerned[kind, places][place] = found
+        return found
+
+    def _keep(self, watch: Watch, memory: Any, now: Moment | None) -> None:
+        """*watch* knows something else from now on, and may ask to be woken at another moment."""
+        watch.memory = memory
+        if watch.rests is not None:
+            watch.resting = watch.rests(memory)
+        if watch.timed:
+            due = watch.detector.wake_at(memory)
+            if due != watch.due:
+                self._schedule(watch, due, now)
 
     def _of(
         self, slots: tuple[int, ...], kind: type[Change], places: str
@@ -124,22 +154,32 @@ class Watching:
         return tuple(s for s in slots if self.settings.detectors[s].places != "head")
 
     def wake(self, watch: Watch, at: Moment) -> tuple[Finding, ...]:
-        """The moment that *watch* asked for has come."""
+        """A moment that *watch* asked for has come."""
+        if watch.asked == at:
+            watch.asked = None
+        if watch.due != at:
+            if watch.due is not None:
+                self._ask_for(watch, watch.due)
+            return ()
         watch.due = None
         after, findings = watch.detector.wake(watch.memory, at, watch.place)
         if after is not watch.memory:
-            watch.memory = after
-            self._schedule(watch, at)
+            self._keep(watch, after, at)
         return findings
 
-    def _schedule(self, watch: Watch, now: Moment | None) -> None:
-        due = watch.detector.wake_at(watch.memory)
+    def _schedule(self, watch: Watch, due: Moment | None, now: Moment | None) -> None:
         if due is None:
             watch.due = None
-        elif due != watch.due:
-            # What fell due in the past by new knowledge is due now, not then.
-            watch.due = due if now is None or due > now else now
-            self.ask(watch, watch.due)
+            return
+        # What fell due in the past by new knowledge is due now, not then.
+        watch.due = due if now is None or due > now else now
+        self._ask_for(watch, watch.due)
+
+    def _ask_for(self, watch: Watch, due: Moment) -> None:
+        # Trains come again and again before anything falls due: it is enough to be asked at the earliest of those moments, and then for the next.
+        if watch.asked is None or due < watch.asked:
+            watch.asked = due
+            self.ask(watch, due)
 
     def at(self, slot: int, name: str) -> Watch:
         """The watch of the detector in *slot* at place *name*."""

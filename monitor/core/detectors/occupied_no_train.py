@@ -31,10 +31,11 @@ from monitor.core.detector import (
 )
 from monitor.core.events import State
 from monitor.core.moments import SECOND, Duration, Moment, seconds
+from monitor.core.values import value_class
 from monitor.core.words import clock, span
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Waiting:
     """A stretch of `occupied` that nothing explains.
 
@@ -75,6 +76,20 @@ class Waiting:
             front=self.front,
             between=self.between,
             ended=self.ended,
+        )
+
+    def over(self, ended: Moment) -> Waiting:
+        """The same after its stretch ended; made outright too."""
+        return Waiting(
+            hold=self.hold,
+            beside=self.beside,
+            judged=self.judged,
+            occupied=self.occupied,
+            work_from=self.work_from,
+            work_to=self.work_to,
+            front=self.front,
+            between=self.between,
+            ended=ended,
         )
 
     def under_work(self, moment: Moment) -> bool:
@@ -180,7 +195,7 @@ class OccupiedNoTrain:
                 after, findings = self._over(
                     memory, change.ended, "it no longer shows occupied"
                 )
-                return replace(after, moved=False, ended=change.ended), findings
+                return after.over(change.ended), findings
             case MovedOn():
                 return self._moved(memory), ()
             case TrainMayHaveCome():

@@ -24,15 +24,17 @@ from monitor.core.detector import (
     Place,
     PlaceKind,
     Priority,
+    Resting,
     Untimed,
     look,
 )
 from monitor.core.events import State, Step
 from monitor.core.moments import SECOND, Moment, seconds
+from monitor.core.values import value_class
 from monitor.core.words import clock, span
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Failure:
     """What shows that a reset did not hold.
 
@@ -49,7 +51,7 @@ class Failure:
     event: str
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Reset:
     """A reset before any train.
 
@@ -84,7 +86,7 @@ class Reset:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ResetNotHeld(Untimed):
+class ResetNotHeld(Resting, Untimed):
     """A section was reset and failed again before any train had worked through it, or with the first train after it.
 
     What the desk does first: tell the technician on call that the part that failed is still failing.
@@ -139,6 +141,9 @@ class ResetNotHeld(Untimed):
         WorkBegan,
         WorkEnded,
     )
+    stirred_by: ClassVar[frozenset[type[Change]]] = frozenset(
+        {ResetTaken, WorkBegan, WorkEnded}
+    )
     priorities: ClassVar[tuple[Priority, ...]] = ("prompt",)
     first: ClassVar[str] = "tell the technician on call: it is still failing"
     within: ClassVar[str] = "5 min"
@@ -149,6 +154,10 @@ class ResetNotHeld(Untimed):
     def start(self, place: Place) -> Reset:  # noqa: ARG002 - the same everywhere
         """Nothing has been heard."""
         return Reset()
+
+    def rests(self, memory: Reset) -> bool:
+        """Whether no reset is watched."""
+        return memory.since is None and memory.by_train is None and not memory.pending
 
     def step(
         self, memory: Reset, change: Change, place: Place

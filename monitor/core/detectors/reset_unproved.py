@@ -27,10 +27,12 @@ from monitor.core.detector import (
     Place,
     PlaceKind,
     Priority,
+    Resting,
     look,
 )
 from monitor.core.events import State, Step
 from monitor.core.moments import DAY, HOUR, SECOND, Duration, Moment, seconds
+from monitor.core.values import value_class
 from monitor.core.words import clock, names, span, whole_hours
 
 LOOKED_BACK = 60 * DAY
@@ -44,7 +46,7 @@ NOT_KNOWN = "not known"
 """Why no time counts, whatever the hour."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Promise:
     """A reset that waits for a train.
 
@@ -103,7 +105,7 @@ class Promise:
         )
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Timer:
     """How far the waiting for a train has come.
 
@@ -121,7 +123,7 @@ class Timer:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ResetUnproved:
+class ResetUnproved(Resting):
     """A section was reset, and no train has worked through it since: nothing has shown that it detects a train again.
 
     What the desk does first: ask the signaller when the next train is due there.
@@ -172,6 +174,9 @@ class ResetUnproved:
         LearntAnew,
         *INTERRUPTIONS,
     )
+    stirred_by: ClassVar[frozenset[type[Change]]] = frozenset(
+        {ResetTaken, StateChanged, LearntAnew, *INTERRUPTIONS}
+    )
     priorities: ClassVar[tuple[Priority, ...]] = ("planned", "prompt")
     first: ClassVar[str] = "ask the signaller when the next train is due there"
     within: ClassVar[str] = "the day; while awaiting the sweep, 5 min"
@@ -183,6 +188,10 @@ class ResetUnproved:
     def start(self, place: Place) -> Promise:  # noqa: ARG002 - the same everywhere
         """Nothing has been heard."""
         return Promise()
+
+    def rests(self, memory: Promise) -> bool:
+        """Whether no reset waits."""
+        return memory.since is None and not (memory.pending or memory.leaving)
 
     def step(
         self, memory: Promise, change: Change, place: Place

@@ -24,11 +24,13 @@ from monitor.core.detector import (
     Place,
     PlaceKind,
     Priority,
+    Resting,
     Suspect,
     look,
 )
 from monitor.core.moments import DAY, HOUR, Duration, Moment
 from monitor.core.statistics.trend import bursts, laplace, unevenness
+from monitor.core.values import value_class
 from monitor.core.words import clock, times
 
 WEEK: Duration = 7 * DAY
@@ -52,7 +54,7 @@ FEW = 2
 """Gaps need two bursts to be compared at all."""
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Record:
     """The disturbances of a section within the window.
 
@@ -113,7 +115,7 @@ class Record:
         return until - since - lost
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@value_class(frozen=True, slots=True, kw_only=True)
 class Trend:
     """What the disturbances of a window say; days are days in which things counted.
 
@@ -137,7 +139,7 @@ class Trend:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Worsening:
+class Worsening(Resting):
     """A section, or what hangs on one asset, is disturbed more and more often, beyond what chance and bursts make of a steady one.
 
     What the desk does first: hand it to the maintenance planner.
@@ -212,6 +214,9 @@ class Worsening:
         StateChanged,
         *INTERRUPTIONS,
     )
+    stirred_by: ClassVar[frozenset[type[Change]]] = frozenset(
+        {Disturbance, AssetDisturbed, *INTERRUPTIONS}
+    )
     priorities: ClassVar[tuple[Priority, ...]] = ("planned",)
     first: ClassVar[str] = "hand it to the maintenance planner"
     within: ClassVar[str] = "a week"
@@ -229,6 +234,10 @@ class Worsening:
     def start(self, place: Place) -> Record:  # noqa: ARG002 - the same everywhere
         """Nothing has been heard."""
         return Record()
+
+    def rests(self, memory: Record) -> bool:
+        """Whether the first event was heard, so that further states say nothing new."""
+        return memory.first is not None
 
     def step(
         self,
