@@ -1,15 +1,14 @@
 """What people do with alerts and desks, as it stands in the journal.
 
-An act is a record of its own there, in the hash chain like any other, with who and when and why; it is no event, and the engine is never told of it.
-It is written as a CloudEvent of the source `desk/<position>`.
+An act is a record of its own there (`kept`), with who and when and why.
 """
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Iterator
 from typing import Any, get_args
 
+from monitor import kept
 from monitor.core.moments import exact, parse
 from monitor.handling import Act, What
 from monitor.journal import Entry
@@ -17,7 +16,6 @@ from monitor.shifts import DeskAct, DeskWhat
 
 TYPE = "tallywatch.alert.act"
 DESK_TYPE = "tallywatch.desk.act"
-SOURCE = "desk/"
 
 _TEXTS = ("alert", "fault", "kind", "subject", "text", "cause", "part")
 _DESK_TEXTS = ("to", "text", "note")
@@ -30,16 +28,14 @@ def write_act(act: Act | DeskAct) -> bytes:
     data |= {name: value for name in texts if (value := getattr(act, name))}
     if isinstance(act, Act) and act.until is not None:
         data["until"] = exact(act.until)
-    event = {
-        "specversion": "1.0",
-        "id": act.id,
-        "source": f"{SOURCE}{act.position}",
-        "type": TYPE if isinstance(act, Act) else DESK_TYPE,
-        "time": exact(act.at),
-        "recordedtime": exact(act.entered),
-        "data": data,
-    }
-    return json.dumps(event, ensure_ascii=False, separators=(",", ":")).encode()
+    return kept.write(
+        TYPE if isinstance(act, Act) else DESK_TYPE,
+        data,
+        identity=act.id,
+        position=act.position,
+        at=act.at,
+        entered=act.entered,
+    )
 
 
 def read_act(payload: bytes) -> Act | DeskAct | None:
@@ -48,11 +44,8 @@ def read_act(payload: bytes) -> Act | DeskAct | None:
     Raises:
         ValueError: it is an act, and not as `write_act` writes one.
     """
-    try:
-        event = json.loads(payload)
-    except ValueError:
-        return None
-    if not isinstance(event, dict) or event.get("type") not in {TYPE, DESK_TYPE}:
+    event = kept.read(payload, TYPE, DESK_TYPE)
+    if event is None:
         return None
     try:
         return _of_alert(event) if event["type"] == TYPE else _of_desk(event)
@@ -86,7 +79,7 @@ def _common(event: dict[str, Any]) -> dict[str, Any]:
         "at": parse(event["time"]),
         "entered": parse(event["recordedtime"]),
         "by": event["data"]["by"],
-        "position": event["source"].removeprefix(SOURCE),
+        "position": kept.position(event),
     }
 
 
@@ -102,16 +95,16 @@ def _known(what: str, acts: Any) -> Any:
 
 def entry(act: Act | DeskAct) -> Entry:
     """*act* as something to be journaled: once `Journal.append` has returned, it is on disk."""
-    return Entry(payload=write_act(act), arrival=act.entered, kept=True)
+    return kept.entry(write_act(act), act.entered)
 
 
-def acts(kept: Iterable[bytes]) -> Iterator[Act | DeskAct]:
-    """The acts among what a journal has *kept*, oldest first.
+def acts(payloads: Iterable[bytes]) -> Iterator[Act | DeskAct]:
+    """The acts among the *payloads* that a journal has kept, oldest first.
 
     Raises:
         ValueError: one is not as it was written.
     """
-    for payload in kept:
+    for payload in payloads:
         act = read_act(payload)
         if act is not None:
             yield act

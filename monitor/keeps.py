@@ -1,21 +1,20 @@
 """Windows of the journal that somebody wants kept, and why; whatever ages or deletes must leave them, by `spared`.
 
-It is a record of its own in the journal, like an act; the engine is never told of it.
+It is a record of its own in the journal (`kept`), like an act.
 Nothing deletes from a journal or a history now.
 """
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from monitor import kept
 from monitor.core.moments import HOUR, Moment, exact, parse
 from monitor.journal import LEAD_IN_H, LEAD_OUT, Entry
 
 TYPE = "tallywatch.window.kept"
-SOURCE = "desk/"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,32 +42,31 @@ class Keep:
 
 def entry(keep: Keep) -> Entry:
     """*keep* as something to be journaled."""
-    event = {
-        "specversion": "1.0",
-        "id": keep.id,
-        "source": f"{SOURCE}{keep.position}",
-        "type": TYPE,
-        "time": exact(keep.entered),
-        "recordedtime": exact(keep.entered),
-        "data": {
-            "from": exact(keep.begin),
-            "to": exact(keep.end),
-            "reason": keep.reason,
-            "by": keep.by,
-        },
+    data = {
+        "from": exact(keep.begin),
+        "to": exact(keep.end),
+        "reason": keep.reason,
+        "by": keep.by,
     }
-    payload = json.dumps(event, ensure_ascii=False, separators=(",", ":")).encode()
-    return Entry(payload=payload, arrival=keep.entered, kept=True)
+    payload = kept.write(
+        TYPE,
+        data,
+        identity=keep.id,
+        position=keep.position,
+        at=keep.entered,
+        entered=keep.entered,
+    )
+    return kept.entry(payload, keep.entered)
 
 
-def keeps_in(kept: Iterable[bytes]) -> Iterator[Keep]:
-    """The windows to be kept among what a journal has *kept*, oldest first, each once.
+def keeps_in(payloads: Iterable[bytes]) -> Iterator[Keep]:
+    """The windows to be kept among the *payloads* that a journal has kept, oldest first, each once.
 
     Raises:
         ValueError: a record of one is not as it was written.
     """
     known: set[str] = set()
-    for payload in kept:
+    for payload in payloads:
         keep = read_keep(payload)
         if keep is not None and keep.id not in known:
             known.add(keep.id)
@@ -126,15 +124,8 @@ def read_keep(payload: bytes) -> Keep | None:
         >>> read_keep(entry(keep).payload) == keep
         True
     """
-    if TYPE.encode() not in payload:
-        return None
-    try:
-        event = json.loads(payload)
-    except ValueError:
-        return None
-    if not isinstance(event, dict) or event.get("type") != TYPE:
-        return None
-    return _read(event)
+    event = kept.read(payload, TYPE)
+    return None if event is None else _read(event)
 
 
 def _read(event: dict[str, Any]) -> Keep:
@@ -146,7 +137,7 @@ def _read(event: dict[str, Any]) -> Keep:
             end=parse(data["to"]),
             reason=data["reason"],
             by=data["by"],
-            position=event["source"].removeprefix(SOURCE),
+            position=kept.position(event),
             entered=parse(event["time"]),
         )
     except (KeyError, TypeError, AttributeError) as error:

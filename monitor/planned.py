@@ -23,11 +23,11 @@ With a step go the events that the engine is told of, of the source `plan/<name>
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any, Literal, get_args
 
+from monitor import kept
 from monitor.core.engine import Engine
 from monitor.core.events import Event, SectionWork, SourceWatch
 from monitor.core.moments import MINUTE, Duration, Moment, exact, parse
@@ -36,7 +36,6 @@ from monitor.plans import Work, source_of
 from monitor.refusals import Works
 
 TYPE = "tallywatch.plan."
-SOURCE = "desk/"
 
 WARNED: Duration = 30 * MINUTE
 """How long before its planned end work is said to be due (common practice: what it takes to give back a line)."""
@@ -380,16 +379,16 @@ def _placed(event: Event) -> tuple[Moment, str]:
 
 def entry(record: AnyRecord) -> Entry:
     """*record* as something to be journaled: once `Journal.append` has returned, it is on disk."""
-    return Entry(payload=write_record(record), arrival=record.entered, kept=True)
+    return kept.entry(write_record(record), record.entered)
 
 
-def records(kept: Iterable[bytes]) -> Iterator[AnyRecord]:
-    """The records about plans among what a journal has *kept*, oldest first.
+def records(payloads: Iterable[bytes]) -> Iterator[AnyRecord]:
+    """The records about plans among the *payloads* that a journal has kept, oldest first.
 
     Raises:
         ValueError: one is not as it was written.
     """
-    for payload in kept:
+    for payload in payloads:
         record = read_record(payload)
         if record is not None:
             yield record
@@ -407,16 +406,14 @@ def write_record(record: AnyRecord) -> bytes:
         case Stepped():
             what, at = "step", record.at
             data |= {"key": record.key, "step": record.step}
-    told = {
-        "specversion": "1.0",
-        "id": record.id,
-        "source": f"{SOURCE}{record.position}",
-        "type": f"{TYPE}{what}",
-        "time": exact(at),
-        "recordedtime": exact(record.entered),
-        "data": data,
-    }
-    return json.dumps(told, ensure_ascii=False, separators=(",", ":")).encode()
+    return kept.write(
+        f"{TYPE}{what}",
+        data,
+        identity=record.id,
+        position=record.position,
+        at=at,
+        entered=record.entered,
+    )
 
 
 def read_record(payload: bytes) -> AnyRecord | None:
@@ -425,11 +422,8 @@ def read_record(payload: bytes) -> AnyRecord | None:
     Raises:
         ValueError: it is one, and not as `write_record` writes it.
     """
-    try:
-        told = json.loads(payload)
-    except ValueError:
-        return None
-    if not isinstance(told, dict) or not str(told.get("type")).startswith(TYPE):
+    told = kept.read(payload, TYPE)
+    if told is None:
         return None
     try:
         return _READ[told["type"].removeprefix(TYPE)](told)
@@ -443,7 +437,7 @@ def _common(told: Mapping[str, Any]) -> dict[str, Any]:
         "id": told["id"],
         "entered": parse(told["recordedtime"]),
         "by": data["by"],
-        "position": told["source"].removeprefix(SOURCE),
+        "position": kept.position(told),
         "plan": data["plan"],
     }
 

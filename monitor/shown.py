@@ -1,20 +1,19 @@
 """What pages have shown, as it stands in the journal: which fault was painted, at which desk, seen and heard or not.
 
-It is a record of its own, like an act; the engine is never told of it.
+It is a record of its own (`kept`), like an act.
 """
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from typing import Any
 
+from monitor import kept
 from monitor.core.moments import Moment, exact, parse
 from monitor.journal import Entry
 
 TYPE = "tallywatch.desk.shown"
-SOURCE = "desk/"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -74,17 +73,15 @@ def entry(shown: Shown) -> Entry:
     }
     if shown.stale is not None:
         data["stale"] = exact(shown.stale)
-    event = {
-        "specversion": "1.0",
-        "id": shown.id,
-        "source": f"{SOURCE}{shown.position}",
-        "type": TYPE,
-        "time": exact(shown.at),
-        "recordedtime": exact(shown.entered),
-        "data": data,
-    }
-    payload = json.dumps(event, ensure_ascii=False, separators=(",", ":")).encode()
-    return Entry(payload=payload, arrival=shown.entered, kept=True)
+    payload = kept.write(
+        TYPE,
+        data,
+        identity=shown.id,
+        position=shown.position,
+        at=shown.at,
+        entered=shown.entered,
+    )
+    return kept.entry(payload, shown.entered)
 
 
 def _write(painted: Painted) -> dict[str, Any]:
@@ -98,17 +95,15 @@ def _write(painted: Painted) -> dict[str, Any]:
     return values
 
 
-def shown_in(kept: Iterable[bytes]) -> Iterator[Shown]:
-    """What was shown, among what a journal has *kept*, oldest first.
+def shown_in(payloads: Iterable[bytes]) -> Iterator[Shown]:
+    """What was shown, among the *payloads* that a journal has kept, oldest first.
 
     Raises:
         ValueError: a record of it is not as it was written.
     """
-    for payload in kept:
-        if TYPE.encode() not in payload:
-            continue
-        event = json.loads(payload)
-        if isinstance(event, dict) and event.get("type") == TYPE:
+    for payload in payloads:
+        event = kept.read(payload, TYPE)
+        if event is not None:
             yield _read(event)
 
 
@@ -118,7 +113,7 @@ def _read(event: dict[str, Any]) -> Shown:
         stale = data.get("stale")
         return Shown(
             id=event["id"],
-            position=event["source"].removeprefix(SOURCE),
+            position=kept.position(event),
             by=data["by"],
             page=data["page"],
             at=parse(event["time"]),

@@ -8,18 +8,17 @@ A later record of the same id takes the place of the earlier; one that was enter
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Protocol, cast
 
+from monitor import kept
 from monitor.core.moments import Moment, exact, parse
 from monitor.findings import Cause, is_cause
 from monitor.handling import Act
 from monitor.journal import Entry
 
 TYPE = "tallywatch.planner.visit"
-SOURCE = "desk/"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -236,17 +235,15 @@ def entry(record: Record) -> Entry:
     else:
         at = record.entered
         data = {"what": "withdrawn", "visit": record.visit, "text": record.text}
-    event = {
-        "specversion": "1.0",
-        "id": record.id,
-        "source": f"{SOURCE}{record.position}",
-        "type": TYPE,
-        "time": exact(at),
-        "recordedtime": exact(record.entered),
-        "data": data | {"by": record.by},
-    }
-    payload = json.dumps(event, ensure_ascii=False, separators=(",", ":")).encode()
-    return Entry(payload=payload, arrival=record.entered, kept=True)
+    payload = kept.write(
+        TYPE,
+        data | {"by": record.by},
+        identity=record.id,
+        position=record.position,
+        at=at,
+        entered=record.entered,
+    )
+    return kept.entry(payload, record.entered)
 
 
 def read_visit(payload: bytes) -> Record | None:
@@ -255,13 +252,8 @@ def read_visit(payload: bytes) -> Record | None:
     Raises:
         ValueError: it is one, and not as `entry` writes it.
     """
-    if TYPE.encode() not in payload:
-        return None
-    try:
-        event = json.loads(payload)
-    except ValueError:
-        return None
-    if not isinstance(event, dict) or event.get("type") != TYPE:
+    event = kept.read(payload, TYPE)
+    if event is None:
         return None
     try:
         return _read(event)
@@ -269,14 +261,14 @@ def read_visit(payload: bytes) -> Record | None:
         raise ValueError(f"a visit in the journal is not whole: {error!r}") from None
 
 
-def visits_in(kept: Iterable[bytes]) -> Visits:
-    """The visits that were entered, among what a journal has *kept*; not those that are read out of acts.
+def visits_in(payloads: Iterable[bytes]) -> Visits:
+    """The visits that were entered, among the *payloads* that a journal has kept; not those that are read out of acts.
 
     Raises:
         ValueError: one is not as it was written.
     """
     visits = Visits()
-    for payload in kept:
+    for payload in payloads:
         record = read_visit(payload)
         if record is not None:
             visits.take(record)
@@ -288,7 +280,7 @@ def _read(event: Mapping[str, Any]) -> Record:
     common: dict[str, Any] = {
         "id": event["id"],
         "by": data["by"],
-        "position": event["source"].removeprefix(SOURCE),
+        "position": kept.position(event),
         "entered": parse(event["recordedtime"]),
     }
     if data["what"] == "withdrawn":

@@ -428,6 +428,8 @@ async def test_a_head_is_watched_live_under_work(browser, broker, tmp_path):
             assert await watched.page.evaluate(TAPPED) == []
             size = "parseFloat(getComputedStyle(document.querySelector('.big span')).fontSize)"
             assert await watched.page.evaluate(size) >= 48
+            await watched.page.locator(".phone-top a").click()
+            await watched.page.wait_for_url("**/heads/H1/watch")
 
 
 @pytest.mark.parametrize(

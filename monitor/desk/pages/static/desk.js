@@ -512,7 +512,7 @@ function saySound() {
   const what = muted ? "Sound silenced" : able() ? "Sound on" : "Sound blocked";
   at("sound").textContent = what;
   const why = muted ? "what is new sounds; M: this again" : able() && !sounds ? "another page of this desk makes it" : "";
-  at("sound-said").textContent = [tested || "not tested yet", why].filter(Boolean).join(", ");
+  at("sound-said").textContent = [tested || "no test known", why].filter(Boolean).join(", ");
   at("try-sound").textContent = able() ? "try it (T)" : "allow it (T)";
 }
 

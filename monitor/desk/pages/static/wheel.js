@@ -28,6 +28,10 @@ function look() {
   body.classList.toggle("old", Date.now() - asOf > OLD_MS);
 }
 
+// One comes here from a fault on a phone as well as from a head's page on the desk.
+document.querySelector(".phone-top a").addEventListener("click", (event) => {
+  if (history.length > 1) { event.preventDefault(); history.back(); }
+});
 at("count").addEventListener("click", () => { since = new Date(Date.now() + ahead).toISOString(); refresh(); });
 at("all").addEventListener("click", () => { since = null; refresh(); });
 setInterval(look, 500);
