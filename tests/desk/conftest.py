@@ -14,6 +14,7 @@ from monitor.desk.people import People, Person, Token, write_people
 from monitor.desk.roles import Role
 from monitor.desk.stream import Stream
 from monitor.settings.desk import DeskSettings
+from tests.desk.daemon import Daemon
 from tests.desk.fake import Fake
 
 HERE = "http://127.0.0.1:9109"
@@ -95,6 +96,14 @@ def logged():
     """What is logged, instead of being printed."""
     with structlog.testing.capture_logs() as lines:
         yield lines
+
+
+@pytest.fixture
+def daemon(tmp_path):
+    """A monitor with files of its own, in whose journal nothing stands."""
+    daemon = Daemon(tmp_path)
+    yield daemon
+    daemon.close()
 
 
 @pytest.fixture

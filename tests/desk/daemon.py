@@ -14,10 +14,12 @@ from monitor.core.engine import Engine, Output
 from monitor.core.faults import Fault
 from monitor.core.moments import HOUR, MINUTE, parse
 from monitor.desk.app import create
+from monitor.desk.model import Who
 from monitor.desk.monitor import Daemonic, MonitorDesk, Pulse
 from monitor.desk.records import Records
 from monitor.desk.serve import DeskServer
 from monitor.desk.stream import Stream
+from monitor.doings import Doings
 from monitor.handling import Handling
 from monitor.history import History
 from monitor.journal import Journal, JournalFault
@@ -28,6 +30,8 @@ from monitor.store import Store
 from monitor.visits import Visits
 
 NOON = parse("2026-05-04T12:00:00Z")
+MOOR = Who(name="A. Moor", position="north")
+"""Who does something at a desk."""
 
 
 def alert(kind="occupied-no-train", subject="section/T107", began=NOON, **more):
@@ -149,6 +153,13 @@ class Daemon:
         """What another process reads in the journal now."""
         with Journal.read(self.path / "journal.sqlite") as journal:
             return [journal.payload(n + 1) for n in range(journal.position)]
+
+    def started_again(self):
+        """What a monitor that starts now folds out of the journal."""
+        later = Doings([])
+        for payload in self.written():
+            later.read(payload)
+        return later
 
     def close(self):
         """Close the files."""

@@ -1,11 +1,9 @@
 import pytest
 
-from monitor.desk.model import KeepIn, Refused, Who
-from monitor.doings import Doings
+from monitor.desk.model import KeepIn, Refused
 from monitor.keeps import read_keep
-from tests.desk.daemon import Daemon
+from tests.desk.daemon import MOOR
 
-MOOR = Who(name="A. Moor", position="north")
 HOUR = KeepIn(
     begin="2026-05-04T11:30:00Z",
     end="2026-05-04T12:30:00Z",
@@ -14,23 +12,13 @@ HOUR = KeepIn(
 )
 
 
-@pytest.fixture
-def daemon(tmp_path):
-    """A monitor."""
-    daemon = Daemon(tmp_path)
-    yield daemon
-    daemon.close()
-
-
 async def test_a_window_is_kept_on_disk_and_known_after_a_start(daemon):
     """By whom and why; sent again it is one all the same."""
     async with daemon.running() as desk:
         done = await desk.keep(MOOR, HOUR)
         again = await desk.keep(MOOR, HOUR)
         [told] = await desk.keeps()
-    later = Doings([])
-    for payload in daemon.written():
-        later.read(payload)
+    later = daemon.started_again()
 
     assert (done.again, again.again, again.id) == (False, True, done.id)
     assert (told.by, told.reason, told.begin) == (

@@ -43,9 +43,7 @@ from monitor.plans import Work
 from monitor.settings.desk import DeskSettings
 from monitor.shifts import Note, Position, Shift
 from tests.desk.conftest import HERE, QUICK
-from tests.desk.daemon import NOON, Daemon, alert, fault
-
-MOOR = Who(name="A. Moor", position="north")
+from tests.desk.daemon import MOOR, NOON, Daemon, alert, fault
 
 
 @pytest.fixture

@@ -11,7 +11,7 @@ from monitor.core.detector import Place
 from monitor.core.engine import Engine
 from monitor.core.facts import Fact
 from monitor.core.moments import HOUR, MINUTE, parse
-from monitor.desk.model import DeskIn, NotThere, Refused, Who
+from monitor.desk.model import DeskIn, NotThere, Refused
 from monitor.desk.plain import plain
 from monitor.desk.positions import Around, Lately, Positions
 from monitor.handling import Handling
@@ -19,9 +19,9 @@ from monitor.history import History
 from monitor.journal import Journal
 from monitor.load import Raised
 from monitor.shifts import BEGINS, Desks, Position, Rota
+from tests.desk.daemon import MOOR
 
 NOON = parse("2026-05-04T12:00:00Z")
-MOOR = Who(name="A. Moor", position="north")
 TAKE = DeskIn(what="take_desk", position="north")
 
 

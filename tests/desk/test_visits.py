@@ -10,13 +10,11 @@ from monitor.desk.model import (
     VisitIn,
     VisitsIn,
     VisitWithdrawnIn,
-    Who,
 )
 from monitor.doings import Doings
 from monitor.visits_cli import visits_app
-from tests.desk.daemon import Daemon, alert, answering, fault
+from tests.desk.daemon import MOOR, alert, answering, fault
 
-MOOR = Who(name="A. Moor", position="north")
 VISIT = VisitIn(
     what="visited",
     begin="2026-05-04T09:00:00Z",
@@ -29,23 +27,13 @@ VISIT = VisitIn(
 )
 
 
-@pytest.fixture
-def daemon(tmp_path):
-    """A monitor."""
-    daemon = Daemon(tmp_path)
-    yield daemon
-    daemon.close()
-
-
 async def test_a_visit_is_on_disk_and_known_after_a_start(daemon):
     """By whom it was entered; sent again it is one all the same."""
     async with daemon.running() as desk:
         done = await desk.visit(MOOR, VISIT)
         again = await desk.visit(MOOR, VISIT)
         [told] = await desk.visits()
-    later = Doings([])
-    for payload in daemon.written():
-        later.read(payload)
+    later = daemon.started_again()
 
     assert ([told.id], 0) == (done.visits, done.known)
     assert (again.visits, again.known) == ([], 1)

@@ -21,20 +21,12 @@ from monitor.desk.replaying import Replaying
 from monitor.desk.windows import Window
 from monitor.journal import Journal
 from monitor.settings.desk import DeskSettings
-from tests.desk.daemon import NOON, Daemon
+from tests.desk.daemon import NOON
 from tests.live import disturb, event, listening, publish, quick
 from tests.mosquitto import running
 
 CHROMIUM = shutil.which("chromium")
 SLOW_MS = 20_000
-
-
-@pytest.fixture
-def daemon(tmp_path):
-    """A monitor with a journal in which nothing stands."""
-    daemon = Daemon(tmp_path)
-    yield daemon
-    daemon.close()
 
 
 @pytest.fixture
