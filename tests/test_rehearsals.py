@@ -19,6 +19,7 @@ from monitor.core.engine import Engine
 from monitor.core.events import SectionState, State
 from monitor.core.layout import read_line
 from monitor.core.moments import MINUTE, SECOND, parse
+from monitor.core.ordering import Outcome
 from monitor.core.wire import Reading, write
 from monitor.handling import Act
 from monitor.journal import Entry, Journal, verify
@@ -26,7 +27,7 @@ from monitor.rehearsals import begin_again
 from monitor.store import Store
 from replay.deck import Deck
 from replay.player import play, replay
-from tests.live import LINE, ROOT, until
+from tests.live import LINE, ROOT, quick, until, watching
 from tests.mosquitto import running
 
 SIX = parse("2026-05-04T06:00:00Z")
@@ -152,6 +153,39 @@ async def kept_by(broker):
                 if len(found) == 4:
                     return found
     raise AssertionError
+
+
+@pytest.mark.broker
+async def test_a_monitor_that_comes_later_has_the_picture(tmp_path):
+    """What the broker retained is so now, however long ago it was said, and nothing of it is late."""
+    deck = Deck(3000.0, begin=SIX)
+    with running(tmp_path / "broker") as broker:
+        async with (
+            aiomqtt.Client("127.0.0.1", broker.port) as client,
+            asyncio.TaskGroup() as group,
+        ):
+
+            async def publish(topic, payload, *, retain):
+                await client.publish(topic, payload, qos=1, retain=retain)
+
+            how: dict[str, Any] = {"line": read_line(LINE), "name": "monday"}
+            group.create_task(
+                play(lambda: iter(DAY[:8]), publish, deck=deck, stays=True, **how)
+            )
+            await until(lambda: deck.held)
+            settings = quick(tmp_path, broker.url)
+            async with watching(settings, rehearsal=True) as daemon:
+                ordering = daemon.engine.ordering
+                await until(lambda: sum(ordering.counts.values()) >= 4)
+                late = daemon.engine.ordering.counts[Outcome.LATE]
+            deck.end()
+    with Journal.read(settings.files.journal) as journal:
+        came = [one for one in journal.events() if isinstance(one, SectionState)]
+    assert late == 0
+    assert {one.subject: one.state.value for one in came} == {
+        "T1": "occupied", "T2": "clear", "T3": "disturbed", "T4": "clear",
+    }  # fmt: skip
+    assert all(one.retained for one in came)
 
 
 @pytest.mark.broker
