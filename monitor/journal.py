@@ -116,10 +116,13 @@ WHERE own = ? AND id NOT LIKE 'still/%' AND (? IS NULL OR at < ?) ORDER BY posit
 """
 _KEPT = """
 SELECT payload FROM record AS r
-WHERE topic IS NULL AND (? IS NULL OR r.position <= ?)
+WHERE topic IS NULL AND r.position >= ? AND (? IS NULL OR r.position <= ?)
   AND NOT EXISTS (SELECT 1 FROM event WHERE position = r.position)
 ORDER BY position
 """
+_WRITTEN_SINCE = (
+    "SELECT position FROM record WHERE arrival >= ? ORDER BY arrival, position LIMIT 1"
+)
 _STORY = """
 SELECT r.position, r.arrival, r.topic, r.retained, r.recorded, r.payload, e.source, e.id
 FROM record AS r LEFT JOIN event AS e USING (position)
@@ -467,9 +470,22 @@ class Journal:
                 else:
                     yield from _again(position, record)
 
-    def kept(self, last: int | None = None) -> Iterator[bytes]:
-        """The payloads that the monitor wrote and that are no events, oldest first, up to position *last*: texts in force, and what people did."""
-        with closing(self._connection.execute(_KEPT, (last, last))) as rows:
+    def kept(
+        self, last: int | None = None, *, since: Moment | None = None
+    ) -> Iterator[bytes]:
+        """The payloads that the monitor wrote and that are no events, oldest first: texts in force, what pages have shown, and what people did.
+
+        Args:
+            last: up to this position.
+            since: from about then on: from the first record that was written then or later.
+        """
+        first = 1
+        if since is not None:
+            row = self._connection.execute(_WRITTEN_SINCE, (since,)).fetchone()
+            if row is None:
+                return
+            first = int(row[0])
+        with closing(self._connection.execute(_KEPT, (first, last, last))) as rows:
             for (payload,) in rows:
                 yield bytes(payload)
 

@@ -18,7 +18,7 @@ from monitor.core.layout import Line
 from monitor.core.moments import Moment
 from monitor.handling import Act
 from monitor.incident.pieces import Events, Piece
-from monitor.incident.report import pieces_of
+from monitor.incident.report import kept_about, pieces_of
 from monitor.incident.told import Deliveries, delivered
 from monitor.past import Past, Through
 from monitor.shifts import DeskAct
@@ -284,7 +284,7 @@ class Journaled(_Counting):
 
     def shown(self) -> list[Shown]:
         """What pages have shown."""
-        return list(shown_in(self._past.journal.kept()))
+        return list(shown_in(kept_about(self._past)))
 
     def sent(self) -> Deliveries:
         """What was delivered."""
@@ -292,7 +292,7 @@ class Journaled(_Counting):
 
     def acts(self) -> list[Act | DeskAct]:
         """What people did."""
-        return list(acts(self._past.journal.kept()))
+        return list(acts(kept_about(self._past)))
 
     def said(self) -> list[str]:
         """What was in force, in sentences."""

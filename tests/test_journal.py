@@ -556,6 +556,7 @@ def plans(journal):
         ("arrived", lambda: journal.arrived(NOON, NOON + HOUR)),
         ("count", lambda: journal.count(NOON, NOON + HOUR)),
         ("kept", lambda: list(journal.kept())),
+        ("kept since", lambda: list(journal.kept(since=NOON))),
     ):
         ran.clear()
         ask()
@@ -612,3 +613,18 @@ def test_a_window_is_found_without_reading_all(path, played):
     assert read[1:] == ((91, 100), (91, 100), 10)
     assert scans == []
     assert verify(path).position is None
+
+
+def test_what_was_kept_is_read_from_a_moment_on(journal):
+    """From the first record that was written then; nothing where none was."""
+    texts = [
+        Entry(payload=b"%d" % hour, arrival=NOON + hour * HOUR, kept=True)
+        for hour in range(4)
+    ]
+    for number, text in enumerate(texts):
+        journal.append([text, entry(event(number), arrival=text.arrival)])
+
+    assert list(journal.kept(since=NOON + 2 * HOUR)) == [b"2", b"3"]
+    assert list(journal.kept(5, since=NOON + HOUR)) == [b"1", b"2"]
+    assert list(journal.kept(since=NOON + 9 * HOUR)) == []
+    assert len(list(journal.kept())) == 4

@@ -18,7 +18,7 @@ from monitor.core.moments import Moment, exact
 from monitor.incident.document import document, packed
 from monitor.incident.page import parts, window
 from monitor.incident.pieces import gathered
-from monitor.incident.report import pieces_of
+from monitor.incident.report import kept_about, pieces_of
 from monitor.incident.stepping import Walk
 from monitor.incident.told import Sent, delivered
 from monitor.journal import Journal, JournalFault
@@ -63,10 +63,10 @@ def made(
         story, steps = found.story, found.steps(first)
         sent = delivered(alerts, played=book.played)
         told: tuple[Painting | Sent, ...] = (
-            *paintings(shown_in(book.kept())),
+            *paintings(shown_in(kept_about(past))),
             *sent.sent,
         )
-        done = tuple(acts(book.kept()))
+        done = tuple(acts(kept_about(past)))
         said = past.said(version("tallywatch"))
         return (
             {

@@ -5,11 +5,11 @@ The recording is read twice: once for what happened, and once more to stop at ea
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
 from functools import partial
 
-from monitor.core.moments import Moment
+from monitor.core.moments import DAY, Duration, Moment
 from monitor.incident.beside import Beside
 from monitor.incident.doing import AnyAct
 from monitor.incident.page import Notes, page
@@ -19,6 +19,14 @@ from monitor.incident.told import Deliveries, Sent
 from monitor.painted import Painting, paintings
 from monitor.past import Past
 from monitor.shown import Shown
+
+STOOD: Duration = 7 * DAY
+"""What pages had shown for longer before a window is not looked for: a long journal holds very much of that."""
+
+
+def kept_about(past: Past) -> Iterator[bytes]:
+    """What pages have shown and what people did, as the journal has kept it, as far as it may be about a window."""
+    return past.journal.kept(since=past.begin - STOOD)
 
 
 def pieces_of(past: Past) -> tuple[Piece, ...]:
