@@ -252,6 +252,11 @@ async def test_a_window_is_found_marked_and_sent(path):
         await tab.locator("#into").click()
         await expect(tab.locator("#into")).to_be_enabled()
         await tab.wait_for_url(re.compile("w=.*-"))
+        # The address follows what is seen a moment later.
+        await tab.wait_for_function(
+            """() => new URLSearchParams(location.hash.slice(1)).get("a")
+              === String(Math.round(document.getElementById("was").dataset.from))"""
+        )
         address = await tab.evaluate("location.hash")
         view = await tab.evaluate("document.getElementById('was').dataset.from")
         await tab.reload()

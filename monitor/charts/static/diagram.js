@@ -164,8 +164,8 @@ export class Diagram {
     for (let row = first; row < last; row += 1) this.row(row);
     if (!(this.held && this.visits > MANY)) this.trains(first, last);
     for (let row = first; row < last; row += 1) this.resets(row);
-    this.changed();
     pen.restore();
+    this.changed();
     this.names(first, last);
     this.axis();
     this.raised(first, last);
@@ -195,11 +195,11 @@ export class Diagram {
       pen.lineWidth = 2;
       pen.setLineDash([8, 4]);
       pen.beginPath();
-      pen.moveTo(x, AXIS + LANE);
+      pen.moveTo(x, AXIS);
       pen.lineTo(x, view.height);
       pen.stroke();
       pen.setLineDash([]);
-      this.word("other settings or line file", x + 6, AXIS + LANE + 10, "ink", true);
+      this.word("other settings or line file", x + 6, AXIS + LANE / 2, "ink", true);
     }
   }
 
