@@ -220,7 +220,8 @@ class View:
             plural = "s" if fault.standing > 1 else ""
             parts.append(f"{fault.standing} train{plural} standing")
         # Where a train may stand in a section shown clear, nothing is to sound like an empty one.
-        if fault.waiting and not fault.lasting:
+        # Where nothing but resets is left, the headline says it.
+        if fault.waiting and fault.open and not fault.lasting:
             parts.append(
                 f"{names(fault.waiting[:3])} reset, not yet followed by a train"
             )
