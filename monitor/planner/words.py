@@ -48,7 +48,8 @@ def in_range(low: float, high: float, *values: float) -> list[str]:
     """
     ends = (low, high)
     digits = 2
-    if not isinf(high) and high > low:
+    # A range of three tenths of its upper end or more needs no third digit.
+    if not isinf(high) and 0 < high - low < 0.3 * high:
         while digits < MOST_DIGITS and any(
             abs(float(f"{one:.{digits}g}") - one) * 6 > high - low for one in ends
         ):

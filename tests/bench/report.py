@@ -14,7 +14,7 @@ import tempfile
 from array import array
 from collections.abc import Iterator
 from pathlib import Path
-from time import process_time
+from time import monotonic, process_time
 
 import numpy as np
 
@@ -125,7 +125,7 @@ def speed() -> None:
                     lambda h=history, b=begin, e=end: report(h, line, b, e, reached=e)
                 )
             count = found.whole.disturbances
-            print(f"{name}, with the one before: {made:.1f} s, {count} disturbances")
+            print(f"{name}, with the one before: {_told(made)}, {count} disturbances")
             for form, write in (
                 ("page", lambda one: body(one, 100)),
                 ("html", as_html),
@@ -134,14 +134,22 @@ def speed() -> None:
                 ("xlsx", as_xlsx),
             ):
                 took, text = _timed(lambda w=write, f=found: w(f))
-                total = f", {made + took:.1f} s in all" if form != "csv" else ""
-                print(f"  {form:5} {took:5.1f} s, {len(text) / 2**20:5.1f} MiB{total}")
+                total = tuple(map(sum, zip(made, took, strict=True)))
+                size = len(text) / 2**20
+                print(
+                    f"  {form:5} {_told(took)}, {size:4.1f} MiB; in all {_told(total)}"
+                )
 
 
 def _timed(work):
-    begun = process_time()
+    """Seconds of this core, and those that went by while others used it too; and what came of it."""
+    begun, at = process_time(), monotonic()
     found = work()
-    return process_time() - begun, found
+    return (process_time() - begun, monotonic() - at), found
+
+
+def _told(seconds):
+    return f"{seconds[0]:4.1f} s of a core ({seconds[1]:.1f} went by)"
 
 
 def intervals() -> None:
