@@ -39,7 +39,7 @@ from monitor.painted import Painting
 SCRIPTS = ("geometry.js", "unpack.js", "diagram.js", "report.js")
 """In the order in which each needs those before it."""
 
-STYLE = "report.css"
+STYLES = ("colours.css", "report.css")
 
 TITLES = {detector.kind: detector.title for detector in CATALOGUE}
 
@@ -98,7 +98,7 @@ def page(
     steps = tuple(steps)
     known = None if told is None else tuple(told)
     done = None if acts is None else tuple(acts)
-    script, style = one_script(), asset(STYLE)
+    script, style = one_script(), "".join(map(asset, STYLES))
     return _environment().get_template("report.html").render(
         title=f"Incident report: {story.line.name}",
         window=window(story),

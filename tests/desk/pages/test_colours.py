@@ -12,7 +12,7 @@ from itertools import combinations
 import pytest
 from colorspacious import cspace_convert
 
-CSS = (files("monitor.desk.pages") / "static" / "pages.css").read_text()
+CSS = (files("monitor.charts") / "static" / "colours.css").read_text()
 
 
 def colours(selector):
