@@ -7,12 +7,15 @@ import re
 from zoneinfo import ZoneInfo
 
 import pytest
+from argon2 import PasswordHasher
 from axe_playwright_python.async_playwright import Axe
 from playwright.async_api import expect
 
 from monitor.acts import acts
 from monitor.core.layout import read_line
 from monitor.core.moments import SECOND, as_datetime
+from monitor.desk.people import Person, write_people
+from monitor.desk.roles import Role
 from monitor.handling import Act
 from monitor.journal import Journal
 from monitor.shown import shown_in
@@ -133,6 +136,7 @@ TAPPED = """() => {
     if (b.top - a.bottom < 0) wrong.push(`${one} and ${two}: one on the other`);
     else if (b.top - a.bottom < 6 && !(one === two)) wrong.push(`${one} and ${two}: ${b.top - a.bottom} px apart`);
   }
+  if (document.querySelector("svg")) wrong.push("a drawing");
   return wrong;
 }"""
 """What a wet finger in a glove would miss: 48 px as for any touch screen (common practice), 56 for what is pressed on the way, and room between."""
@@ -156,13 +160,13 @@ async def test_on_a_phone_somebody_says_that_they_go(browser, broker, tmp_path):
         async with opened(browser, f"{daemon.desk_at}/phone", 390, 844) as watched:
             page = watched.page
             await expect(page.locator(".row")).to_contain_text("T2 disturbed")
-            assert await page.locator("svg").count() == 0
             await page.locator(".row a").click()
             await expect(page.locator("h1")).to_have_text("T2 disturbed")
             assert await page.evaluate(TAPPED) == []
             assert await page.evaluate(END_OF_CAUTION) < 844
             await page.locator('[data-do="going"]').click()
             await expect(page.locator("#said")).to_have_text("Sent.")
+            await expect(page.locator("#said")).to_be_in_viewport()
             await page.context.set_offline(True)
             await page.locator("#text").fill("water in the cabinet")
             await page.locator("#cause").select_option("cable")
@@ -192,6 +196,7 @@ async def test_on_a_phone_somebody_says_that_they_go(browser, broker, tmp_path):
             await page.locator("#text").fill("joint dried")
             await page.locator('[data-do="found"]').click()
             await expect(page.locator("#said")).to_contain_text("log in, then it goes")
+            await expect(page.locator("#login")).to_be_in_viewport()
             assert len(sent) == 1
             # The browser itself notes that it was refused.
             assert [one for one in watched.wrong if "401" not in one] == []
@@ -542,3 +547,30 @@ async def test_a_pointer_on_the_list_keeps_its_order_and_hides_nothing(
     sounds = [one.faults[0].headline for one in told if one.sound == "sounded"]
     assert sounds[:1] == ["T2 disturbed"]
     assert "muted" in [one.sound for one in told]
+
+
+@pytest.mark.parametrize(("width", "onwards"), [(390, "/phone"), (1366, "/")])
+async def test_who_logs_in_goes_on_where_they_were(
+    browser, broker, tmp_path, width, onwards
+):
+    """On a phone at the faults, else at the desk; a wrong password is told, and nothing else happens."""
+    settings = quick(tmp_path, broker.url, desk={"unnamed": "look"})
+    moor = Person(
+        name="A. Moor",
+        role=Role.ACT,
+        password=PasswordHasher(time_cost=1, memory_cost=8, parallelism=1).hash("wet"),
+    )
+    write_people(settings.desk.people_file, [moor])
+    async with listening(settings) as daemon:
+        url = f"{daemon.desk_at}/login"
+        async with opened(browser, url, width, 844) as watched:
+            page = watched.page
+            await page.locator("#name").fill("A. Moor")
+            await page.locator("#password").fill("dry")
+            await page.keyboard.press("Enter")
+            await expect(page.locator("#said")).not_to_be_empty()
+            assert [one for one in watched.wrong if "401" not in one] == []
+            watched.wrong.clear()
+            await page.locator("#password").fill("wet")
+            await page.keyboard.press("Enter")
+            await page.wait_for_url(f"{daemon.desk_at}{onwards}")

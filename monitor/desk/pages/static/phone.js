@@ -41,12 +41,14 @@ async function send() {
       const { why, status } = await tell("/api/v1/acts", one);
       if (why === null || REFUSED.has(status)) {
         store(waiting().filter((x) => x.key !== one.key));
+        at("login")?.setAttribute("hidden", "");
         say(why ?? "Sent.");
         if (why !== null) giveBack(one);
         else if (one.fault === fault) refresh();
         continue;
       }
-      if (status === 401 || status === 403) say(`Kept here, not sent: log in, then it goes. ${why}`);
+      at("login")?.toggleAttribute("hidden", status !== 401 && status !== 403);
+      if (status === 401 || status === 403) say("Kept here, not sent: log in, then it goes.");
       else say(`${status ? why : "No coverage"}: ${waiting().length} waiting here, sent by itself with its own time.`);
       break;
     }
