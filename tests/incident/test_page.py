@@ -6,6 +6,7 @@ import base64
 import hashlib
 import json
 import re
+from dataclasses import replace
 from html.parser import HTMLParser
 from importlib.resources import files
 
@@ -16,6 +17,7 @@ from monitor.core.layout import read_line
 from monitor.core.moments import SECOND, exact, parse
 from monitor.core.wire import read
 from monitor.core.words import CAUTION
+from monitor.incident.beside import Beside, Otherwise
 from monitor.incident.page import SCRIPTS, STYLES, asset, one_script
 from monitor.incident.pieces import Piece
 from monitor.incident.report import report
@@ -124,6 +126,17 @@ def hostile():
     return report(
         [Piece(events=lambda: events, engine=lambda: Engine(line))],
         notes=[(f"title {TAG}", [f"note {TAG}{TURNS}"])],
+        only=lambda story: replace(story, changes=((at, f"changed {TAG}{TURNS}"),)),
+        beside=lambda story: Beside(
+            story=story,
+            by=f"given {TAG}{TURNS}",
+            differences=tuple(
+                Otherwise(way="lost", how=f"how {TAG}", here=one.alert.id, there="")
+                for one in story.alerts
+            ),
+            same=0,
+            live=(f"live {TAG}{TURNS}",),
+        ),
     )
 
 
@@ -142,7 +155,8 @@ def test_what_is_hostile_can_be_read_as_it_is(hostile):
     text = " ".join(Read(hostile).texts)
 
     assert f"{ID}" in text
-    assert f"note {TAG}" in text
+    for said in ("note", "changed", "given", "how", "live"):
+        assert f"{said} {TAG}" in text
     assert not set(TURNS) & set(hostile)
     assert CAUTION in text
 
