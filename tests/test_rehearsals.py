@@ -12,6 +12,7 @@ from typing import Any
 
 import aiomqtt
 import pytest
+from playwright.async_api import expect
 
 from monitor.acts import acts, entry as act_entry
 from monitor.core.alerts import line as alert_line
@@ -27,8 +28,9 @@ from monitor.rehearsals import begin_again
 from monitor.store import Store
 from replay.deck import Deck
 from replay.player import play, replay
+from tests.desk.pages.browsing import CHROMIUM, chromium
 from tests.live import LINE, ROOT, quick, until, watching
-from tests.mosquitto import running
+from tests.mosquitto import open_port, running
 
 SIX = parse("2026-05-04T06:00:00Z")
 
@@ -113,7 +115,7 @@ def monitor(directory, broker):
     files = "\n".join(f'{one} = "{one}.sqlite"' for one in names)
     (directory / "settings.toml").write_text(
         f'[broker]\nurl = "{broker.url}"\n[files]\n{files}\n'
-        "[metrics]\nport = 0\n[desk]\nport = 0\n",
+        f"[metrics]\nport = 0\n[desk]\nport = {open_port()}\n",
         encoding="utf-8",
     )
     log = directory / "log"
@@ -189,7 +191,9 @@ async def test_a_monitor_that_comes_later_has_the_picture(tmp_path):
 
 
 @pytest.mark.broker
+@pytest.mark.browser
 @pytest.mark.slow
+@pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not here")
 async def test_a_desk_goes_back_with_what_is_played(tmp_path):
     """Played to its end, back to before T3 was disturbed, and on: what is concluded then is what had been concluded by then, nothing of it is told as new, and in the end all is as in a replay."""
     alerts = tmp_path / "alerts.sqlite"
@@ -203,8 +207,10 @@ async def test_a_desk_goes_back_with_what_is_played(tmp_path):
         deck = Deck(3000.0, begin=SIX)
         async with (
             aiomqtt.Client("127.0.0.1", broker.port) as client,
+            chromium() as browser,
             asyncio.TaskGroup() as group,
         ):
+            page = await browser.new_page()
 
             async def publish(topic, payload, *, retain):
                 await client.publish(topic, payload, qos=1, retain=retain)
@@ -220,6 +226,9 @@ async def test_a_desk_goes_back_with_what_is_played(tmp_path):
             await until(lambda: len(said("alert")) >= 4, 40)
             first = [(one["id"], one["ended"]) for one in said("alert")]
             assert await kept_by(broker) == dict.fromkeys(CLEAR, "clear")
+            await page.goto(said("desk")[0]["at"])
+            anew: list[str] = []
+            page.on("load", lambda loaded: anew.append(loaded.url))
 
             deck.to(SIX + 10 * MINUTE)
             await until(lambda: len(said("connected")) == 2, 40)
@@ -230,6 +239,9 @@ async def test_a_desk_goes_back_with_what_is_played(tmp_path):
             assert back["to"] == "2026-05-04T06:10:00.000Z"
             assert {json.loads(one)["subject"] for one in stored()} == {"section/T2"}
             told = len(said("alert"))
+            # Whoever has the desk open has it as it was then, and nothing of later.
+            await until(lambda: anew, 20)
+            await expect(page.locator("#clock")).to_have_text("06:10:00")
 
             deck.hold()
             await until(lambda: len(said("alert")) >= told + 2, 40)
