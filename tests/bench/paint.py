@@ -77,7 +77,9 @@ addEventListener("DOMContentLoaded", () => {
 Change = tuple[str, str]
 CALLED = frozenset({"urgent", "prompt"})
 SHOWS = {"occupied": "train", "clear": "clear", "disturbed": "odd"}
-ARGUMENTS = ("--no-sandbox", "--disable-gpu", "--no-first-run")
+ARGUMENTS = ("--no-sandbox", "--disable-gpu", "--in-process-gpu", "--no-first-run")
+"""No screen and no graphics processor: pictures are put together by the browser's own process."""
+
 
 
 class Counting:
@@ -411,7 +413,7 @@ def main() -> None:
     parser.add_argument("--pages", type=int, default=10)
     parser.add_argument("--rate", type=float, default=200.0)
     parser.add_argument("--seconds", type=float, default=20.0)
-    parser.add_argument("--disturb-every", type=int, default=151)
+    parser.add_argument("--disturb-every", type=int, default=601)
     parser.add_argument("--apart", type=int, default=12)
     parser.add_argument("--storm", action="store_true")
     asked = parser.parse_args()

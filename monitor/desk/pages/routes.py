@@ -393,7 +393,7 @@ class Pages:
         request: Request,
         last: Annotated[str | None, Query(max_length=64)] = None,
     ) -> StreamingResponse:
-        """What changes, gathered; five events in a second at most, and one in a second at least."""
+        """What changes, gathered; four events in a second at most, and one in a second at least."""
         asker = self._door.check(request, Role.LOOK)
         if self._ticks.ticks.is_full():
             raise Refusal(503, "As many are following as may.", {"Retry-After": "10"})

@@ -20,8 +20,8 @@ from monitor.desk.model import Desk, FaultOut, NotThere, SectionOut
 from monitor.desk.pages.looks import SectionLook, look
 from monitor.desk.stream import Stream
 
-TICK_S = 0.2
-"""Changes are gathered for so long: five times a second is as often as a line is looked at."""
+TICK_S = 0.25
+"""Changes are gathered for so long: four times a second is as often as a line is looked at."""
 
 BEAT_S = 1.0
 """After so long a tick comes in any case."""
@@ -29,7 +29,7 @@ BEAT_S = 1.0
 LATE = 2.0
 """So many times as late as it was itself it gathers longer: what is told more often than it can be shown waits somewhere."""
 
-KEPT = 300
+KEPT = 240
 """Ticks kept for a page that was cut off: a minute of a storm."""
 
 LISTS = frozenset({"alert", "fault", "call", "act", "entry", "position"})

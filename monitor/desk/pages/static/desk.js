@@ -12,7 +12,7 @@ const TOP_MS = 20000; // so often the lists are asked for where nothing changed
 const PAST_MS = 30000; // so often the fault is: the last minutes go on
 const ALONE_MS = 20000; // nobody has touched the page for so long: it turns to what is urgent by itself
 const AGAIN_MS = { urgent: 5000, prompt: 20000 }; // so often a sound repeats until seen or silenced
-const DRAW_REST = 3; // so many times as long as a frame took nothing is drawn after it: where drawing is dear, it is seldom
+const DRAW_REST = 2; // so many times as long as a frame took, waiting for its turn too, nothing is drawn after it: where drawing is dear, it is seldom
 const page = key();
 const body = document.body;
 const position = body.dataset.position;
@@ -93,8 +93,8 @@ function draw(sections, now) {
 }
 
 function frame() {
+  const begun = performance.now();
   requestAnimationFrame(() => {
-    const begun = performance.now();
     framed = false;
     drawNow();
     turned();
@@ -271,7 +271,8 @@ function renew(place, text) {
       else list.insertBefore(one, next);
     }
     while (next !== null) { const over = next; next = next.nextElementSibling; over.remove(); }
-    for (const id of sources.keys()) if (row(id) === null) sources.delete(id);
+    const left = new Set(rows.map((one) => one.dataset.fault));
+    for (const id of sources.keys()) if (!left.has(id)) sources.delete(id);
   }
   if (focused && !place.contains(document.activeElement)) row(focused)?.querySelector(".what").focus();
 }
