@@ -81,7 +81,6 @@ ARGUMENTS = ("--no-sandbox", "--disable-gpu", "--in-process-gpu", "--no-first-ru
 """No screen and no graphics processor: pictures are put together by the browser's own process."""
 
 
-
 class Counting:
     """The monitor's clock, as far as it can be told from here: the time of day may be set, or go faster than seconds pass."""
 
