@@ -49,7 +49,7 @@ AWAY_S = 6.0
 CAUGHT_UP_S = 5.0
 """What the monitor does not have so long after it is back is lost."""
 
-NOW_YOU = "S seen, R replay the urgent step by step, X kill the monitor and watch it come back, Enter go on"
+NOW_YOU = "in the terminal, S seen, R replay the urgent step by step, X kill the monitor and watch it come back, Enter go on"
 BY_ITSELF = "Now it runs on by itself: something breaks every two to four minutes."
 
 CAPTIONS = (
