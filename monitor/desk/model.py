@@ -1159,6 +1159,9 @@ class Desk(Protocol):
     async def print_handover(self, position: str) -> str:
         """The same, as a sheet of paper."""
 
+    async def quiet(self) -> int:
+        """How many alerts are open and keep quiet."""
+
     async def load(self, position: str | None) -> LoadOut:
         """The calls of a position, or of all."""
 

@@ -929,6 +929,15 @@ class MonitorDesk:
             raise NotThere(f"there is no position {position}")
         return await sheets.handover(position, self._burden.lately())
 
+    async def quiet(self) -> int:
+        """How many alerts are open and keep quiet."""
+        return sum(
+            one.is_quiet or bool(handled is not None and handled.quiet)
+            for one, handled in (
+                (one, self._handled(name)) for name, one in self._open.items()
+            )
+        )
+
     async def load(self, position: str | None) -> model.LoadOut:
         """The calls of a position, or of all."""
         subjects = None if position is None else self._subjects_of(position)

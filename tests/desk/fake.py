@@ -298,6 +298,9 @@ class Fake:
             raise NotThere(f"there is no position {position}")
         return "Handover: north"
 
+    async def quiet(self) -> int:
+        return 0
+
     async def load(self, position: str | None) -> model.LoadOut:
         return model.LoadOut(
             position=position or "",

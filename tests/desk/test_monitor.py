@@ -1024,6 +1024,7 @@ async def test_a_fault_tells_what_else_is_open_in_it(daemon):
 
     daemon.tell(*every, faults=[one])
     told = await daemon.desk.fault(one.id)
+    assert await daemon.desk.quiet() == 1
     daemon.tell(faults=[replace(one, headline="T106 disturbed")])
     alone = await daemon.desk.fault(one.id)
 

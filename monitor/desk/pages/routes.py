@@ -309,6 +309,7 @@ class Pages:
             rows=[self._view.row(one, now) for one in called],
             planned=sum(one.priority == "planned" for one in faults),
             not_seen=sum(not one.seen for one in called),
+            quiet=await self._desk.quiet(),
             query=_query(position),
         )
 

@@ -210,6 +210,15 @@ async def test_what_is_planned_goes_to_the_day_list(daemon, client):
     assert "K744" in (await client.get("/day-list")).text
 
 
+async def test_what_keeps_quiet_is_counted_where_faults_are(daemon, client):
+    """And listed with its reason, one step away."""
+    one = alert(subject="section/T106", parameters={"quiet": "under work: work W7"})
+    daemon.tell(one, faults=[fault(one, number="K744")])
+
+    assert ">Quiet 1</a>" in (await lists(client))["faults"]["text"]
+    assert "under work: work W7" in (await client.get("/quiet")).text
+
+
 @pytest.mark.parametrize(
     "path",
     ["/phone/2222", "/sections/T999", "/heads/H999", "/faults/2222", "/static/no.js"],
