@@ -246,18 +246,18 @@ def test_a_step_on_a_terminal():
 
 
 async def test_keys_come_one_by_one_and_the_terminal_is_as_before(monkeypatch):
-    """A letter is itself in small, Enter and Esc by name, an arrow nothing."""
+    """A letter is itself in small, Enter and Esc by name, an arrow nothing; also where several are read at once."""
     ours, theirs = pty.openpty()
     with os.fdopen(theirs) as terminal:
         monkeypatch.setattr("sys.stdin", terminal)
         before = termios.tcgetattr(theirs)
         heard: list[str] = []
         with keys(heard.append) as there:
-            for pressed in (b"S", b"\x1b[A", b"\n", b"\x1b"):
+            for pressed in (b"S", b"\x1b[A", b"\n", b"\x1b", b"r\x1b[1;5BX\n"):
                 os.write(ours, pressed)
                 await asyncio.sleep(0.05)
         assert there
-        assert heard == ["s", "enter", "escape"]
+        assert heard == ["s", "enter", "escape", "r", "x", "enter"]
         assert termios.tcgetattr(theirs) == before
     os.close(ours)
 

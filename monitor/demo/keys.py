@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import asyncio
 import os
+import re
 import sys
 import termios
 import tty
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+
+SEVERAL = re.compile(r"\x1b(?:\[[0-9;]*[A-Za-z~]|O.)")
+"""A key that sends several signs (an arrow) says nothing here."""
 
 CALLED = {"\n": "enter", "\r": "enter", " ": "enter", "\x1b": "escape"}
 
@@ -24,10 +28,10 @@ def keys(hear: Callable[[str], None]) -> Iterator[bool]:
     loop = asyncio.get_running_loop()
 
     def read() -> None:
-        # Ctrl-C stays a signal; a key that sends several signs (an arrow) says nothing here.
+        # Ctrl-C stays a signal; who is quick has pressed several by the time they are read.
         pressed = os.read(number, 32).decode("ascii", "replace")
-        if len(pressed) == 1:
-            hear(CALLED.get(pressed, pressed.lower()))
+        for one in SEVERAL.sub("", pressed):
+            hear(CALLED.get(one, one.lower()))
 
     tty.setcbreak(number)
     loop.add_reader(number, read)
