@@ -77,10 +77,12 @@ class InterlockingChanged(Change):
 
     Args:
         occupied: it takes it as occupied.
+        clear: the evaluator shows it clear.
         event: the event that shows it.
     """
 
     occupied: bool
+    clear: bool
     event: str
 
 

@@ -336,5 +336,6 @@ class Occupancy:
                 place=name,
                 at=at,
                 occupied=section.interlocking is not State.CLEAR,
+                clear=section.state is State.CLEAR,
                 event=section.identity,
             )

@@ -15,6 +15,7 @@ from monitor.core.detector import (
     Place,
     PlaceKind,
     Priority,
+    Resting,
     look,
 )
 from monitor.core.events import State
@@ -29,7 +30,7 @@ class Two:
 
     Args:
         hold: their difference, as a condition that is timed.
-        clear: the evaluator shows clear.
+        clear: the evaluator shows clear; kept up only while the interlocking has it as occupied.
         occupied: the interlocking takes it as occupied.
     """
 
@@ -39,7 +40,7 @@ class Two:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class RestorationIncomplete:
+class RestorationIncomplete(Resting):
     """The evaluator shows a section clear while the interlocking still takes it as occupied: the second step of giving it back was not taken, or did not arrive.
 
     What the desk does first: ask the signaller whether the restoration was made.
@@ -54,7 +55,7 @@ class RestorationIncomplete:
         >>> detector, place = RestorationIncomplete(), Place.example("T107")
         >>> noon = parse("2026-05-04T12:00:00Z")
         >>> occupied = InterlockingChanged(
-        ...     place="T107", at=noon, occupied=True, event="gw/1#7"
+        ...     place="T107", at=noon, occupied=True, clear=True, event="gw/1#7"
         ... )
         >>> clear = StateChanged(
         ...     place="T107",
@@ -84,6 +85,9 @@ class RestorationIncomplete:
         InterlockingChanged,
         *INTERRUPTIONS,
     )
+    stirred_by: ClassVar[frozenset[type[Change]]] = frozenset(
+        {InterlockingChanged, *INTERRUPTIONS}
+    )
     priorities: ClassVar[tuple[Priority, ...]] = ("prompt",)
     first: ClassVar[str] = "ask the signaller whether the restoration was made"
     within: ClassVar[str] = "5 min"
@@ -95,6 +99,10 @@ class RestorationIncomplete:
         """Nothing has been heard."""
         return Two()
 
+    def rests(self, memory: Two) -> bool:
+        """Whether the interlocking has it as clear, so that it matters to nobody what the evaluator shows."""
+        return not memory.occupied and memory.hold.since is None
+
     def step(
         self,
         memory: Two,
@@ -105,13 +113,12 @@ class RestorationIncomplete:
         match change:
             case StateChanged():
                 clear = change.now is State.CLEAR
-                if clear == memory.clear:
+                if clear == memory.clear or self.rests(memory):
                     return memory, ()
-                # Made outright: `replace` costs several times as much.
-                after = Two(hold=memory.hold, clear=clear, occupied=memory.occupied)
+                after = replace(memory, clear=clear)
                 since = change.so_since
             case InterlockingChanged():
-                after = replace(memory, occupied=change.occupied)
+                after = replace(memory, clear=change.clear, occupied=change.occupied)
                 since = change.at
             case _:
                 told = memory.hold.told(change)

@@ -335,9 +335,11 @@ class Watch:
                     **common, agree=agree, up=up, event=event
                 )
             case ["interlocking", state]:
-                occupied = state == "occupied"
                 return changes.InterlockingChanged(
-                    **common, occupied=occupied, event=event
+                    **common,
+                    occupied=state == "occupied",
+                    clear=self.state is State.CLEAR,
+                    event=event,
                 )
             case ["in_service" | "locked_out" | "isolated" as service]:
                 return changes.ServiceChanged(
