@@ -450,7 +450,7 @@ def position(path):
         return 0
 
 
-def wait_for(condition, limit_s=40):
+def wait_for(condition, limit_s=80):
     """Wait until *condition* is true."""
     end = time.monotonic() + limit_s
     while not condition():

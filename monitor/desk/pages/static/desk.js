@@ -381,7 +381,10 @@ function take(tick) {
   if (other) count.textContent = said;
   body.dataset.connected = tick.connected ? "1" : "0";
   caption(tick.caption);
-  if (other || version !== tick.version || tick.faults === null) { version = tick.version; again("lists"); }
+  const stale = version !== tick.version || tick.faults === null;
+  if (stale) version = tick.version;
+  // What was made for another page just before may not know yet which sections are not known.
+  if (other || stale) again("lists", other);
   if (chosen && (tick.faults === null || tick.faults.includes(chosen))) again("fault");
 }
 
@@ -395,6 +398,7 @@ function caption(text) {
 
 function found() {
   forget();
+  for (const id of Object.keys(marks)) delete marks[id]; // what stands there was written by the page meanwhile
   lostSince = null;
   report({}); // that this is over
   at("lost").hidden = true;

@@ -1,10 +1,14 @@
 // What pages ask of the monitor: acts with the proof that goes with them, and parts of pages.
 
+// A browser keeps few ways open to one server at once; with each of them taken, a question would wait for ever and the page would look alive.
+const SOON_MS = 3000;
+const soon = () => ({ signal: AbortSignal.timeout(SOON_MS) });
+
 let proof;
 
 async function known() {
   if (proof === undefined) {
-    const answer = await fetch("/api/v1/me");
+    const answer = await fetch("/api/v1/me", soon());
     if (!answer.ok) return "";
     proof = (await answer.json()).proof;
   }
@@ -28,6 +32,7 @@ export async function tell(path, what) {
       method: "POST",
       headers: { "Content-Type": "application/json", "X-Tallywatch-Proof": await known() },
       body: JSON.stringify(what),
+      signal: AbortSignal.timeout(2 * SOON_MS),
     });
     if (answer.ok) return { why: null, told: await answer.json(), status: answer.status };
     proof = undefined;
@@ -36,14 +41,14 @@ export async function tell(path, what) {
     if (answer.status === 401 || answer.status === 403) return { why: `${told.detail} Log in at ${location.origin}/login.`, status: answer.status };
     return { why: wrong ? `${told.detail} ${wrong}` : told.detail, status: answer.status };
   } catch {
-    return { why: "The monitor could not be reached: nothing was done.", status: 0 };
+    return { why: "The monitor did not answer: whether it was done is not known. Look at the page before doing it again.", status: 0 };
   }
 }
 
 /** A part of a page as the monitor makes it, or null where it cannot be had now. */
 export async function part(path) {
   try {
-    const answer = await fetch(path);
+    const answer = await fetch(path, soon());
     return answer.ok ? await answer.text() : null;
   } catch {
     return null;
