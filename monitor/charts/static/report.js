@@ -228,7 +228,7 @@ class Report {
     const open = this.model.alerts.filter((one) => (known ? one.lines[0][0] : one.raised) <= t && (one.ended === null || one.ended > t));
     at("open").textContent = open.length
       ? `Open then: ${open.map((one) => printable(`${one.record.subject.split("/").slice(1).join("/")} ${one.record.kind.replaceAll("-", " ")} (${one.record.priority})`)).join("; ")}.`
-      : "No alert was open then.";
+      : "None of the alerts raised in this window was open then. What was raised before it is not in this report.";
     this.events.to(t);
     this.address();
   }
