@@ -105,7 +105,7 @@ def _made(
 def lines(made: Worklist) -> Iterator[str]:
     """What is printed of a work list."""
     from monitor.planner.quiet_hours import NO_LEAVE
-    from monitor.planner.worklist import ORDER
+    from monitor.planner.worklist import NOTHING, ORDER
     from monitor.planner.worklist_table import place_of
 
     for number, trip in enumerate(made.trips, start=1):
@@ -122,5 +122,7 @@ def lines(made: Worklist) -> Iterator[str]:
                 f" (register {', '.join(item.registers)})" if item.registers else ""
             )
             yield f"   - {item.reason}{numbers}"
-    yield ORDER if made.trips else "Nothing is on the list."
+    yield ORDER if made.trips else f"Nothing is on the list: {NOTHING}"
+    if made.off:
+        yield made.off_words
     yield f"{made.heard.words[0].upper()}{made.heard.words[1:]}."

@@ -155,3 +155,22 @@ def test_a_monitor_that_never_ran_is_told(tmp_path):
 
     assert ended.exit_code == 1
     assert len(ended.stderr.splitlines()) == 1
+
+
+def test_what_a_visit_took_off_is_printed(data):
+    """T3 was disturbed three times, and somebody put it right a day ago."""
+    with Journal.open(data / "journal.sqlite") as journal:
+        visit = Visit(
+            id="7" * 16,
+            begin=NOON - DAY,
+            end=NOON - DAY,
+            subjects=("section/T3",),
+            cause="head",
+            by="Ada",
+            entered=NOON,
+        )
+        journal.append([entry(visit)])
+    told = call(data).stdout
+
+    assert "- T3 " not in told
+    assert "T3 (visited 2026-05-03) was disturbed 3 times in 90 days watched" in told

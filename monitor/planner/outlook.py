@@ -32,6 +32,7 @@ from monitor.planner.worklist import (
     Known,
     Warned,
     Worklist,
+    taken_off,
     with_hours,
     worklist,
 )
@@ -97,7 +98,8 @@ def work(
         name: length(within(one.watched, now - LATELY, now)) / DAY
         for name, one in sections.items()
     }
-    return Worklist(with_hours(trips, hours), Heard(days), now)
+    off = taken_off(known, there)
+    return Worklist(with_hours(trips, hours), Heard(days), now, off)
 
 
 def became(  # noqa: PLR0917 - all there is to go by

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from monitor.core.moments import DAY, Duration, Moment
+from monitor.core.moments import DAY, Duration, Moment, as_datetime
 from monitor.core.statistics.ranking import quantile
 from monitor.core.statistics.spread import fleet_of
 from monitor.core.words import names, times
@@ -263,6 +263,28 @@ class Heard:
         return f"{told} on average, the least {least} for {how_long(known[least])}"
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TakenOff:
+    """A section that would be on the list, but for a visit at which something was found and put right.
+
+    Args:
+        section: which.
+        visit: the last of those.
+        day: on which that ended, where the line is.
+        said: what would have put it on the list, in the last 90 days.
+    """
+
+    section: str
+    visit: Visit
+    day: str
+    said: tuple[str, ...]
+
+    @property
+    def words(self) -> str:
+        """As people read it."""
+        return f"{self.section} (visited {self.day}) {names(self.said)}"
+
+
 @dataclass(frozen=True, slots=True)
 class Worklist:
     """Where it is worth while to go, and on how much that rests.
@@ -271,11 +293,29 @@ class Worklist:
         trips: the first first.
         heard: how much of the line was heard.
         at: as of when.
+        off: sections that only a visit took off it.
     """
 
     trips: tuple[Trip, ...]
     heard: Heard
     at: Moment
+    off: tuple[TakenOff, ...] = ()
+
+    @property
+    def off_words(self) -> str:
+        """What visits took off it, as people read it; "" where they took nothing."""
+        if not self.off:
+            return ""
+        told = "; ".join(one.words for one in self.off)
+        return f"Taken off by a visit at which something was found and put right, and nothing since that asks for another: {told}."
+
+
+NOTHING = (
+    "since its last visit at which something was put right, and in 90 days at most, no section held a train, "
+    "was disturbed twice or was left not available for a day, and nothing was raised that a part may have caused. "
+    "What was not heard may need work all the same."
+)
+"""What is meant by a list on which nothing stands."""
 
 
 def worklist(known: Known, there: Whereabouts) -> tuple[Trip, ...]:
@@ -290,6 +330,61 @@ def worklist(known: Known, there: Whereabouts) -> tuple[Trip, ...]:
         for some in _near(every, place, there)
     ]
     return tuple(sorted(trips, key=lambda one: one.order))
+
+
+def taken_off(known: Known, there: Whereabouts) -> tuple[TakenOff, ...]:
+    """The sections that would be on the list, had nobody been there in the last 90 days."""
+    since, _ = _since(known.visits, there)
+    by_section = _by_section(known.warnings, there)
+    now, begin = known.now, known.now - LATELY
+    judging = sorted(
+        (one for one in known.visits if judged(one.cause)),
+        key=lambda one: (one.end, one.id),
+    )
+    last = {name: one for one in judging for name in sections_of(one, there)}
+    found = []
+    for name, seen in known.watched.items():
+        if since.get(name, 0) <= begin:
+            continue
+        told = by_section.get(name, ())
+        whole = _listed(known, name, begin, told, there)
+        now_on = _listed(known, name, since[name], told, there)
+        if whole is not None and now_on is None:
+            day = as_datetime(last[name].end).astimezone(there.line.zone)
+            said = (*_counted(seen, begin, now), *whole)
+            found.append(
+                TakenOff(
+                    section=name, visit=last[name], day=f"{day:%Y-%m-%d}", said=said
+                )
+            )
+    return tuple(found)
+
+
+def _listed(
+    known: Known,
+    name: str,
+    begin: Moment,
+    told: Iterable[Warned],
+    there: Whereabouts,
+) -> tuple[str, ...] | None:
+    """What else than counts is to be said of a section since *begin*; None where it is not on the list by what was since."""
+    seen, now = known.watched[name], known.now
+    held = sum(begin <= at <= now for at in known.held.get(name, ()))
+    asked = [
+        one
+        for one in told
+        if (one.is_open or one.at >= begin) and _asks(one, name, there)
+    ]
+    disturbed = seen.counted(begin, now).count
+    disturbed += sum(begin <= at < now for at in (*seen.soon, *seen.again))
+    stays = seen.is_out and seen.out(begin, now) >= STAYS
+    if not (held or disturbed >= LEAST or asked or stays):
+        return None
+    return (*([_held(held)] if held else []), *_raised(asked))
+
+
+def _held(held: int) -> str:
+    return f"held {held} train{'' if held == 1 else 's'}"
 
 
 def with_hours(trips: Iterable[Trip], hours: Mapping[str, Hours]) -> tuple[Trip, ...]:
@@ -352,7 +447,7 @@ def _items(known: Known, there: Whereabouts) -> list[Item]:
                 name,
                 (
                     *_counted(seen, begin, now),
-                    *([f"held {held} train{'' if held == 1 else 's'}"] if held else []),
+                    *([_held(held)] if held else []),
                     *_raised(asked),
                 ),
                 parts,

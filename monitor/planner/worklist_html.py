@@ -10,7 +10,7 @@ from monitor.core.moments import Moment, as_datetime
 from monitor.core.words import CAUTION
 from monitor.findings import FINDINGS
 from monitor.planner.quiet_hours import NO_LEAVE
-from monitor.planner.worklist import ORDER, Item, Trip, Worklist
+from monitor.planner.worklist import NOTHING, ORDER, Item, Trip, Worklist
 from monitor.planner.worklist_table import place_of
 
 COLUMNS = ("Section", "Look at", "Why", "Expected in 90 days", "Rests on", "Last visit")
@@ -28,7 +28,8 @@ def as_html(made: Worklist, line: Line) -> str:
         '<div class="report">'
         f"<p>As of {at:%Y-%m-%d %H:%M} ({escape(str(line.zone))}). "
         f"{escape(heard[0].upper() + heard[1:])}.</p>"
-        f"{trips or '<p><b>Nothing is on the list.</b></p>'}"
+        f"{trips or f'<p><b>Nothing is on the list:</b> {escape(NOTHING)}</p>'}"
+        f"{f'<p>{escape(made.off_words)}</p>' if made.off else ''}"
         f'<p class="second">{escape(ORDER)}</p><p class="caution">{escape(CAUTION)}</p></div>',
     )
 

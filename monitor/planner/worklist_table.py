@@ -111,6 +111,15 @@ def as_json(made: Worklist) -> str:
                 }
                 for trip in made.trips
             ],
+            "taken_off": [
+                {
+                    "section": one.section,
+                    "visit": one.visit.id,
+                    "ended": stamp(one.visit.end),
+                    "why": list(one.said),
+                }
+                for one in made.off
+            ],
             "order": ORDER,
             "heard": made.heard.words,
             "days_heard_90_d": {

@@ -11,7 +11,7 @@ from monitor.core.moments import as_datetime, parse
 from monitor.core.words import CAUTION
 from monitor.planner.quiet_hours import NO_LEAVE
 from monitor.planner.workbook import workbook
-from monitor.planner.worklist import ORDER, Worklist
+from monitor.planner.worklist import NOTHING, ORDER, Worklist
 from monitor.planner.worklist_table import COLUMNS, rows
 
 WIDE = {"why": 60, "alerts": 40, "fewest_trains": 60, "parts": 28, "site": 24}
@@ -51,6 +51,8 @@ def as_xlsx(made: Worklist) -> bytes:
         (
             f"As of {at:%Y-%m-%d %H:%M} UTC; all times are UTC, except those of fewest trains, which are the line's.",
             f"{heard[0].upper()}{heard[1:]}.",
+            *([] if made.trips else [f"Nothing is on the list: {NOTHING}"]),
+            *([made.off_words] if made.off else []),
             ORDER,
             NO_LEAVE,
             CAUTION,

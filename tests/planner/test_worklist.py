@@ -28,6 +28,7 @@ from monitor.planner.worklist import (
     Known,
     Warned,
     Worklist,
+    taken_off,
     with_hours,
     worklist,
 )
@@ -552,3 +553,23 @@ def test_of_a_line_that_was_watched_for_hours_nothing_is_expected():
     assert row["expected_90_d"] is None
     assert row["sections"][0]["expected_from_to"] is None
     assert as_csv(made).splitlines()[1].count(",,,") >= 1
+
+
+def test_what_a_visit_took_off_the_list_is_said():
+    """T2 was disturbed four times before its visit and T9 twice; what is off is no quiet section. A visit that found nothing takes off nothing, nor does one from before all of it."""
+    made = known(
+        {"T2": 4, "T9": 2, "T12": 4, "T5": 3},
+        visits=[
+            visit("T2", 1),
+            visit("T9", 1),
+            visit("T12", 1, cause="nothing"),
+            visit("T5", 89),
+        ],
+    )
+    off = taken_off(made, THERE)
+
+    assert sections(worklist(made, THERE)) == [["T5"], ["T12"]]
+    assert [one.section for one in off] == ["T2", "T9"]
+    told = Worklist((), Heard({"T2": 90.0}), NOW, off).off_words
+    assert "T2 (visited 2026-05-03) was disturbed 4 times in 90 days watched" in told
+    assert taken_off(known({"T2": 4}), THERE) == ()

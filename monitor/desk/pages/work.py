@@ -77,7 +77,7 @@ class WorkPages:
     async def work(self, position: Position = None) -> str:
         """Where it is worth while to go."""
         from monitor.planner.quiet_hours import NO_LEAVE  # noqa: PLC0415
-        from monitor.planner.worklist import ORDER  # noqa: PLC0415
+        from monitor.planner.worklist import NOTHING, ORDER  # noqa: PLC0415
         from monitor.planner.worklist_table import place_of  # noqa: PLC0415
 
         made = await _told(self._outlooks.work())
@@ -88,6 +88,8 @@ class WorkPages:
             trips=made.trips[:MOST],
             more=made.trips[MOST:],
             heard=made.heard.words,
+            nothing=NOTHING,
+            off=made.off_words,
             place_of=place_of,
             no_leave=NO_LEAVE,
             order=ORDER,
