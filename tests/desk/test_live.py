@@ -13,7 +13,7 @@ import pytest
 from typer.testing import CliRunner
 
 from monitor.cli import app
-from monitor.core.moments import HOUR, MINUTE, SECOND, exact
+from monitor.core.moments import DAY, HOUR, MINUTE, SECOND, exact
 from monitor.daemon import Clock
 from monitor.desk.people import Person, Token, write_people
 from monitor.desk.roles import Role
@@ -182,7 +182,7 @@ PLAN = (
 async def test_a_plan_is_imported_begun_and_known_after_a_start(tmp_path):
     """A plan quiets nothing; a piece of it that was begun is still begun after a start, and a plan that is withdrawn is gone."""
     settings = quick(tmp_path, f"mqtt://127.0.0.1:{open_port()}")
-    day = exact(Clock()())[:10]
+    day = exact(Clock()() + DAY)[:10]  # ended by no hour at which this runs
     plan = {"position": "desk", "plan": "week"}
     async with watching(settings) as daemon, asking(daemon) as client:
         wrong = await client.post(
@@ -220,7 +220,7 @@ async def test_a_file_of_work_is_given_to_a_running_monitor(tmp_path):
     write_people(settings.desk.people_file, [person])
     (tmp_path / "token").write_text("a-token\n", encoding="utf-8")
     (tmp_path / "line.toml").write_text(LINE, encoding="utf-8")
-    day = exact(Clock()())[:10]
+    day = exact(Clock()() + DAY)[:10]  # ended by no hour at which this runs
     (tmp_path / "week.csv").write_text(PLAN.format(day=day), encoding="utf-8")
 
     def given(at, *more):
