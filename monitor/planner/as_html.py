@@ -58,7 +58,7 @@ NOTES: tuple[tuple[str, str], ...] = (
     ),
     (
         "Counted apart",
-        "Disturbances under work, within an hour after it, and when an evaluator comes into service are told and do not count.",
+        "Disturbances under work, within an hour after it, and when an evaluator comes into service are told and do not count; nor does what belongs to them until the section is given back: further disturbances, resets, minutes not available, trains held, the time it took.",
     ),
     (
         "To expect",
@@ -211,7 +211,7 @@ def _says(report: Report, names: _Names) -> str:
         f"Against the period before: <b>{words.against(report.against)}</b>.",
         _fleet(report),
         f"Not available for <b>{words.minutes(whole.failed)}</b> in all, {words.minutes(whole.failed_busy)} of it in hours with trains; <b>{whole.held}</b> train{'' if whole.held == 1 else 's'} held.",
-        f"Counted apart: {words.apart(whole)}." if whole.apart.total else "",
+        f"Counted apart: {words.apart(whole)}." if words.apart(whole) != "0" else "",
         f"Observed {words.share(whole.share)} of the period; the longest that a section was not: {dark}.",
         _carry(report, names),
     ]

@@ -121,6 +121,13 @@ COLUMNS: tuple[Column, ...] = (
         "count",
         lambda r, _: r.apart.at_start,
     ),
+    Column(
+        "apart_not_available_min",
+        "Apart: not available, min",
+        "number",
+        lambda r, _: _minutes(r.apart.failed),
+    ),
+    Column("apart_held", "Apart: trains held", "count", lambda r, _: r.apart.held),
     Column("resets", "Resets", "count", lambda r, _: _sum(r, "accepted")),
     Column(
         "resets_followed",
@@ -135,10 +142,10 @@ COLUMNS: tuple[Column, ...] = (
         lambda r, _: "; ".join(words.of_kind(one) for one in r.resets if one.accepted),
     ),
     Column(
-        "resets_under_work",
-        "Apart: resets under work",
+        "resets_apart",
+        "Apart: resets",
         "count",
-        lambda r, _: _sum(r, "under_work"),
+        lambda r, _: _sum(r, "apart"),
     ),
     Column(
         "no_train_min",

@@ -29,21 +29,25 @@ SHORT: Duration = 7 * DAY
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Apart:
-    """Disturbances that are counted, and count for nothing.
+    """What is counted, and counts for nothing.
 
     Args:
-        under_work: between the beginning of work and its end.
+        under_work: disturbances between the beginning of work and its end.
         after_work: within an hour after it.
         at_start: when an evaluator came into service.
+        failed: not available, from such a disturbance until it was given back, outside work.
+        held: trains held by that.
     """
 
     under_work: int = 0
     after_work: int = 0
     at_start: int = 0
+    failed: Duration = 0
+    held: int = 0
 
     @property
     def total(self) -> int:
-        """All of them."""
+        """All the disturbances."""
         return self.under_work + self.after_work + self.at_start
 
 
@@ -53,15 +57,15 @@ class Resets:
 
     Args:
         kind: the way of giving back.
-        accepted: how many, not under work.
+        accepted: how many that count.
         followed: of those, how many a train followed since.
-        under_work: how many more under work.
+        apart: how many more are counted apart.
     """
 
     kind: str
     accepted: int
     followed: int
-    under_work: int
+    apart: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,7 +102,7 @@ class Figures:
         disturbances: that count.
         spurious: of those, occupations that nothing explains and that ended by themselves.
         occasions: disturbances that came together as one (`planner.occasions`).
-        apart: disturbances that do not count.
+        apart: what does not count; all that follows leaves it out.
         resets: by kind.
         no_train: occupied with no train seen.
         failed: not available; of several sections the sum.
@@ -107,6 +111,7 @@ class Figures:
         counted: of those, the ones whose axles were told.
         axles: of those.
         held: trains that stood before it longer than usual while it was not available.
+        still: it, or one of its sections, had not been given back by the end.
         given_back: how long it took.
         alerts: raised about it itself.
     """
@@ -132,6 +137,7 @@ class Figures:
     counted: int = 0
     axles: int = 0
     held: int = 0
+    still: bool = False
     given_back: GivenBack
     alerts: int = 0
 

@@ -7,14 +7,22 @@ from bisect import bisect_right
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import tzinfo
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import numpy.typing as npt
 
 from monitor.core.facts import FactKind
 from monitor.core.layout import Line
-from monitor.core.moments import DAY, HOUR, MINUTE, Duration, Moment, as_datetime
+from monitor.core.moments import (
+    DAY,
+    HOUR,
+    MINUTE,
+    SECOND,
+    Duration,
+    Moment,
+    as_datetime,
+)
 from monitor.history import HOURS, History
 from monitor.planner.occasions import of_section
 from monitor.planner.spells import (
@@ -41,7 +49,15 @@ WEEKS_BEFORE: Duration = 28 * DAY
 LISTED: Duration = 366 * DAY
 """Months of which nothing is known yet are listed for so long."""
 
+CLOCKS: Duration = 10 * SECOND
+"""A reset is told by another clock than what it gives back, and takes a while (as `reset_effect_s`)."""
+
 Numbers = npt.NDArray[np.int64]
+
+Why = Literal["under_work", "after_work", "at_start"]
+"""Why something is counted apart."""
+
+_Found = tuple["Section", Moment, Moment | None, dict[str, Any]]
 
 
 @dataclass(slots=True)
@@ -58,11 +74,15 @@ class Section:
         under_work: how many disturbances fell under work.
         after_work: within an hour after it.
         at_start: when its evaluator started.
-        resets: accepted: kind, whether a train followed, whether under work.
+        resets: accepted: kind, whether a train followed, whether counted apart.
         failed: spells not available, not under work, as far as they were watched.
-        back: how long each took, in seconds, and whether that was its end.
-        no_train: spells occupied with no train seen, likewise.
-        held: trains held by it.
+        apart: of those, what belongs to an occasion that is counted apart.
+        back: how long each took that counts, in seconds, and whether that was its end.
+        no_train: spells occupied with no train seen, likewise; those that count.
+        held: trains held by it, likewise.
+        held_apart: trains held by what is counted apart.
+        still: it had not been given back by the end.
+        outages: each time that it was not available as a whole: from when, up to when, and why it is counted apart.
     """
 
     watched: list[Spell] = field(default_factory=list)
@@ -76,9 +96,28 @@ class Section:
     at_start: int = 0
     resets: list[tuple[str, bool, bool]] = field(default_factory=list)
     failed: list[Spell] = field(default_factory=list)
+    apart: list[Spell] = field(default_factory=list)
     back: list[tuple[float, bool]] = field(default_factory=list)
     no_train: list[Spell] = field(default_factory=list)
     held: int = 0
+    held_apart: int = 0
+    still: bool = False
+    outages: list[tuple[Moment, Moment, Why | None]] = field(default_factory=list)
+
+    def outage(
+        self, at: Moment, later: Duration = 0
+    ) -> tuple[Moment, Moment, Why | None] | None:
+        """The time not available in which *at* lies, or so much *later* than its end; None: in none."""
+        found = None
+        for one in self.outages:
+            if one[0] <= at < one[1] + later:
+                found = one
+        return found
+
+    @property
+    def failed_counted(self) -> list[Spell]:
+        """When it was not available, but for what is counted apart."""
+        return without(self.failed, self.apart)
 
     @property
     def occasions(self) -> tuple[Moment, ...]:
@@ -236,9 +275,14 @@ def seen_sections(
     """What was seen of each section from *begin* up to *end*, its trains left aside."""
     sections = {name: Section() for name in line.sections}
     found = _Facts(history, sections)
+    failed = list(found.of("failed", begin, end))
     _watched(found, sections, line, begin, end)
+    # What began before the period may be the doing of work before it.
+    _work(found, sections, min([began for _, began, _, _ in failed] + [begin]), end)
+    _failed(failed, sections, begin, end)
     _disturbed(found, begin, end)
-    _spells(found, sections, begin, end)
+    _resets(found, begin, end)
+    _stood(found, sections, begin, end)
     return sections
 
 
@@ -254,9 +298,7 @@ class _Facts:
         self.history = history
         self._sections = {f"section/{name}": one for name, one in sections.items()}
 
-    def of(
-        self, kind: FactKind, begin: Moment | None, end: Moment
-    ) -> Iterator[tuple[Section, Moment, Moment | None, dict[str, Any]]]:
+    def of(self, kind: FactKind, begin: Moment | None, end: Moment) -> Iterator[_Found]:
         """Those of *kind*, by time: section, began, ended and what else is known."""
         sections = self._sections
         for subject, began, ended, values in self.history.rows(kind, begin, end):
@@ -277,16 +319,22 @@ def _watched(
         section.heard = began if before is None else min(before, began)
     for section, began, ended, _ in found.of("not-known", begin, end):
         section.dark.append((began, end if ended is None else ended))
-    for section, began, ended, _ in found.of("work", begin - AFTER_WORK, end):
-        section.work.append((began, end if ended is None else ended))
     starts = _starts(found.history, end)
     for name, section in sections.items():
         heard = end if section.heard is None else min(section.heard, end)
         dark = [*section.dark, (begin, heard)]
         section.dark = within(dark, begin, end)
         section.watched = without(within([(begin, end)], begin, end), section.dark)
-        section.work = together(section.work)
         section.starts = tuple(starts.get(line.sections[name].evaluator, ()))
+
+
+def _work(
+    found: _Facts, sections: dict[str, Section], begin: Moment, end: Moment
+) -> None:
+    for section, began, ended, _ in found.of("work", begin - AFTER_WORK, end):
+        section.work.append((began, end if ended is None else ended))
+    for section in sections.values():
+        section.work = together(section.work)
 
 
 def _starts(history: History, end: Moment) -> dict[str, list[Moment]]:
@@ -301,16 +349,51 @@ def _starts(history: History, end: Moment) -> dict[str, list[Moment]]:
     return found
 
 
+def _why(at: Moment, values: dict[str, Any], section: Section) -> Why | None:
+    """Why what began *at* that moment is counted apart; None: it counts."""
+    if values.get("under_work") or is_in(at, section.work):
+        return "under_work"
+    if any(over <= at < over + AFTER_WORK for _, over in section.work):
+        return "after_work"
+    return "at_start" if _started(section.starts, at) else None
+
+
+def _failed(
+    failed: Iterable[_Found],
+    sections: dict[str, Section],
+    begin: Moment,
+    end: Moment,
+) -> None:
+    """What was not available: what is counted apart at its beginning is so until it is given back."""
+    for section, began, ended, values in failed:
+        until = end if ended is None else min(ended, end)
+        section.failed.append((began, until))
+        section.still = section.still or ended is None or ended > end
+        why = _why(began, values, section)
+        section.outages.append((began, until, why))
+        if why is not None:
+            section.apart.append((began, until))
+        elif began >= begin and values.get("began_seen", True):
+            over = ended is not None and ended <= end
+            over = over and bool(values.get("ended_seen", True))
+            section.back.append(_took(began, until, section, over=over))
+    for section in sections.values():
+        section.failed = _kept(section.failed, section, begin, end)
+        section.apart = _kept(section.apart, section, begin, end)
+
+
 def _disturbed(found: _Facts, begin: Moment, end: Moment) -> None:
     for section, at, _, values in found.of("disturbance", begin, end):
-        if values.get("under_work") or is_in(at, section.work):
-            section.under_work += 1
-        elif any(over <= at < over + AFTER_WORK for _, over in section.work):
-            section.after_work += 1
-        elif _started(section.starts, at):
-            section.at_start += 1
-        else:
-            section.disturbed.append((at, bool(values.get("spurious"))))
+        outage = section.outage(at)
+        match _why(at, values, section) or (outage and outage[2]):
+            case "under_work":
+                section.under_work += 1
+            case "after_work":
+                section.after_work += 1
+            case "at_start":
+                section.at_start += 1
+            case None:
+                section.disturbed.append((at, bool(values.get("spurious"))))
 
 
 def _started(starts: tuple[Moment, ...], at: Moment) -> bool:
@@ -319,27 +402,37 @@ def _started(starts: tuple[Moment, ...], at: Moment) -> bool:
     return before > 0 and at - starts[before - 1] < AT_START
 
 
-def _spells(
+def _resets(found: _Facts, begin: Moment, end: Moment) -> None:
+    for section, began, _, values in found.of("reset", begin, end):
+        if values.get("step") != "accepted":
+            continue
+        followed = values.get("proved_at") is not None
+        apart = bool(values.get("under_work")) or is_in(began, section.work)
+        if not apart:
+            # It goes with what it gave back, which was clear a moment before where clocks differ.
+            outage = section.outage(began, CLOCKS)
+            why = outage[2] if outage else _why(began, values, section)
+            apart = why is not None
+        section.resets.append((str(values.get("kind")), followed, apart))
+
+
+def _stood(
     found: _Facts, sections: dict[str, Section], begin: Moment, end: Moment
 ) -> None:
-    for section, began, _, values in found.of("reset", begin, end):
-        if values.get("step") == "accepted":
-            followed = values.get("proved_at") is not None
-            work = bool(values.get("under_work")) or is_in(began, section.work)
-            section.resets.append((str(values.get("kind")), followed, work))
-    for section, began, ended, values in found.of("failed", begin, end):
-        section.failed.append((began, end if ended is None else ended))
-        if began >= begin and _counts(began, values, section):
-            over = ended is not None and ended <= end
-            over = over and bool(values.get("ended_seen", True))
-            until = end if ended is None else min(ended, end)
-            section.back.append(_took(began, until, section, over=over))
-    for section, began, ended, _ in found.of("no-train", begin, end):
-        section.no_train.append((began, end if ended is None else ended))
-    for section, _, ended, _ in found.of("held", begin, end):
-        section.held += ended is not None and begin <= ended < end
+    """What stood in a section with no train seen, and before it."""
+    for section, began, ended, values in found.of("no-train", begin, end):
+        if _why(began, values, section) is None:
+            section.no_train.append((began, end if ended is None else ended))
+    for section, began, ended, _ in found.of("held", begin, end):
+        if ended is None or not begin <= ended < end:
+            continue
+        if within(section.apart, began, ended) and not within(
+            section.failed_counted, began, ended
+        ):
+            section.held_apart += 1
+        else:
+            section.held += 1
     for section in sections.values():
-        section.failed = _kept(section.failed, section, begin, end)
         section.no_train = _kept(section.no_train, section, begin, end)
 
 
@@ -350,15 +443,6 @@ def _kept(
     if not spells:
         return spells
     return without(without(within(spells, begin, end), section.dark), section.work)
-
-
-def _counts(began: Moment, values: dict[str, Any], section: Section) -> bool:
-    """Whether it tells how long it takes to be given back: not under work, and its beginning was seen."""
-    return not (
-        values.get("under_work")
-        or not values.get("began_seen", True)
-        or is_in(began, section.work)
-    )
 
 
 def _took(

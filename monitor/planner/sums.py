@@ -104,7 +104,7 @@ class Sums:
             disturbances=sum(len(one.disturbed) for one in seen),
             spurious=sum(one.spurious for one in every),
             occasions=len(self.occasions(sections)),
-            apart=_apart(seen),
+            apart=_apart(seen, sum(one.failed_apart for one in every)),
             resets=_resets(one for section in seen for one in section.resets),
             no_train=sum(one.no_train for one in every),
             failed=sum(one.failed for one in every),
@@ -113,6 +113,7 @@ class Sums:
             counted=sum(one.counted for one in every),
             axles=round(sum(one.axles for one in every)),
             held=sum(one.held for one in seen),
+            still=any(one.still for one in seen),
             given_back=_given_back([one for section in seen for one in section.back]),
             alerts=self._alerts.get(subject, 0),
         )
@@ -214,7 +215,7 @@ class _Section:
     """
 
     __slots__ = (
-        "axles", "counted", "dark_longest", "failed", "failed_busy", "new", "no_train",
+        "axles", "counted", "dark_longest", "failed", "failed_apart", "failed_busy", "new", "no_train",
         "occasions", "seen", "spurious", "trains", "watched",
     )  # fmt: skip
 
@@ -226,18 +227,22 @@ class _Section:
         self.new = seen.heard is not None and all_seen.begin < seen.heard < all_seen.end
         self.spurious = sum(spurious for _, spurious in seen.disturbed)
         self.no_train = length(seen.no_train)
-        self.failed = length(seen.failed)
-        self.failed_busy = all_seen.busy_length(at, seen.failed)
+        counted = seen.failed_counted
+        self.failed = length(counted)
+        self.failed_apart = length(seen.apart)
+        self.failed_busy = all_seen.busy_length(at, counted)
         self.trains = int(all_seen.by_hour[at].sum())
         self.counted = int(all_seen.counted[at])
         self.axles = float(all_seen.axles[at])
 
 
-def _apart(seen: Sequence[Section]) -> Apart:
+def _apart(seen: Sequence[Section], failed: int) -> Apart:
     return Apart(
         under_work=sum(one.under_work for one in seen),
         after_work=sum(one.after_work for one in seen),
         at_start=sum(one.at_start for one in seen),
+        failed=failed,
+        held=sum(one.held_apart for one in seen),
     )
 
 
@@ -249,7 +254,7 @@ def _resets(found: Iterable[tuple[str, bool, bool]]) -> tuple[Resets, ...]:
             kind=kind,
             accepted=counts[kind, True, False] + counts[kind, False, False],
             followed=counts[kind, True, False],
-            under_work=counts[kind, True, True] + counts[kind, False, True],
+            apart=counts[kind, True, True] + counts[kind, False, True],
         )
         for kind in sorted(kinds)
     )

@@ -206,7 +206,9 @@ def given_back(row: Figures) -> str:
     if not row.heard:
         return NOT_HEARD
     if back.number == 0:
-        return "never failed" if row.failed == 0 else "began before"
+        if row.failed == 0:
+            return "counted apart" if row.apart.failed else "never failed"
+        return "began before"
     if back.median_s is None:
         return f"not known: {back.going_on} of {back.number} not seen"
     half = minutes(round(back.median_s * 1_000_000))
@@ -232,7 +234,7 @@ def of_kind(one: Resets) -> str:
     """Resets of one kind.
 
     Example:
-        >>> of_kind(Resets(kind="conditional", accepted=3, followed=2, under_work=0))
+        >>> of_kind(Resets(kind="conditional", accepted=3, followed=2, apart=0))
         'conditional 3, 2 followed'
     """
     followed = {0: "none", one.accepted: "all"}.get(one.followed, one.followed)
@@ -251,11 +253,11 @@ def apart(row: Figures) -> str:
         ...     watched=1,
         ...     dark_longest=0,
         ...     heard=True,
-        ...     apart=Apart(under_work=3, at_start=1),
+        ...     apart=Apart(under_work=3, at_start=1, failed=5 * MINUTE),
         ...     given_back=back,
         ... )
         >>> apart(row)
-        '3 under work, 1 at a start'
+        '3 under work, 1 at a start, not available for 5 min'
     """
     found = (
         (row.apart.under_work, "under work"),
@@ -263,6 +265,12 @@ def apart(row: Figures) -> str:
         (row.apart.at_start, "at a start"),
     )
     said = [f"{number} {what}" for number, what in found if number]
+    if row.apart.failed:
+        said.append(f"not available for {minutes(row.apart.failed)}")
+    if row.apart.held:
+        said.append(f"{row.apart.held} train{'' if row.apart.held == 1 else 's'} held")
+    if resets_apart := sum(one.apart for one in row.resets):
+        said.append(f"{resets_apart} reset{'' if resets_apart == 1 else 's'}")
     return ", ".join(said) or "0"
 
 

@@ -118,6 +118,96 @@ def test_at_the_start_of_an_evaluator_too(moment, counts):
     assert row(found, "section/T3").disturbances == 1  # on the other evaluator
 
 
+@pytest.mark.parametrize(
+    ("moment", "why"),
+    [
+        (at(5, 11), "under_work"),
+        (at(5, 12.5), "after_work"),
+        (at(5, 12.5) + DAY, None),
+    ],
+)
+def test_what_belongs_to_what_is_counted_apart_is_apart_too(moment, why):
+    """Work from 8 to 12; disturbed, and again while it was not given back, for which it took five hours and a reset, and a train stood before it: all of it counts, or none."""
+    until = moment + 5 * HOUR
+    found = of(
+        [
+            *heard(),
+            *trains(2),
+            fact("work", 2, at(5, 8), at(5, 12), why="W1"),
+            disturbed(2, moment),
+            fact("failed", 2, moment, until),
+            disturbed(2, moment + 4 * HOUR),
+            fact("reset", 2, until - SECOND, step="accepted", kind="conditional"),
+            fact("no-train", 2, moment, moment + HOUR),
+            fact("held", 2, moment + 2 * HOUR, moment + 3 * HOUR),
+        ]
+    )
+
+    one = row(found, "section/T2")
+    [resets] = one.resets
+    told = (one.disturbances, resets.accepted, one.held, one.given_back.number)
+    beside = (one.apart.total, resets.apart, one.apart.held)
+    work = HOUR if why == "under_work" else 0
+    if why is None:
+        assert (told, beside) == ((2, 1, 1, 1), (0, 0, 0))
+        assert (one.failed, one.apart.failed) == (5 * HOUR, 0)
+        assert one.no_train == HOUR
+    else:
+        assert (told, beside) == ((0, 0, 0, 0), (2, 1, 1))
+        assert (one.failed, one.apart.failed) == (0, 5 * HOUR - work)
+        assert (one.failed_busy, one.no_train) == (0, 0)
+        assert getattr(one.apart, why) == 2
+        assert words.given_back(one) == "counted apart"
+
+
+def test_what_is_counted_apart_and_not_given_back_stands_still_all_the_same():
+    """Nobody can run over it, whoever broke it; nor is an hour of it one that was in use."""
+    found = of(
+        [
+            *heard(),
+            fact("work", 2, at(20, 8), at(20, 12), why="W1"),
+            fact("failed", 2, at(20, 11), None, under_work=True),
+        ]
+    )
+
+    one = row(found, "section/T2")
+    assert one.still
+    assert one.apart.failed == at(32) - at(20, 12)
+    assert not row(found, "section/T3").still
+
+
+def test_work_before_the_period_makes_what_it_left_behind_apart():
+    """Disturbed half an hour after work in April, and given back in May."""
+    began = MAY - 2 * DAY
+    found = of(
+        [
+            *heard(),
+            fact("work", 2, began - HOUR, began - HOUR // 2, why="W1"),
+            fact("failed", 2, began, at(2)),
+        ]
+    )
+
+    one = row(found, "section/T2")
+    assert (one.failed, one.apart.failed) == (0, DAY)
+
+
+def test_an_outage_that_counts_is_not_made_apart_by_the_work_that_mended_it():
+    """Failed at 8, work from 9 to 10, reset and given back at half past ten."""
+    found = of(
+        [
+            *heard(),
+            disturbed(2, at(5, 8)),
+            fact("failed", 2, at(5, 8), at(5, 10.5)),
+            fact("work", 2, at(5, 9), at(5, 10), why="W1"),
+            fact("reset", 2, at(5, 10.5), step="accepted", kind="conditional"),
+        ]
+    )
+
+    one = row(found, "section/T2")
+    assert (one.disturbances, one.failed) == (1, 1.5 * HOUR)
+    assert [(x.accepted, x.apart) for x in one.resets] == [(1, 0)]
+
+
 def test_that_an_evaluator_is_heard_first_is_no_start():
     """It was in service before anybody listened."""
     first = Fact(
@@ -304,7 +394,7 @@ def test_resets_by_kind_and_whether_a_train_followed():
     )
 
     told = {
-        one.kind: (one.accepted, one.followed, one.under_work)
+        one.kind: (one.accepted, one.followed, one.apart)
         for one in row(found, "section/T2").resets
     }
     assert told == {"conditional": (1, 0, 0), "preparatory": (1, 1, 1)}
