@@ -33,7 +33,7 @@ WORST = 12
 """So many sections are told of first."""
 
 STILL = 10
-"""Not available for one in so many hours: told of before all others."""
+"""Not available for one in so many hours: told of before all others, as is what was not given back."""
 
 BARS = 15
 """So many bars at most show what carries most."""
@@ -62,7 +62,7 @@ NOTES: tuple[tuple[str, str], ...] = (
     ),
     (
         "To expect",
-        "Each rate is drawn towards that of its kind on this line, the more the shorter its own record (empirical Bayes, gamma-Poisson; Hauer and others 2002), so that one event on a quiet section does not top the list. In 90 days: with as many trains a day as were seen; the range is that of the rate. Too few: watched for less than 7 days, or a range of more than 1 to 10. Where no train was seen nothing is to be expected; what had a disturbance then, or was not available for a tenth of the time, stands first.",
+        "Each rate is drawn towards that of its kind on this line, the more the shorter its own record (empirical Bayes, gamma-Poisson; Hauer and others 2002), so that one event on a quiet section does not top the list. In 90 days: with as many trains a day as were seen; the range is that of the rate. Too few: watched for less than 7 days, or a range of more than 1 to 10. Where no train was seen it is a rate by days, likewise drawn towards that of its kind. What had not been given back by the end, or was not available for a tenth of the time, stands first.",
     ),
     (
         "Against the period before",
@@ -319,15 +319,13 @@ def _observed(row: Figures) -> str:
 
 
 def _first(report: Report) -> Callable[[Figures], tuple[float | str, ...]]:
-    """The order in which they are told: first what stands still, for that is worst and nothing is to be expected of it; then where most is to come; last what was hardly watched."""
+    """The order in which they are told: first what stands still, for that is worst and little is to be expected of it; then where most is to come; last what was hardly watched."""
 
     def place(row: Figures) -> tuple[float | str, ...]:
         rank = report.ranks[row.subject]
         quarter = rank.quarter
-        hurt = bool(row.disturbances or row.failed)
-        if hurt and (
-            quarter is None or row.failed * STILL >= row.watched * len(row.sections)
-        ):
+        long = row.failed * STILL >= row.watched * len(row.sections)
+        if row.still or (row.failed and long):
             return 0, -row.failed, -row.disturbances, row.name
         if quarter is None or row.watched < SHORT:
             return 2, -row.failed, -row.disturbances, row.name
@@ -338,7 +336,11 @@ def _first(report: Report) -> Callable[[Figures], tuple[float | str, ...]]:
 
 def _worst(report: Report, names: _Names) -> str:
     ranked = sorted(
-        (row for row in report.rows["section"] if row.disturbances or row.failed),
+        (
+            row
+            for row in report.rows["section"]
+            if row.disturbances or row.failed or row.still
+        ),
         key=_first(report),
     )[:WORST]
     if not ranked:
@@ -578,7 +580,7 @@ def _expected(report: Report, names: _Names) -> str:
         (row, one)
         for row in report.rows["section"]
         if (one := report.ranks[row.subject].expected) is not None
-        and row.heard
+        and row.trains
         and not report.ranks[row.subject].thin
         and report.ranks[row.subject].quarter is not None
     ]

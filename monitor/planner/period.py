@@ -25,6 +25,7 @@ from monitor.core.statistics.ranking import (
 from monitor.core.statistics.trend import bursts, unevenness, upper_tail
 from monitor.core.words import in_full, names
 from monitor.history import History
+from monitor.planner.by_days import expected_by_days
 from monitor.planner.figures import FULLY, KINDS, SHORT, Figures, Rank, Report
 from monitor.planner.occasions import of_several
 from monitor.planner.seen import Section, see
@@ -162,6 +163,7 @@ def _ranks(
 ) -> list[Rank]:
     records = {row.subject: row.per_trains() for row in rows}
     rates = expected(records)
+    by_days = expected_by_days(rows)
     shares = more_than_share(records)
     trends = {row.subject: _trend(row, sums) for row in rows} if with_trend else {}
     told = [one for one in trends.values() if one is not None]
@@ -180,7 +182,7 @@ def _ranks(
             Rank(
                 subject=subject,
                 expected=rate,
-                **_quarter(row, rate),
+                **_quarter(row, rate, by_days.get(subject)),
                 more=shares.get(subject),
                 trend=None if trend is None else trend[0],
                 rising=sure.get(subject),
@@ -200,12 +202,16 @@ class _Quarter(TypedDict, total=False):
     thin: bool
 
 
-def _quarter(row: Figures, rate: Expected | None) -> _Quarter:
-    """Disturbances to expect in 90 days, with as many trains a day as were seen; nothing where none was seen."""
-    if rate is None or not row.trains or not row.watched:
+def _quarter(
+    row: Figures, rate: Expected | None, by_days: Expected | None
+) -> _Quarter:
+    """Disturbances to expect in 90 days, with as many trains a day as were seen; by days where none was seen."""
+    if row.trains and row.watched:
+        scale = row.trains / (row.watched / DAY) / 1000 * QUARTER_D
+    else:
+        rate, scale = by_days, QUARTER_D
+    if rate is None:
         return {}
-    a_day = row.trains / (row.watched / DAY)
-    scale = a_day / 1000 * QUARTER_D
     if not isfinite(rate.high * scale):
         return {}
     return {

@@ -9,7 +9,7 @@ from io import BytesIO
 import openpyxl
 import pytest
 
-from monitor.core.moments import DAY
+from monitor.core.moments import DAY, MINUTE
 from monitor.core.words import CAUTION
 from monitor.planner.as_html import as_html, body
 from monitor.planner.as_xlsx import as_xlsx
@@ -157,6 +157,29 @@ def test_what_stands_still_is_told_of_first():
         "T4",
     ]
     assert re.findall(r'<th scope="row">(T\d)</th>', table) == ["T3"]
+
+
+def test_one_event_where_no_train_ran_does_not_lead_the_list():
+    """T3 has no trains and was disturbed once, for five minutes: it stands behind T2, disturbed on four days, and its place is by days, of which it had 31 without harm."""
+    facts = [
+        *heard(),
+        *(x for n in (1, 2, 4) for x in trains(n)),
+        disturbed(3, at(9, 7)),
+        fact("failed", 3, at(9, 7), at(9, 7) + 5 * MINUTE),
+        *(disturbed(2, at(n, 7)) for n in (3, 9, 15, 20)),
+    ]
+    worst = body(of(facts)).partition("Drawn")[0]
+    rows = re.findall(r"<tr><th scope=\"row\"><a[^>]*>(T\d)</a>.*?</tr>", worst)
+    third = worst.partition(">T3</a>")[2].partition("</tr>")[0]
+
+    assert rows == ["T2", "T3"]
+    assert "not known" not in third
+    assert "no trains seen" in third  # by trains there is no rate
+
+    # Not given back it stands first.
+    still = body(of([*facts, fact("failed", 3, at(30), None)])).partition("Drawn")[0]
+    rows = re.findall(r"<tr><th scope=\"row\"><a[^>]*>(T\d)</a>.*?</tr>", still)
+    assert rows == ["T3", "T2"]
 
 
 def test_every_cell_says_what_it_is(told):

@@ -650,3 +650,14 @@ def test_what_was_counted_is_told_though_nobody_listened():
 
     assert (one.heard, one.disturbances) == (False, 1)
     assert words.counted(one.disturbances, heard=one.heard) == "1, not observed"
+
+
+def test_without_trains_a_rate_by_days_is_to_be_expected():
+    """Three occasions in 31 days where no train was told, alone on the line: 3 / 31 x 90 are 8.71 in 90 days."""
+    found = of([*heard(2), *(disturbed(2, at(n)) for n in (3, 12, 20))])
+
+    rank = found.ranks["section/T2"]
+    assert rank.quarter is not None
+    assert rank.quarter == pytest.approx(8.71, abs=0.01)
+    assert rank.quarter_low < rank.quarter < rank.quarter_high
+    assert found.ranks["section/T1"].quarter is None  # never heard
