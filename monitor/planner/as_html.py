@@ -436,7 +436,7 @@ def _figure(
 
 def _slot_bar(slot: Slot) -> Bar:
     one = slot.per_trains()
-    part = slot.share is not None and slot.share < FULLY
+    part = slot.share < FULLY
     if not one.exposure > 0:
         return Bar(label=slot.name[2:], value=None, part=part)
     low, high = limits(one.count, words.CONFIDENCE)
@@ -464,11 +464,11 @@ def _months(report: Report) -> str:
     rows = [
         (
             one.name,
-            str(one.disturbances) if one.share or one.disturbances else words.NOT_HEARD,
-            str(one.occasions) if one.share or one.occasions else words.NOT_HEARD,
-            f"{one.trains:,}" if one.share else words.NOT_HEARD,
-            words.rate(one.per_trains(), heard=bool(one.share)),
-            words.share(one.share or 0.0),
+            _told(one, one.disturbances),
+            _told(one, one.occasions),
+            _told(one, one.trains),
+            words.rate(one.per_trains(), heard=one.heard),
+            words.share(one.share),
         )
         for one in report.months
     ]
@@ -481,6 +481,11 @@ def _months(report: Report) -> str:
         "Observed",
     )
     return _figure(title, svg, head, rows)
+
+
+def _told(slot: Slot, count: int) -> str:
+    told = slot.told(count)
+    return words.NOT_HEARD if told is None else f"{told:,}"
 
 
 def _seasons(report: Report) -> str:
@@ -527,9 +532,10 @@ def _hours(report: Report) -> str:
     svg = plots.columns(
         "hours",
         title,
-        "A bar an hour; the thick stroke is how many there would be by trains alone.",
+        "A bar an hour; the thick stroke is how many there would be by trains alone; "
+        "hatched where less than 95 % of that hour was observed, and a question mark where none of it was.",
         [
-            Bar(label=one.name, value=float(one.occasions), mark=share)
+            _hour_bar(one, share)
             for one, share in zip(report.hours, shares, strict=True)
         ],
         every=2,
@@ -538,15 +544,31 @@ def _hours(report: Report) -> str:
     rows = [
         (
             one.name,
-            str(one.occasions),
-            f"{share:.1f}",
-            str(one.disturbances),
-            f"{one.trains:,}",
+            _told(one, one.occasions),
+            f"{share:.1f}" if one.heard else words.NOT_HEARD,
+            _told(one, one.disturbances),
+            _told(one, one.trains),
+            words.share(one.share),
         )
         for one, share in zip(report.hours, shares, strict=True)
     ]
-    head = ("Hour", "Occasions", "By trains alone", "Disturbances", "Trains")
+    head = (
+        "Hour",
+        "Occasions",
+        "By trains alone",
+        "Disturbances",
+        "Trains",
+        "Observed",
+    )
     return _figure(f"{title}; stroke: by trains alone", svg, head, rows)
+
+
+def _hour_bar(slot: Slot, share: float) -> Bar:
+    part = slot.share < FULLY
+    count = slot.told(slot.occasions)
+    if count is None:
+        return Bar(label=slot.name, value=None, part=part)
+    return Bar(label=slot.name, value=float(count), mark=share, part=part)
 
 
 def _carried(report: Report, names: _Names) -> str:

@@ -62,12 +62,11 @@ def _row(row: Figures) -> dict[str, Cell]:
 
 def _slot(slot: Slot) -> dict[str, Cell]:
     """A month or an hour: null where nobody listened, but for what came all the same."""
-    heard = slot.share != 0
     return {
         "name": slot.name,
-        "disturbances": slot.disturbances if heard or slot.disturbances else None,
-        "occasions": slot.occasions if heard or slot.occasions else None,
-        "trains": slot.trains if heard or slot.trains else None,
+        "disturbances": slot.told(slot.disturbances),
+        "occasions": slot.told(slot.occasions),
+        "trains": slot.told(slot.trains),
         "share": slot.share,
     }
 

@@ -123,10 +123,9 @@ class _Sheets:
                 sheet.write_string(number, 0, slot.name)
                 told = (slot.disturbances, slot.occasions, slot.trains)
                 for at, count in enumerate(told, 1):
-                    if slot.share != 0 or count:
+                    if slot.told(count) is not None:
                         sheet.write_number(number, at, count, self._forms["count"])
-                if slot.share is not None:
-                    sheet.write_number(number, 4, slot.share, self._forms["share"])
+                sheet.write_number(number, 4, slot.share, self._forms["share"])
             sheet.freeze_panes(1, 1)
 
     def seasons(self, report: Report) -> None:

@@ -210,14 +210,23 @@ class Slot:
         disturbances: that count.
         occasions: on which they came, over all sections.
         trains: worked through.
-        share: of it that was observed, or None where that is not asked.
+        share: of it that was observed.
     """
 
     name: str
     disturbances: int
     occasions: int
     trains: int
-    share: float | None = None
+    share: float
+
+    @property
+    def heard(self) -> bool:
+        """Whether anybody listened, in any of it."""
+        return self.share > 0
+
+    def told(self, count: int) -> int | None:
+        """A count of it; None where nobody listened and none came all the same."""
+        return count if self.heard or count else None
 
     def per_trains(self) -> Counted:
         """Its occasions in so many thousand trains."""

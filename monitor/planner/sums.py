@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
+import numpy.typing as npt
 
 from monitor.core.moments import HOUR, Moment
 from monitor.core.statistics.comparing import Counted
@@ -155,14 +156,14 @@ class Sums:
     def hours(self) -> tuple[Slot, ...]:
         """The hours of the day."""
         names = [f"{at:02d}" for at in range(HOURS)]
-        return self._slots(names, 0, self.seen.by_hour, [None] * HOURS)
+        return self._slots(names, 0, self.seen.by_hour, self._hour_shares())
 
     def _slots(
         self,
         names: Sequence[str],
         which: int,
         trains: Numbers,
-        shares: Sequence[float | None],
+        shares: Sequence[float],
     ) -> tuple[Slot, ...]:
         at = self.seen.clock.at
         every = self.seen.sections.values()
@@ -187,22 +188,42 @@ class Sums:
 
     def _month_shares(self) -> list[float]:
         """The share of each month, within the period, that was observed, over all sections."""
-        clock, seen = self.seen.clock, self.seen
-        flat = np.where(clock.inside, clock.month, -1).reshape(-1)
+        clock = self.seen.clock
+        return self._shares(clock.month, len(clock.months))
+
+    def _hour_shares(self) -> list[float]:
+        """Likewise of each hour of the day."""
+        return self._shares(self.seen.clock.hour, HOURS)
+
+    def _shares(self, slot: Numbers, number: int) -> list[float]:
+        """The share of each of *number* slots that was observed; *slot* says in which each hour of the period is."""
+        seen, clock = self.seen, self.seen.clock
+        flat = slot.reshape(-1)
+        starts = clock.begin + np.arange(len(flat) + 1, dtype=np.int64) * HOUR
+        watched = self._watched_by_hour(starts)
+        edges = np.clip(starts, seen.begin, max(seen.end, seen.begin))
+        there = np.diff(edges // 1000).astype(np.float64) * max(len(seen.sections), 1)
+        took = np.bincount(flat, watched, number)
+        whole = np.bincount(flat, there, number)
+        return [
+            float(min(one / all_of_it, 1.0)) if all_of_it else 0.0
+            for one, all_of_it in zip(took, whole, strict=True)
+        ]
+
+    def _watched_by_hour(self, starts: Numbers) -> npt.NDArray[np.float64]:
+        """How long sections were watched in each hour between *starts*, in milliseconds, added up."""
+        seen = self.seen
         spells = [spell for one in seen.sections.values() for spell in one.watched]
         begins, ends = np.array(spells, np.int64).reshape(-1, 2).T
-        found = []
-        for at in range(len(clock.months)):
-            hours = np.flatnonzero(flat == at)
-            if not len(hours):
-                found.append(0.0)
-                continue
-            begin = max(clock.begin + int(hours[0]) * HOUR, seen.begin)
-            end = min(clock.begin + (int(hours[-1]) + 1) * HOUR, seen.end)
-            inside = np.minimum(ends, end) - np.maximum(begins, begin)
-            watched = int(inside[inside > 0].sum())
-            found.append(watched / ((end - begin) * max(len(seen.sections), 1)))
-        return found
+        # What of all spells lies before a moment: how long ago they began, less how long ago they ended.
+        # In milliseconds of the period, for which the sums of many find room.
+        first = starts[0]
+        moments = (starts - first) // 1000
+        begun, over = (
+            _before(np.sort((edge - first) // 1000), moments)
+            for edge in (begins, ends)
+        )
+        return np.diff(begun - over)
 
 
 class _Section:
@@ -268,3 +289,15 @@ def _given_back(spells: Sequence[tuple[float, bool]]) -> GivenBack:
         median_s=within_share(curve, 0.5),
         most_s=within_share(curve, 0.9),
     )
+
+
+def _before(edges: Numbers, moments: Numbers) -> npt.NDArray[np.float64]:
+    """For each of *moments*, how long ago each of *edges*, in order, was, added up; those to come are left out.
+
+    Example:
+        >>> _before(np.array([1, 4]), np.array([0, 3, 6])).tolist()
+        [0.0, 2.0, 7.0]
+    """
+    number = np.searchsorted(edges, moments, side="right")
+    sums = np.concatenate([[0], np.cumsum(edges)])
+    return (number * moments - sums[number]).astype(np.float64)

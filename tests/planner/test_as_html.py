@@ -12,6 +12,7 @@ import pytest
 from monitor.core.moments import DAY, MINUTE
 from monitor.core.words import CAUTION
 from monitor.planner.as_html import as_html, body
+from monitor.planner.as_json import plain
 from monitor.planner.as_xlsx import as_xlsx
 from monitor.planner.columns import COLUMNS
 from tests.planner.facts import (
@@ -224,6 +225,52 @@ def test_a_month_that_is_not_known_is_not_heard():
     june = months.partition(">2026-06<")[2].partition("</tr>")[0]
     assert re.findall(r"<td>(.*?)</td>", june) == [*["not heard"] * 4, "0 %"]
     assert months.count("url(#months-hatch)") == 1
+
+
+@pytest.fixture(name="by_day", scope="module")
+def _by_day():
+    """The whole line heard by day alone: never between 0 and 6 h, and between 6 and 7 h for half of the hour."""
+    dark = [
+        fact("not-known", n, at(day), at(day, 6.5), why="silent")
+        for day in range(1, 32)
+        for n in (1, 2, 3, 4)
+    ]
+    return of([*heard(), *trains(2), *dark, disturbed(2, at(9, 7))])
+
+
+def test_an_hour_that_is_never_observed_is_no_quiet_one(by_day):
+    """It is hatched, with a question mark; in the table "not heard", and of an hour half observed the share."""
+    page = body(by_day)
+    hours = page.partition("by hour of the day")[2].partition("</figure>")[0]
+    rows = {
+        name: re.findall(r"<td>(.*?)</td>", cells)
+        for name, cells in re.findall(r">(\d\d)</th>(.*?)</tr>", hours)
+    }
+
+    assert rows["00"] == ["not heard", "not heard", "not heard", "not heard", "0 %"]
+    assert rows["06"] == ["0", "0.3", "0", "31", "50 %"]
+    assert rows["07"] == ["1", "0.0", "1", "0", "100 %"]
+    assert hours.count(">?</text>") == 6
+    assert hours.count("url(#hours-hatch)") == 7
+
+
+def test_an_hour_that_is_never_observed_is_null_for_programs(by_day):
+    """In JSON null, in the workbook nothing; the share is told."""
+    hours = plain(by_day)["hours"]
+    book = openpyxl.load_workbook(BytesIO(as_xlsx(by_day)))
+    rows = [[cell.value for cell in row] for row in book["By hour"]]
+
+    assert hours[5] == {
+        "name": "05",
+        "disturbances": None,
+        "occasions": None,
+        "trains": None,
+        "share": 0.0,
+    }
+    assert hours[6]["trains"] == 31
+    assert hours[6]["share"] == 0.5
+    assert rows[6] == ["05", None, None, None, 0]
+    assert rows[7] == ["06", 0, 0, 31, 0.5]
 
 
 def test_nothing_heard_is_said_and_nothing_else():
