@@ -202,9 +202,7 @@ class _Quarter(TypedDict, total=False):
     thin: bool
 
 
-def _quarter(
-    row: Figures, rate: Expected | None, by_days: Expected | None
-) -> _Quarter:
+def _quarter(row: Figures, rate: Expected | None, by_days: Expected | None) -> _Quarter:
     """Disturbances to expect in 90 days, with as many trains a day as were seen; by days where none was seen."""
     if row.trains and row.watched:
         scale = row.trains / (row.watched / DAY) / 1000 * QUARTER_D

@@ -220,8 +220,7 @@ class Sums:
         first = starts[0]
         moments = (starts - first) // 1000
         begun, over = (
-            _before(np.sort((edge - first) // 1000), moments)
-            for edge in (begins, ends)
+            _before(np.sort((edge - first) // 1000), moments) for edge in (begins, ends)
         )
         return np.diff(begun - over)
 
@@ -300,4 +299,5 @@ def _before(edges: Numbers, moments: Numbers) -> npt.NDArray[np.float64]:
     """
     number = np.searchsorted(edges, moments, side="right")
     sums = np.concatenate([[0], np.cumsum(edges)])
-    return (number * moments - sums[number]).astype(np.float64)
+    gone: npt.NDArray[np.float64] = (number * moments - sums[number]).astype(np.float64)
+    return gone
