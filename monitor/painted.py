@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from monitor.core.layout import Line
-from monitor.core.moments import MINUTE, Duration, Moment, parse
-from monitor.core.words import clock
+from monitor.core.moments import HOUR, MINUTE, Duration, Moment, parse
+from monitor.core.words import clock, span
 from monitor.shown import Shown
 
 CALLED = frozenset({"urgent", "prompt"})
@@ -22,6 +22,12 @@ CALLED = frozenset({"urgent", "prompt"})
 
 QUIET: Duration = 5 * MINUTE
 """A page that has said nothing for so long may have gone: it speaks when something changes, not while it stands."""
+
+SHIFT: Duration = 12 * HOUR
+"""A page that has said nothing for longer than anybody works is told of by number alone: it would stand among those that were looked at."""
+
+LONG: Duration = HOUR
+"""So long after its end a fault that a page had painted is told of by number alone."""
 
 SOUNDS = {
     "sounded": "sound made",
@@ -76,6 +82,7 @@ class Page:
         stale: since when it had not heard the monitor, or None.
         painted: the first and the newest painting of each fault by then.
         alerts: when each alert was painted with its fault first, by then; None where the page does not say.
+        left: whether it had been closed, or gone on from, by then.
     """
 
     page: str
@@ -87,6 +94,7 @@ class Page:
     stale: Moment | None
     painted: dict[str, tuple[Painting, Painting]]
     alerts: dict[str, Moment] | None = None
+    left: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -103,6 +111,7 @@ class Standing:
         subjects: what it covers.
         open: whether it was: until all is over, and what only a person ends is closed.
         alerts: ids of those in it.
+        over: since when it was not, by the clock of the journal, or None.
     """
 
     fault: str
@@ -114,6 +123,7 @@ class Standing:
     subjects: tuple[str, ...]
     open: bool = True
     alerts: tuple[str, ...] = ()
+    over: Moment | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -182,28 +192,32 @@ def alerts_painted(
 def pages_at(
     shown: Iterable[Shown], at: Moment, position: str | None = None
 ) -> tuple[Page, ...]:
-    """How the pages of a desk, or of all, stood at a moment, in the order in which they first said something.
+    """How the pages of a desk, or of all, stood at a moment; those that spoke last come first.
 
     That it heard nothing a page may be able to say only when it hears again.
     """
-    pages: dict[str, Page] = {}
+    last: dict[str, Shown] = {}
+    painted: dict[str, dict[str, tuple[Painting, Painting]]] = {}
+    alerts: dict[str, dict[str, Moment]] = {}
+    # A page says that it is hidden and that it is left at one moment; left comes after.
     asked = sorted(
         (one for one in shown if position is None or one.position == position),
-        key=lambda one: one.at,
+        key=lambda one: (one.at, one.left),
     )
     spells = _stale(asked)
     for one in asked:
         if one.at > at:
             break
-        known = pages.get(one.page)
-        painted = dict(known.painted) if known is not None else {}
-        alerts = None if known is None else known.alerts
+        last[one.page] = one
+        faults = painted.setdefault(one.page, {})
         for fault in paintings([one]):
+            faults[fault.fault] = faults.get(fault.fault, (fault,))[0], fault
             if fault.alerts is not None:
-                alerts = {**dict.fromkeys(fault.alerts, fault.at), **(alerts or {})}
-            first = painted[fault.fault][0] if fault.fault in painted else fault
-            painted[fault.fault] = first, fault
-        pages[one.page] = Page(
+                its = alerts.setdefault(one.page, {})
+                for alert in fault.alerts:
+                    its.setdefault(alert, fault.at)
+    pages = [
+        Page(
             page=one.page,
             position=one.position,
             by=one.by,
@@ -218,10 +232,13 @@ def pages_at(
                 ),
                 None,
             ),
-            painted=painted,
-            alerts=alerts,
+            painted=painted[one.page],
+            alerts=alerts.get(one.page),
+            left=one.left,
         )
-    return tuple(pages.values())
+        for one in last.values()
+    ]
+    return tuple(sorted(pages, key=lambda one: one.said, reverse=True))
 
 
 def _stale(shown: Iterable[Shown]) -> dict[str, list[tuple[Moment, Moment | None]]]:
@@ -239,15 +256,18 @@ def _stale(shown: Iterable[Shown]) -> dict[str, list[tuple[Moment, Moment | None
 
 
 def known_at(
-    lines: Iterable[tuple[Moment, str]], at: Moment, closed: Collection[str] = ()
+    lines: Iterable[tuple[Moment, str]],
+    at: Moment,
+    closed: Mapping[str, Moment] | None = None,
 ) -> tuple[Standing, ...]:
     """The faults that there had been by a moment, open or over, in the order in which they came.
 
     Args:
         lines: of faults, as the store has them, each with when it came, by the clock of the journal.
         at: the moment.
-        closed: ids of faults and alerts that somebody had closed by then.
+        closed: when somebody closed faults and alerts, by their ids.
     """
+    by_then = {name: done for name, done in (closed or {}).items() if done <= at}
     found: dict[str, Standing] = {}
     for came, text in lines:
         if came > at:
@@ -262,8 +282,9 @@ def known_at(
             raised=parse(told["raised"]),
             concluded=known.concluded if known is not None else came,
             subjects=tuple(told["subjects"]),
-            open=_is_open(told, frozenset(closed)),
+            open=_is_open(told, frozenset(by_then)),
             alerts=tuple(told.get("alerts", ())),
+            over=_over_since(told, came, by_then),
         )
     return tuple(found.values())
 
@@ -290,6 +311,16 @@ def _is_open(told: dict[str, Any], closed: frozenset[str]) -> bool:
     return told["ended"] is None or bool(set(told["lasting"]) - closed)
 
 
+def _over_since(
+    told: dict[str, Any], came: Moment, closed: Mapping[str, Moment]
+) -> Moment | None:
+    """Since when a fault is over: since its line said so, or since what was left of it was closed."""
+    if _is_open(told, frozenset(closed)):
+        return None
+    acts = [closed[one] for one in (told["id"], *told["lasting"]) if one in closed]
+    return came if told["into"] is not None else max([came, *acts])
+
+
 def of_areas(
     standing: Iterable[Standing], line: Line, areas: Collection[str]
 ) -> tuple[Standing, ...]:
@@ -306,7 +337,7 @@ def of_areas(
 def in_words(
     pages: Iterable[Page],
     known: Collection[Standing] | None,
-    later: dict[str, Painting],
+    later: Mapping[str, Painting],
     line: Line,
     at: Moment,
     *,
@@ -316,6 +347,9 @@ def in_words(
 ) -> list[str]:
     """What the pages had painted, and what they had not yet, in lines.
 
+    A page that was left is none any more.
+    One that was not heard for a shift is counted, as is a fault that was over long before.
+
     Args:
         pages: as they stood at the moment.
         known: faults that there had been by then; None: nobody knows.
@@ -323,45 +357,130 @@ def in_words(
         line: for its zone.
         at: the moment.
         areas: that the desk looks after; none: all.
-        named: the alerts that there had been by then; those of a fault of more than one are told each by itself.
+        named: the alerts that there had been by then; each is told by itself.
         first: when each alert was first painted at the desk, whenever that was.
     """
+    there = [one for one in pages if not one.left]
+    heard = [one for one in there if _heard(one, at)]
+    lines = [
+        text
+        for page in heard
+        for text in _of_page(
+            page,
+            known,
+            later,
+            line,
+            at,
+            areas=areas,
+            named=named or {},
+            first=first or {},
+        )
+    ]
+    if len(there) > len(heard):
+        lines.append(
+            f"{_count(len(there) - len(heard), 'page was', 'pages were')} not heard from "
+            f"for {span(SHIFT)} by then: what stood on them is not told"
+        )
+    return lines
+
+
+def _heard(page: Page, at: Moment) -> bool:
+    """Whether a page had said anything lately; one that says that it hears nothing speaks for itself."""
+    return at - page.said <= SHIFT or (
+        page.stale is not None and at - page.stale <= SHIFT
+    )
+
+
+def _count(number: int, one: str, more: str) -> str:
+    return f"{number} {one if number == 1 else more}"
+
+
+def _of_page(
+    page: Page,
+    known: Collection[Standing] | None,
+    later: Mapping[str, Painting],
+    line: Line,
+    at: Moment,
+    *,
+    areas: Collection[str],
+    named: Mapping[str, Named],
+    first: Mapping[str, Painting],
+) -> Iterator[str]:
+    """A page, what stood on it, what did not yet, and what had been there before."""
     called = [one for one in known or () if one.priority in CALLED and one.open]
     standing = {one.fault: one for one in called}
     over = {one.fault: one for one in known or () if one.fault not in standing}
-    lines: list[str] = []
-    for page in pages:
-        lines.append(_page_in_words(page, line, at))
-        for fault, (began, newest) in page.painted.items():
-            if fault in over:
-                continue
-            lines.append(
-                f"  painted {clock(began.at, line.zone, at)}"
-                f"{_since(began, newest, line, at)}: {_number(fault, standing)} "
-                f"{newest.headline} ({newest.priority}){_whether(fault, standing, over, known)}"
+    yield _page_in_words(page, line, at)
+    for fault, (began, newest) in page.painted.items():
+        if fault in standing:
+            one = standing[fault]
+            yield _stands(began, newest, one.number, line, at)
+            its = {name: named[name] for name in one.alerts if name in named}
+            yield from _of_its_alerts(page, its, first, line, at)
+    unplaced = [
+        times
+        for fault, times in page.painted.items()
+        if not {fault} & {*standing, *over}
+    ]
+    yield from _unplaced(unplaced, line, at, stored=known is not None)
+    for one in of_areas(called, line, areas):
+        if one.fault not in page.painted:
+            yield (
+                f"  not yet: {one.number} {one.headline} ({one.priority}), "
+                f"concluded {clock(one.concluded, line.zone, at)}"
+                f"{_afterwards(later.get(one.fault), line, at)}"
             )
-            if fault in standing:
-                there = named or {}
-                its = {
-                    name: there[name]
-                    for name in standing[fault].alerts
-                    if name in there
-                }
-                lines += _of_its_alerts(page, its, first or {}, line, at)
-        lines += [
-            f"  not yet: {one.number} {one.headline} ({one.priority}), "
-            f"concluded {clock(one.concluded, line.zone, at)}"
-            f"{_afterwards(later.get(one.fault), line, at)}"
-            for one in of_areas(called, line, areas)
-            if one.fault not in page.painted
-        ]
-        lines += [
+    yield from _gone(page, over, line, at)
+
+
+def _stands(
+    began: Painting, newest: Painting, number: str, line: Line, at: Moment
+) -> str:
+    return (
+        f"  painted {clock(began.at, line.zone, at)}{_since(began, newest, line, at)}: "
+        f"{number} {newest.headline} ({newest.priority})"
+    )
+
+
+def _unplaced(
+    painted: Collection[tuple[Painting, Painting]],
+    line: Line,
+    at: Moment,
+    *,
+    stored: bool,
+) -> Iterator[str]:
+    """What a page had painted and the store, where there is one, does not know by then; what it painted long before is counted."""
+    lately = [(began, newest) for began, newest in painted if at - newest.at <= SHIFT]
+    for began, newest in lately:
+        open_ = "; whether it was open then is not known" if stored else ""
+        yield f"{_stands(began, newest, newest.fault, line, at)}{open_}"
+    if len(painted) > len(lately):
+        yield (
+            f"  painted more than {span(SHIFT)} before, and whether open then is not known: "
+            f"{_count(len(painted) - len(lately), 'fault', 'faults')}"
+        )
+
+
+def _gone(
+    page: Page, over: Mapping[str, Standing], line: Line, at: Moment
+) -> Iterator[str]:
+    """What a page had painted and was over by then; what was over long before is counted."""
+    painted = [(fault, times) for fault, times in page.painted.items() if fault in over]
+    lately = [
+        (fault, times)
+        for fault, times in painted
+        if at - (over[fault].over or at) <= LONG
+    ]
+    for fault, (began, newest) in lately:
+        yield (
             f"  painted {clock(began.at, line.zone, at)}, and no more in the list by then: "
             f"{over[fault].number} {newest.headline} ({newest.priority})"
-            for fault, (began, newest) in page.painted.items()
-            if fault in over
-        ]
-    return lines
+        )
+    if len(painted) > len(lately):
+        yield (
+            f"  painted, and over for more than {span(LONG)} by then: "
+            f"{_count(len(painted) - len(lately), 'fault', 'faults')}"
+        )
 
 
 def _of_its_alerts(
@@ -371,8 +490,8 @@ def _of_its_alerts(
     line: Line,
     at: Moment,
 ) -> Iterator[str]:
-    """Of a fault of several alerts, which of them had been painted; nothing of a page that does not say."""
-    if page.alerts is None or len(known) < 2:
+    """Which alerts of a fault had been painted; nothing of a page that does not say."""
+    if page.alerts is None:
         return
     for name, one in known.items():
         if name in page.alerts:
@@ -383,22 +502,6 @@ def _of_its_alerts(
                 f"concluded {clock(one.concluded, line.zone, at)}"
                 f"{_afterwards(first.get(name), line, at)}"
             )
-
-
-def _number(fault: str, standing: dict[str, Standing]) -> str:
-    return standing[fault].number if fault in standing else fault
-
-
-def _whether(
-    fault: str,
-    standing: dict[str, Standing],
-    over: dict[str, Standing],
-    known: Collection[Standing] | None,
-) -> str:
-    """What is to be said of a fault of which the store says nothing by then, though a page had painted it."""
-    if known is None or fault in standing or fault in over:
-        return ""
-    return "; whether it was open then is not known"
 
 
 def _page_in_words(page: Page, line: Line, at: Moment) -> str:

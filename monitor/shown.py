@@ -48,6 +48,7 @@ class Shown:
         sound: begun for what is named (`sounded`), possible (`could`, before `played`), `muted`, `blocked`, or made `elsewhere`.
         faults: painted anew, or changed.
         stale: since when the page had not heard the monitor, or None.
+        left: whether the page was closed, or gone on from.
     """
 
     id: str
@@ -60,6 +61,7 @@ class Shown:
     sound: str
     faults: tuple[Painted, ...] = ()
     stale: Moment | None = None
+    left: bool = False
 
 
 def entry(shown: Shown) -> Entry:
@@ -73,6 +75,8 @@ def entry(shown: Shown) -> Entry:
     }
     if shown.stale is not None:
         data["stale"] = exact(shown.stale)
+    if shown.left:
+        data["left"] = True
     payload = kept.write(
         TYPE,
         data,
@@ -122,6 +126,7 @@ def _read(event: dict[str, Any]) -> Shown:
             sound=data["sound"],
             faults=tuple(_read_painted(one) for one in data["faults"]),
             stale=None if stale is None else parse(stale),
+            left=data.get("left", False),
         )
     except (KeyError, TypeError, AttributeError) as error:
         raise ValueError(f"what was shown is not whole: {error!r}") from None

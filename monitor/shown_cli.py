@@ -3,7 +3,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -73,6 +72,8 @@ def shown(
             typer.echo(PLAYED)
         if not pages:
             typer.echo("No page had said anything by then.")
+        elif all(one.left for one in pages):
+            typer.echo("Every page that had said anything by then had been left.")
     typer.echo(CAUTION)
 
 
@@ -98,7 +99,7 @@ def _known(
             err=True,
         )
         return None, {}
-    closed = set(_closed(past.journal, at))
+    closed = _closed(past.journal)
 
     def of(what: str) -> list[tuple[Moment, str]]:
         return [(came, body) for kind, came, body in lines if kind == what]
@@ -106,13 +107,18 @@ def _known(
     return known_at(of("fault"), at, closed), named_at(of("alert"), at)
 
 
-def _closed(journal: Journal, at: Moment) -> Iterator[str]:
+def _closed(journal: Journal) -> dict[str, Moment]:
+    """When each fault and alert was closed first, by its id."""
     from monitor.acts import acts
     from monitor.handling import Act
 
+    found: dict[str, Moment] = {}
     for act in acts(journal.kept()):
-        if isinstance(act, Act) and act.what == "closed" and act.entered <= at:
-            yield from (act.alert, act.fault)
+        if isinstance(act, Act) and act.what == "closed":
+            for name in (act.alert, act.fault):
+                if name:
+                    found.setdefault(name, act.entered)
+    return found
 
 
 def _refuse_unknown(past: Past, shown: list[Shown], position: str | None) -> None:

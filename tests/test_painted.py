@@ -174,7 +174,7 @@ def test_a_fault_stands_until_it_is_over_and_closed(more, closed, stands):
         told(1, GONE, "94MR", into=REST),
     ]
 
-    [one] = known_at(lines, NIGHT, closed)
+    [one] = known_at(lines, NIGHT, dict.fromkeys(closed, NIGHT - SECOND))
 
     assert one.open is stands
     assert one.concluded == NIGHT - 9 * SECOND
@@ -284,3 +284,71 @@ def test_the_alerts_of_a_fault_are_told_each_where_the_page_says():
         "with it 02:10:09: T2 let go of a train",
         "not yet with it: T3 shows disturbed, concluded 02:11:04; painted first 02:11:29",
     ]
+
+
+def test_an_alert_that_is_alone_in_its_fault_is_named_too():
+    """Whoever asks what a page had painted asks for alerts; that a fault has one alone takes nothing from that."""
+    [name] = ["a" * 16]
+    alert = json.dumps({"id": name, "summary": "T2 let go of a train"})
+    said = in_words(
+        pages_at([shown(-60, (GONE, "T2 let go", name))], NIGHT),
+        known_at([told(-70, GONE, "94MR", alerts=[name])], NIGHT),
+        {},
+        LINE_OF_FOUR,
+        NIGHT,
+        named=named_at([(NIGHT - 70 * SECOND, alert)], NIGHT),
+    )
+
+    assert said[1:] == [
+        "  painted 02:10:09: 94MR T2 let go (urgent)",
+        "    with it 02:10:09: T2 let go of a train",
+    ]
+
+
+def test_pages_of_long_ago_are_counted_and_those_that_were_left_are_gone():
+    """Two hundred days of two pages a day say four lines, and the page that stands there comes first."""
+    days = [
+        shown(
+            -day * 86400 - 3600 * half, (GONE, "T2 disturbed"), page=f"{day:08d}{half}"
+        )
+        for day in range(1, 201)
+        for half in (0, 1)
+    ]
+    over = shown(-20 * 86400, (REST, "T3 disturbed"))
+    here = [over, shown(-30, (GONE, "T2 disturbed")), shown(-20, page="f" * 8)]
+    gone = [
+        shown(-10, page="f" * 8, left=True),
+        shown(-10, page="f" * 8, visible=False),
+    ]
+    known = known_at(
+        [
+            told(-40, GONE, "94MR"),
+            told(-20 * 86400, REST, "7KQ2"),
+            told(-19 * 86400, REST, "7KQ2", ended=stamp(NIGHT - 19 * 86400 * SECOND)),
+        ],
+        NIGHT,
+    )
+
+    said = in_words(
+        pages_at([*days, *here, *gone], NIGHT), known, {}, LINE_OF_FOUR, NIGHT
+    )
+
+    assert said == [
+        "page 01234567 of A. Moor at north: in front, sound on, as it said last at 02:10:39",
+        "  painted 02:10:39: 94MR T2 disturbed (urgent)",
+        "  painted, and over for more than 1 h by then: 1 fault",
+        "400 pages were not heard from for 12 h by then: what stood on them is not told",
+    ]
+    # Before it was left it stood there.
+    assert len(pages_at([*here, *gone], NIGHT - 15 * SECOND)) == 2
+
+
+def test_what_is_over_since_somebody_closed_it_is_over_since_then():
+    """A line of long ago says that it ended; that it was closed a minute before is what took it out of the list."""
+    ended = told(-9 * 86400, GONE, "94MR", ended=stamp(NIGHT), lasting=["a1"])
+
+    [one] = known_at([ended], NIGHT, {"a1": NIGHT - MINUTE})
+    [before] = known_at([ended], NIGHT, {"a1": NIGHT + MINUTE})
+
+    assert (one.open, one.over) == (False, NIGHT - MINUTE)
+    assert (before.open, before.over) == (True, None)

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import pytest
 
 from monitor.core.moments import parse
@@ -29,9 +31,11 @@ ONE = Shown(
 def test_what_was_shown_is_read_as_it_was_written():
     """With its own time and that of its coming."""
     written = entry(ONE)
+    left = replace(ONE, left=True)
 
     assert written.kept
     assert list(shown_in([b"no json", b'{"type":"other"}', written.payload])) == [ONE]
+    assert list(shown_in([entry(left).payload])) == [left]
 
 
 def test_what_is_not_whole_is_told():

@@ -490,6 +490,7 @@ class ShownIn(In):
         sound: what became of sounds: begun for the faults named (`sounded`), or could have been (`could`; pages said `played` before).
         faults: painted anew, or changed.
         stale: since when it has not heard the monitor.
+        left: whether it is being closed, or gone on from.
     """
 
     page: Annotated[str, Field(pattern="^[0-9a-f]{8,32}$")]
@@ -499,6 +500,7 @@ class ShownIn(In):
     sound: Literal["sounded", "could", "played", "muted", "blocked", "elsewhere"]
     faults: Annotated[list[PaintedIn], Field(max_length=200)] = []
     stale: Time | None = None
+    left: bool = False
 
 
 class DrillIn(In):

@@ -1242,6 +1242,7 @@ class MonitorDesk:
                 sound=given.sound,
                 faults=tuple(painted.get(at, ())),
                 stale=stale,
+                left=given.left,
             )
             for at in sorted(painted, key=parse) or [given.at]
         ]

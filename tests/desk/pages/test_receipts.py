@@ -7,7 +7,7 @@ from playwright.async_api import expect
 
 from monitor.core.moments import SECOND
 from monitor.journal import Journal
-from monitor.painted import alerts_painted, first_painted
+from monitor.painted import alerts_painted, first_painted, pages_at
 from monitor.shown import shown_in
 from tests.desk.pages.browsing import CHROMIUM, opened
 from tests.live import disturb, event, listening, publish, quick, until
@@ -42,7 +42,7 @@ def again_disturbed(number, at, section="T2"):
 
 
 async def test_all_that_a_page_shows_reaches_the_journal(browser, broker, tmp_path):
-    """That it is open; each fault and each alert that joins one, when its row is painted; in front or behind; sound blocked, begun, silenced, or made by another page."""
+    """That it is open; each fault and each alert that joins one, when its row is painted; in front or behind; sound blocked, begun, silenced, or made by another page; and that it was left."""
 
     def told():
         with Journal.read(tmp_path / "journal.sqlite") as journal:
@@ -90,6 +90,11 @@ async def test_all_that_a_page_shows_reaches_the_journal(browser, broker, tmp_pa
             await other.goto(daemon.desk_at)
             await other.keyboard.press("t")
             await until(lambda: "elsewhere" in [one.sound for one in told()])
+            # Gone on from, it is none of those that stand open.
+            await other.goto("about:blank")
+            await until(lambda: told()[-1].left)
+            [here] = [one for one in pages_at(told(), told()[-1].at) if not one.left]
+            assert here.page == first.page
             await other.close()
 
 

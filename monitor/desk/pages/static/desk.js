@@ -542,7 +542,7 @@ async function trySound() {
 
 // What was shown.
 
-const { report, painted } = receipts(() => ({
+const { report, painted, leave } = receipts(() => ({
   page, position, at: new Date(present()).toISOString(), visible: document.visibilityState === "visible", sound: heardHow(),
 }));
 
@@ -557,6 +557,10 @@ document.addEventListener("visibilitychange", () => {
   if (hiddenSince !== null) say(`This page was hidden from ${clock(hiddenSince, zone)} to ${clock(present(), zone)}: what came meanwhile is in the list.`);
   hiddenSince = null;
 });
+
+addEventListener("pagehide", leave);
+// A browser may put it away whole, and bring it back.
+addEventListener("pageshow", (event) => { if (event.persisted) report({}); });
 
 // What people do.
 

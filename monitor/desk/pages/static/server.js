@@ -45,6 +45,16 @@ export async function tell(path, what) {
   }
 }
 
+/** Say something while the page is being left: nothing waits for the answer, and nothing is asked for first. */
+export function tellLast(path, what) {
+  if (proof === undefined) return;
+  fetch(path, {
+    method: "POST", keepalive: true,
+    headers: { "Content-Type": "application/json", "X-Tallywatch-Proof": proof },
+    body: JSON.stringify(what),
+  }).catch(() => {});
+}
+
 /** A part of a page as the monitor makes it, or null where it cannot be had now. */
 export async function part(path) {
   try {

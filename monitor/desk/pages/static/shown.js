@@ -1,6 +1,6 @@
 // What this page has shown: told to the monitor in the order in which it was, each with its own time, and kept while the monitor is not reached.
 
-import { tell } from "./server.js";
+import { tell, tellLast } from "./server.js";
 
 const MOST_FAULTS = 100; // in one report
 const MOST_ALERTS = 500;
@@ -98,11 +98,16 @@ export function receipts(how) {
     if (told.length) report({ faults: told });
   }
 
+  /** The page is being left: whoever asks later need not count it among those that stood open. */
+  function leave() {
+    tellLast("/api/v1/shown", { faults: [], ...how(), left: true });
+  }
+
   setInterval(send, AGAIN_MS);
   // A row below the edge of the list is painted when somebody scrolls to it.
   document.addEventListener("scroll", painted, { passive: true, capture: true });
   addEventListener("resize", painted, { passive: true });
-  return { report, painted };
+  return { report, painted, leave };
 }
 
 function inView(one) {
