@@ -37,7 +37,7 @@ def beside(
         until: conclude what falls due up to here by silence alone.
     """
     window = story.begin, story.end
-    other = gathered(pieces, window, until=until).story
+    other = gathered(pieces, window, until=until).story.settled(story.closed)
     here, there = _side("A", story), _side("B", other)
     found = compare(here, there, story.line.zone, window)
     alerts = [one for one in found.differences if one.one.what == "alert"]
@@ -59,7 +59,8 @@ def beside(
 
 
 def _side(name: str, story: Story) -> Side:
-    side = Side(name, story.begin, story.end)
+    # Also what was open when the window began, whenever that was raised.
+    side = Side(name, None, story.end)
     for one in story.alerts:
         for _, line in one.lines:
             side.alert(line)
@@ -77,9 +78,9 @@ def said_live(story: Story, store: Path | None) -> list[str]:
     except sqlite3.Error as error:
         return [f"{cannot}: its store cannot be read ({error})."]
     mine = {
-        alert_line(line): one.alert for one in story.alerts for _, line in one.lines
+        alert_line(line): one.alert for one in story.raised_in for _, line in one.lines
     }
-    ids = {one.alert.id for one in story.alerts}
+    ids = {one.alert.id for one in story.raised_in}
     # What came after the window the store knows too: how an alert ended later.
     odd = [one for text, one in mine.items() if text not in lines]
     more = [text for text in lines if not any(name in text for name in ids)]

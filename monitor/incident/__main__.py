@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
 
@@ -16,6 +17,7 @@ from monitor.acts import acts
 from monitor.core.layout import LineFault
 from monitor.core.moments import Moment, exact
 from monitor.incident.document import document, packed
+from monitor.incident.doing import closings
 from monitor.incident.page import parts, window
 from monitor.incident.pieces import gathered
 from monitor.incident.report import kept_about, pieces_of
@@ -55,7 +57,9 @@ def made(
     with Journal.read(journal) as book:
         past = Past(book, begin, end)
         _bearable(book.count(past.lead_in, end), past)
+        done = tuple(acts(kept_about(past)))
         found = gathered(pieces_of(past), (begin, end))
+        found = replace(found, story=found.story.settled(closings(done)))
         first: tuple[Walk, ...] = ()
         if section in found.story.line.sections:
             since = begin if at is None else at
@@ -66,7 +70,6 @@ def made(
             *paintings(shown_in(kept_about(past))),
             *sent.sent,
         )
-        done = tuple(acts(kept_about(past)))
         said = past.said(version("tallywatch"))
         return (
             {

@@ -98,6 +98,7 @@ def document(
         "begin": story.begin,
         "unit": unit,
         "length": writer.moment(story.end),
+        "first": None if story.first is None else writer.moment(story.first),
         "events": _events(story.events, writer),
         **_told(story, writer, told, beside, there=False),
         "clocks": clocks(story),
@@ -322,6 +323,8 @@ def _alert(
         "began": writer.moment(alert.began),
         "raised": writer.moment(alert.raised),
         "ended": None if alert.ended is None else writer.moment(alert.ended),
+        "closed": _closed(one, writer, story),
+        "before": one.before,
         "heard": writer.moment(one.heard),
         "told": None if shown is None else writer.moment(shown.at),
         "told_at": (
@@ -342,6 +345,12 @@ def _alert(
         ],
         "lines": [[writer.moment(at), alert_line(line)] for at, line in one.lines],
     }
+
+
+def _closed(one: Raised, writer: _Writer, story: Story) -> int | None:
+    """When somebody closed what only a person ends."""
+    at = (story.closed or {}).get(one.alert.id)
+    return None if at is None or one.alert.ended is not None else writer.moment(at)
 
 
 def _fault(fault: Fault, writer: _Writer) -> dict[str, Any]:

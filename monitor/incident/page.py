@@ -24,7 +24,7 @@ from monitor.charts.drawing import overview
 from monitor.core.alerts import Alert
 from monitor.core.detectors import CATALOGUE
 from monitor.core.events import Step
-from monitor.core.faults import RANKS, Fault
+from monitor.core.faults import RANKS, STAYS, Fault
 from monitor.core.moments import SECOND, Duration, Moment, as_datetime
 from monitor.core.words import CAUTION, clock, in_full, offset, readable, span, times
 from monitor.incident.beside import Beside
@@ -40,6 +40,9 @@ SCRIPTS = ("geometry.js", "unpack.js", "diagram.js", "report.js")
 """In the order in which each needs those before it."""
 
 STYLES = ("colours.css", "report.css")
+
+MOST_OPEN = 8
+"""Alerts that the first lines of a report name at most."""
 
 TITLES = {detector.kind: detector.title for detector in CATALOGUE}
 
@@ -159,6 +162,9 @@ def parts(
     text = _environment().get_template("parts.html").render(
         happened=happened(story),
         heard=story.heard,
+        reach=_reach(story),
+        since=when.exactly(story.first) if story.led_in and story.first else "",
+        carried=len(story.open_before),
         faults=[
             {
                 "priority": one.priority,
@@ -166,6 +172,7 @@ def parts(
                 "in_the_end": one.headline,
                 "number": one.number,
                 "began": when.exactly(one.began),
+                "before": when.exactly(one.raised) if one.raised < story.begin else "",
                 "ended": _until(one, when),
             }
             for one in story.faults
@@ -207,9 +214,11 @@ def happened(story: Story) -> list[str]:
     lasted = Counter(one.kind for one in story.spans)
     unknown = {one.section for one in story.spans if one.kind == "not-known"}
     disturbed = {one.section for one in story.spans if one.kind == "disturbed"}
+    stood = _stood(story)
     if not story.heard:
-        return [*_nothing(story)]
+        return [*_nothing(story), *stood, _reach(story)]
     said = [
+        *stood,
         f"{_count(len(story.events), 'event', 'events')} came from {_count(len(sources), 'source', 'sources')}.",
         f"At least {_count(len(story.traces), 'train was', 'trains were')} followed, through {_count(lasted['occupied'], 'occupation', 'occupations')} of {_count(len(story.line.sections), 'section', 'sections')}.",
     ]
@@ -226,15 +235,16 @@ def happened(story: Story) -> list[str]:
             f"{_sections(unknown)} {'was' if len(unknown) == 1 else 'were'} not known for some of the time."
         )
         said += _spells(story)
-    found = Counter(one.alert.priority for one in story.alerts)
+    found = Counter(one.alert.priority for one in story.raised_in)
     graded = ", ".join(
         f"{found[one]} {one}"
         for one in ("urgent", "prompt", "planned", "note")
         if found[one]
     )
     said.append(
-        f"{_count(len(story.alerts), 'alert was', 'alerts were')} raised{f': {graded}' if graded else ''}."
+        f"{_count(len(story.raised_in), 'alert was', 'alerts were')} raised in this window{f': {graded}' if graded else ''}."
     )
+    said.append(_reach(story))
     for source, correction in story.corrections.items():
         said.append(
             f"The times of {source} are corrected by {offset(correction)}: its clock was wrong."
@@ -249,8 +259,62 @@ def _nothing(story: Story) -> Iterator[str]:
         zone, name = story.line.zone, story.line.timezone
         yield f"Last heard before it: {in_full(story.last, zone, name)}."
     yield "No section is known for any of it, and no train could be followed."
-    if not story.alerts:
+    if not story.raised_in:
         yield "That no alert was raised in it says nothing: nothing could be seen."
+
+
+def _reach(story: Story) -> str:
+    """How far back is looked for what was open when the window began."""
+    if story.first is None:
+        return "What was open when it began is not known: nothing from before it is at hand."
+    first = _When(story).exactly(story.first)
+    if not story.led_in:
+        return (
+            f"What was open before {first} is not known: what is at hand begins then."
+        )
+    return (
+        "What was open when the window began is told as far as it was raised since "
+        f"{first}; nothing from before that is gone through."
+    )
+
+
+def _stood(story: Story) -> list[str]:
+    """The alerts that were open when the window began, gravest first."""
+    when = _When(story)
+    graded = sorted(story.open_before, key=lambda one: -RANKS[one.alert.priority])
+    said = [
+        f"Open since before this window, raised {when.exactly(one.alert.raised)}: "
+        f"{one.alert.priority}, {_as_of(one, story.begin).summary}; {_over(one, when)}."
+        for one in graded[:MOST_OPEN]
+    ]
+    if len(graded) > MOST_OPEN:
+        more = len(graded) - MOST_OPEN
+        said.append(
+            f"{_count(more, 'more alert was', 'more alerts were')} open since before it; "
+            "the table of alerts has them all."
+        )
+    return said
+
+
+def _as_of(one: Raised, at: Moment) -> Alert:
+    """The line of an alert that held at a moment, else its first."""
+    known = [line for came, line in one.lines if came <= at]
+    return known[-1] if known else one.lines[0][1]
+
+
+def _over(one: Raised, when: _When) -> str:
+    """Until when an alert was open, in words."""
+    alert, story = one.alert, when.story
+    if alert.ended is not None:
+        return f"over {when.exactly(alert.ended)}"
+    if alert.kind not in STAYS:
+        return "open at the end"
+    at = story.ended(one)
+    if at is not None:
+        return f"closed {when.exactly(at)}"
+    if story.closed is None:
+        return "whether somebody has closed it is not on record here"
+    return "closed by nobody"
 
 
 def _count(number: int, one: str, more: str) -> str:
@@ -343,7 +407,8 @@ def _row(
         "heard": when.exactly(one.heard),
         "told": _told(one, when, told),
         "seen": _seen(one, when, acts or ()),
-        "ended": _ended(alert, when),
+        "ended": _ended(one, when),
+        "before": one.before,
     }
 
 
@@ -373,8 +438,8 @@ def _beside(beside: Beside, story: Story) -> dict[str, Any]:
                 "there": None if others is None else others[0],
                 "raised_here": _raised(mine, when),
                 "raised_there": _raised(others, when),
-                "ended_here": "" if mine is None else _ended(mine[1].alert, when),
-                "ended_there": "" if others is None else _ended(others[1].alert, when),
+                "ended_here": "" if mine is None else _ended(mine[1], when),
+                "ended_there": "" if others is None else _ended(others[1], when),
             }
         )
     counts = Counter(one.way for one in beside.differences)
@@ -418,13 +483,19 @@ def _seen(one: Raised, when: _When, acts: tuple[AnyAct, ...]) -> str:
 def _until(fault: Fault, when: _When) -> str:
     """Until when a fault stands; what only a person ends, until then."""
     said = [] if fault.ended is None else [when.exactly(fault.ended)]
-    if fault.lasting:
+    if when.story.left_open(fault):
         said.append("open until closed")
+    elif fault.lasting:
+        closed = when.story.closed or {}
+        said.append(f"closed {when.exactly(max(closed[one] for one in fault.lasting))}")
     return "; ".join(said) or "open"
 
 
-def _ended(alert: Alert, when: _When) -> str:
-    return "open" if alert.ended is None else when.exactly(alert.ended)
+def _ended(one: Raised, when: _When) -> str:
+    if one.alert.ended is not None:
+        return when.exactly(one.alert.ended)
+    closed = when.story.ended(one)
+    return "open" if closed is None else f"closed {when.exactly(closed)}"
 
 
 def _walk(one: Steps, story: Story, when: _When) -> str:

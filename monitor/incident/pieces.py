@@ -150,6 +150,7 @@ def _joined(
             name: source for story in stories for name, source in story.sources.items()
         },
         rehearsal=any(story.rehearsal for story in stories),
+        first=stories[0].first,
         headlines={
             name: told
             for story in reversed(stories)

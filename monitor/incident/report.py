@@ -5,13 +5,13 @@ The recording is read twice: once for what happened, and once more to stop at ea
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from functools import partial
 
 from monitor.core.moments import DAY, Duration, Moment
 from monitor.incident.beside import Beside
-from monitor.incident.doing import AnyAct
+from monitor.incident.doing import AnyAct, closings
 from monitor.incident.page import Notes, page
 from monitor.incident.pieces import Piece, gathered
 from monitor.incident.story import Story
@@ -55,6 +55,7 @@ def report(
     shown: Iterable[Shown] | None = None,
     sent: Deliveries | None = None,
     acts: Iterable[AnyAct] | None = None,
+    closed: Mapping[str, Moment] | None = None,
     notes: Notes = (),
     beside: Callable[[Story], Beside] | None = None,
     only: Callable[[Story], Story] | None = None,
@@ -68,11 +69,16 @@ def report(
         shown: what pages have shown, where the journal is at hand.
         sent: what was delivered, or why that is not told.
         acts: what people did, with their names; None: that is not told.
+        closed: when they closed alerts that only a person ends, by the ids of those; None: as *acts* say, where there are any.
         notes: further parts: a title and its lines each.
         beside: gives what would have been concluded by something else, held against what was.
         only: leaves out of what happened what is not to be told.
     """
+    done = None if acts is None else tuple(acts)
+    if closed is None and done is not None:
+        closed = closings(done)
     found = gathered(pieces, window, until=until)
+    found = replace(found, story=found.story.settled(closed))
     if only is not None:
         found = replace(found, story=only(found.story))
     told: tuple[Painting | Sent, ...] | None = None
@@ -82,7 +88,7 @@ def report(
         found.story,
         told=told,
         untold="" if sent is None else sent.why,
-        acts=acts,
+        acts=done,
         steps=found.steps(),
         notes=notes,
         beside=None if beside is None else beside(found.story),

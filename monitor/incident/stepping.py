@@ -89,11 +89,11 @@ class Steps:
 
 
 def walks_of(story: Story, most: int = WALKS) -> tuple[Walk, ...]:
-    """The walks to the alerts of *story* about sections: the gravest first, *most* at most."""
+    """The walks to the alerts of *story* about sections: the gravest first, of those as grave the ones raised in the window; *most* at most."""
     ranks = {"urgent": 0, "prompt": 1}
     alerts = [
         one.alert
-        for one in story.alerts
+        for one in (*story.raised_in, *story.open_before)
         if one.alert.priority in ranks and _section(one.alert, story.line)
     ]
     chosen = sorted(alerts, key=lambda one: ranks[one.priority])[:most]

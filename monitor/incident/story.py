@@ -6,7 +6,7 @@ Nothing is concluded here.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import ClassVar
 
@@ -132,17 +132,21 @@ class Raised:
         lines: when each of its lines could be known, and the line.
         heard: when the last of the events came that it rested on when it was raised.
         fault: id of the fault it belongs to, or "".
+        before: it was raised before the window, and open when that began.
     """
 
     alert: Alert
     lines: tuple[tuple[Moment, Alert], ...]
     heard: Moment
     fault: str
+    before: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Story:
     """A window of a recording.
+
+    Until it is `settled`, alerts and faults that only a person ends stand open in it.
 
     Args:
         line: the line file.
@@ -152,12 +156,14 @@ class Story:
         spans: what lasted, in the order in which it began.
         marks: resets, step by step.
         traces: trains, by number.
-        alerts: those raised in the window, in the order in which they were raised.
-        faults: those they belong to, as they stood at the end.
+        alerts: those that were open when the window began and those raised in it, in the order in which they were raised.
+        faults: those they belong to, and those open when it began, as they stood at the end.
         sources: which source spoke for each section at the end, "" where none did.
         corrections: what is added to the times of a source known to be wrong.
         rehearsal: what is told was played, not so.
         last: when the last event came by the end of the window, or None.
+        first: when the first event came of all that was gone through, or None.
+        closed: when people closed alerts that only a person ends, by their ids; None where that is not known.
         headlines: of the faults, as they were raised, by id.
         changes: from when on other settings or another line file were in force, and in what they were others.
     """
@@ -177,11 +183,60 @@ class Story:
     last: Moment | None = None
     headlines: dict[str, str] = field(default_factory=dict)
     changes: tuple[tuple[Moment, str], ...] = ()
+    first: Moment | None = None
+    closed: Mapping[str, Moment] | None = None
 
     @property
     def heard(self) -> bool:
         """Whether anything of the window was: an event in it, or one so short before it that what it said held."""
         return self.last is not None and self.last + UNHEARD >= self.begin
+
+    @property
+    def led_in(self) -> bool:
+        """Whether anything from before the window was gone through: without that nobody knows what was open when it began."""
+        return self.first is not None and self.first < self.begin
+
+    @property
+    def raised_in(self) -> tuple[Raised, ...]:
+        """The alerts raised in the window."""
+        return tuple(one for one in self.alerts if not one.before)
+
+    @property
+    def open_before(self) -> tuple[Raised, ...]:
+        """The alerts raised earlier that were open when the window began."""
+        return tuple(one for one in self.alerts if one.before)
+
+    def ended(self, one: Raised) -> Moment | None:
+        """When *one* was over or closed, or None where it stood open."""
+        if one.alert.ended is not None or self.closed is None:
+            return one.alert.ended
+        return self.closed.get(one.alert.id)
+
+    def left_open(self, fault: Fault) -> tuple[str, ...]:
+        """The alerts of *fault* that wait for a person to close them."""
+        closed = self.closed or {}
+        return tuple(one for one in fault.lasting if one not in closed)
+
+    def settled(self, closed: Mapping[str, Moment] | None) -> Story:
+        """It without what people had *closed* before the window began: when each alert was, by its id; None where nobody knows."""
+        story = replace(self, closed=closed)
+        if closed is None:
+            return story
+        kept = tuple(
+            one
+            for one in self.alerts
+            if not one.before or closed.get(one.alert.id, self.begin) >= self.begin
+        )
+        named = {one.fault for one in kept}
+        return replace(
+            story,
+            alerts=kept,
+            faults=tuple(
+                one
+                for one in self.faults
+                if one.id in named or _stood(one, self.begin, closed)
+            ),
+        )
 
 
 def gather(
@@ -454,7 +509,7 @@ class Listener:
             if (self._by_end or 0) + UNHEARD >= begin
             else (),
             alerts=alerts,
-            faults=self._faults_of(alerts),
+            faults=self._faults_of(alerts, begin),
             sources={
                 name: self.engine.hearing.source_of(name) or ""
                 for name in line.sections
@@ -467,6 +522,7 @@ class Listener:
             rehearsal=self._rehearsal,
             last=self._by_end,
             headlines=self._headlines,
+            first=self._first,
         )
 
     def _nothing_more(self, begin: Moment) -> None:
@@ -499,7 +555,11 @@ class Listener:
         found = []
         for name, lines in self._lines.items():
             at, first = lines[0]
-            if not begin <= first.raised <= end and self.window is not None:
+            over = lines[-1][1].ended
+            before = self.window is not None and first.raised < begin
+            if before and over is not None and over <= begin:
+                continue
+            if self.window is not None and first.raised > end:
                 continue
             rested = [
                 self._came[one.event]
@@ -512,13 +572,28 @@ class Listener:
                     lines=tuple(lines),
                     heard=max(rested, default=at),
                     fault=of.get(name, ""),
+                    before=before,
                 )
             )
         return tuple(found)
 
-    def _faults_of(self, alerts: Iterable[Raised]) -> tuple[Fault, ...]:
-        named = dict.fromkeys(one.fault for one in alerts)
+    def _faults_of(self, alerts: Iterable[Raised], begin: Moment) -> tuple[Fault, ...]:
+        stood = (one.id for one in self._faults.values() if _stood(one, begin, {}))
+        named = dict.fromkeys([*(one.fault for one in alerts), *stood])
         return tuple(self._faults[one] for one in named if one in self._faults)
+
+
+def _stood(fault: Fault, begin: Moment, closed: Mapping[str, Moment]) -> bool:
+    """Whether *fault* was raised before the window and open when that began: until all is over, and what only a person ends is *closed*."""
+    if fault.into is not None or fault.raised >= begin:
+        return False
+    if any(closed.get(one, begin) >= begin for one in fault.lasting):
+        return True
+    if fault.ended is not None and fault.ended <= begin:
+        return False
+    # What was closed keeps no fault open for as long as more might have come to it.
+    others = set(fault.open) - set(fault.lasting)
+    return not fault.lasting or bool(others or fault.waiting)
 
 
 def _touches(span: Span, begin: Moment, end: Moment) -> bool:

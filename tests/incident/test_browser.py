@@ -416,3 +416,57 @@ async def test_did_it_show_clear_with_the_train_in_it_and_who_saw_it(night):
         cells = await alert.locator("td.time").all_text_contents()
         assert cells[3] == "06:15:10.000, north"
         assert cells[4] == "06:15:40.000, Ada"
+
+
+FOOT = """([row, x]) => {
+  const canvas = document.getElementById("was");
+  const view = canvas.dataset;
+  const ratio = canvas.width / Number(view.width);
+  const y = 34 + 30 + (row + 1) * Number(view.rowHeight) - Number(view.top) - 3;
+  const pen = canvas.getContext("2d");
+  return Array.from(pen.getImageData(Math.round(x * ratio), Math.round(y * ratio), 1, 1).data.slice(0, 3)).join();
+}"""
+"""The colour at x of the foot of a row: the axis is 34 px high, the lane above the rows 30."""
+
+
+async def test_what_was_open_before_the_window_is_painted_as_it_stood(
+    tmp_path, day_of, at
+):
+    """T103 let go of its train at 06:14:02, before the window, and somebody closed that at 06:14:35: urgent until then, on the line, along its row and in words; its flag stands at the left edge and can be chosen."""
+    day = day_of("vanished-train")
+    window = at("06:14:05"), at("06:15:05")
+    story = gather(Engine(day.line), day.events, window, until=day.until)
+    (raised,) = story.alerts
+    written = tmp_path / "after.html"
+    closed = {raised.alert.id: at("06:14:35")}
+    written.write_text(page(story.settled(closed), acts=()))
+    urgent, light = "158,11,34", "243,245,246"
+    async with opened(written) as tab:
+        section = tab.locator('#line [data-section="T103"]')
+        await expect(tab.locator("#moment")).to_have_text("06:14:05.000")
+        await expect(section).to_have_attribute("data-fault", "urgent")
+        await expect(tab.locator("#open")).to_have_text(
+            "Open then: T103 vanished train (urgent, open since before this window, 06:14:02.000)."
+        )
+        await settled(tab)
+        width = float(
+            await tab.evaluate("document.getElementById('was').dataset.width")
+        )
+        share = [132 + part * (width - 132) for part in (0.1, 0.48, 0.52, 0.9)]
+        feet = [await tab.evaluate(FOOT, [2, x]) for x in share]
+        assert feet == [urgent, urgent, light, light]
+        assert await tab.evaluate(FOOT, [1, share[0]]) == light
+        await tab.evaluate(
+            "const s = document.getElementById('scrub'); s.value = 31000; s.dispatchEvent(new Event('input'))"
+        )
+        await expect(section).to_have_attribute("data-fault", "")
+        await expect(tab.locator("#open")).to_have_text(
+            "None of the alerts raised since 06:00:00.300 was open then."
+        )
+        box = await tab.locator("#was").bounding_box()
+        rows = float(
+            await tab.evaluate("document.getElementById('was').dataset.rowHeight")
+        )
+        await tab.mouse.click(box["x"] + 132 + 12, box["y"] + 64 + 2 * rows - 2)
+        await expect(tab.locator("#focus")).to_contain_text("urgent: T103")
+        await expect(tab.locator("#focus")).to_contain_text("open since before")

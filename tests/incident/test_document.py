@@ -340,7 +340,7 @@ def test_one_is_said_to_be_one(story_of):
     text = page(story_of("vanished-train"))
 
     assert "At least 1 train was followed" in text
-    assert "1 alert was raised: 1 urgent." in text
+    assert "1 alert was raised in this window: 1 urgent." in text
 
 
 def test_what_changes_is_told_as_it_was_first_and_gravest_alerts_stand_first(

@@ -424,11 +424,12 @@ export class Diagram {
     pen.clip();
     this.model.alerts.forEach((one, i) => {
       const { row } = this.flags[i];
-      if (one.raised < view.from || one.began > view.to) return;
-      if (this.known && one.lines[0][0] > this.cursor) return;
+      const x = this.flagX(i);
+      if (x === null || one.began > view.to) return;
       if (row >= 0 && (row < first || row >= last)) return;
-      const x = xOf(view, one.raised);
       const y = this.flagAt(row);
+      if (one.record.priority === "urgent") this.stood(one, row);
+      if (one.raised < view.from) { this.chip(one.record.priority, x, y); return; }
       pen.strokeStyle = this.ink.ink;
       pen.lineWidth = 1.5;
       pen.beginPath();
@@ -441,6 +442,33 @@ export class Diagram {
       if (one.way) this.word(one.way, x + 14, y, "ink", true);
     });
     pen.restore();
+  }
+
+  overAt(one) {
+    // When an alert was over or closed; as known then, not before that could be known.
+    if (!this.known) return one.over;
+    return one.overHeard <= this.cursor ? one.over : this.cursor;
+  }
+
+  flagX(i) {
+    // Where the flag of an alert stands: where it was raised, or at the left edge where it was open by then; null where nowhere.
+    const one = this.model.alerts[i];
+    const { view } = this;
+    if (this.known && one.lines[0][0] > this.cursor) return null;
+    if (one.raised >= view.from) return xOf(view, one.raised);
+    return this.overAt(one) > view.from ? GUTTER + 12 : null;
+  }
+
+  stood(one, row) {
+    // How long an urgent alert was open, along the foot of its row.
+    const { pen, view } = this;
+    if (row < 0) return;
+    const end = Math.min(this.overAt(one), this.most[1]);
+    const x = Math.max(GUTTER, xOf(view, one.raised));
+    const to = Math.min(view.width, xOf(view, end));
+    if (to <= x) return;
+    pen.fillStyle = this.ink.urgent;
+    pen.fillRect(x, Math.round(yOf(view, row) + view.rowHeight) - 5, to - x, 4);
   }
 
   flagAt(row) {
@@ -581,11 +609,9 @@ export class Diagram {
       return bar(view, this.rowOf[trace.sections[item.visit]], trace.entered[item.visit], trace.left[item.visit]);
     }
     const flag = item.kind === "alert" ? this.flags[item.index] : null;
-    if (this.known && flag !== null && this.model.alerts[item.index].lines[0][0] > this.cursor) return null;
-    const at = flag !== null ? flag.at : this.model.marks[item.index].at;
+    const x = flag !== null ? this.flagX(item.index) : xOf(view, this.model.marks[item.index].at);
     const y = flag !== null ? this.flagAt(flag.row) - 9 : yOf(view, this.rowOf[this.model.marks[item.index].section]) + 2;
-    const x = xOf(view, at);
-    return x < GUTTER || x > view.width ? null : { x: x - 9, y, width: 18, height: 18 };
+    return x === null || x < GUTTER || x > view.width ? null : { x: x - 9, y, width: 18, height: 18 };
   }
 
   // Pointing.
@@ -593,8 +619,8 @@ export class Diagram {
   hit(x, y) {
     const { view, model } = this;
     for (let i = 0; i < this.flags.length; i += 1) {
-      const { row, at } = this.flags[i];
-      if (Math.abs(xOf(view, at) - x) < 12 && Math.abs(this.flagAt(row) - y) < 10) return { kind: "alert", index: i };
+      const at = this.flagX(i);
+      if (at !== null && Math.abs(at - x) < 12 && Math.abs(this.flagAt(this.flags[i].row) - y) < 10) return { kind: "alert", index: i };
     }
     const row = rowAt(view, y, this.rows.length);
     if (row === null || row < 0 || x < GUTTER) return null;

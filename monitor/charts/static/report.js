@@ -128,7 +128,7 @@ class Report {
     const moment = (t) => this.words.moment(t);
     if (item.kind === "alert") {
       const one = model.alerts[item.index];
-      return `${one.record.priority}: ${one.record.summary}. So ${moment(one.began)}, raised ${moment(one.raised)}, heard ${moment(one.heard)}${one.told === null ? "" : `, told ${moment(one.told)} (${one.told_at || "no desk"})`}.`;
+      return `${one.record.priority}: ${one.record.summary}. So ${moment(one.began)}, raised ${moment(one.raised)}, heard ${moment(one.heard)}${one.before ? ", open since before this window" : ""}${one.told === null ? "" : `, told ${moment(one.told)} (${one.told_at || "no desk"})`}.`;
     }
     const section = model.sections[diagram.sectionOf(item)].id;
     if (item.kind === "mark") {
@@ -183,7 +183,7 @@ class Report {
     const gone = "not-known" in found;
     const shows = state === undefined ? "clear" : state === "occupied" ? "train" : "odd";
     const subject = `section/${sections[section].id}`;
-    const open = model.alerts.filter((one) => one.record.subject === subject && (known ? one.lines[0][0] : one.raised) <= t && (one.ended === null || one.ended > t));
+    const open = this.openAt(t, known, model).filter((one) => one.record.subject === subject);
     const worst = open.map((one) => one.record.priority).sort((a, b) => RANKS[b] - RANKS[a])[0] ?? "";
     return {
       shows: gone ? "nothing" : shows,
@@ -194,6 +194,26 @@ class Report {
       since: this.unknownSince(found["not-known"]),
       says: gone ? this.unknown([this.unknownSince(found["not-known"])]) : STATES[state ?? "clear"] + ("work" in found ? ", under work" : ""),
     };
+  }
+
+  openAt(t, known = false, model = this.model) {
+    // The alerts that were open at t, or that were known to be by then, gravest first.
+    const over = (one) => (known && one.overHeard > t ? Infinity : one.over);
+    return model.alerts
+      .filter((one) => (known ? one.lines[0][0] : one.raised) <= t && over(one) > t)
+      .sort((a, b) => RANKS[b.record.priority] - RANKS[a.record.priority]);
+  }
+
+  openSays(open) {
+    const { model } = this;
+    const moment = (t) => this.words.moment(t);
+    if (open.length) {
+      const says = (one) => `${one.record.subject.split("/").slice(1).join("/")} ${one.record.kind.replaceAll("-", " ")} (${one.record.priority}${one.before ? `, open since before this window, ${moment(one.raised)}` : ""})`;
+      return printable(`Open then: ${open.map(says).join("; ")}.`);
+    }
+    if (model.first === null) return "What was open then is not known.";
+    const earlier = model.first < model.begin ? "" : " What was open before that is not known.";
+    return `None of the alerts raised since ${moment(model.first)} was open then.${earlier}`;
   }
 
   /** Since when what is not known is not, or NaN where it was not heard yet. */
@@ -225,10 +245,7 @@ class Report {
       one.querySelector("title").textContent = `${printable(one.dataset.section)}: ${state.says}`;
     }
     this.bands();
-    const open = this.model.alerts.filter((one) => (known ? one.lines[0][0] : one.raised) <= t && (one.ended === null || one.ended > t));
-    at("open").textContent = open.length
-      ? `Open then: ${open.map((one) => printable(`${one.record.subject.split("/").slice(1).join("/")} ${one.record.kind.replaceAll("-", " ")} (${one.record.priority})`)).join("; ")}.`
-      : "None of the alerts raised in this window was open then. What was raised before it is not in this report.";
+    at("open").textContent = this.openSays(this.openAt(t, known));
     this.events.to(t);
     this.address();
   }
@@ -304,9 +321,9 @@ class Report {
     const one = this.other.model.alerts[index];
     const half = Math.max(6e5, (one.raised - one.began) * 2);
     this.other.show(one.began - half, one.raised + half);
-    this.other.reveal(one.raised, this.other.sectionOf({ kind: "alert", index }));
+    this.other.reveal(Math.max(this.model.begin, one.raised), this.other.sectionOf({ kind: "alert", index }));
     this.follow(this.other);
-    this.moveTo(Math.min(this.model.end, one.raised));
+    this.moveTo(Math.min(this.model.end, Math.max(this.model.begin, one.raised)));
     this.other.pick({ kind: "alert", index });
   }
 
@@ -339,9 +356,9 @@ class Report {
       this.was.show(one.began - half, one.raised + half);
     }
     const item = { kind: "alert", index };
-    this.was.reveal(one.raised, this.was.sectionOf(item));
+    this.was.reveal(Math.max(this.model.begin, one.raised), this.was.sectionOf(item));
     this.follow(this.was);
-    this.moveTo(Math.min(this.model.end, one.raised));
+    this.moveTo(Math.min(this.model.end, Math.max(this.model.begin, one.raised)));
     this.picked(item);
     const walk = this.model.steps.findIndex((walked) => walked.alert === one.record.id);
     if (walk >= 0) { at("walk").value = String(walk); this.walkTo(this.model.steps[walk].steps.length - 1); }
@@ -566,7 +583,7 @@ class Report {
     const asked = new URLSearchParams(location.hash.slice(1));
     const number = (name) => (asked.has(name) && Number.isFinite(Number(asked.get(name))) ? Number(asked.get(name)) : null);
     if (number("a") !== null && number("z") !== null) this.was.show(number("a"), number("z"));
-    this.moveTo(number("t") ?? this.gravest()?.raised ?? this.model.begin);
+    this.moveTo(number("t") ?? Math.max(this.model.begin, this.gravest()?.raised ?? this.model.begin));
     const range = asked.get("w")?.split("-").map(Number);
     if (range?.length === 2 && range.every(Number.isFinite)) this.brushed(range);
     const section = this.named.get(document.body.dataset.section ?? "");

@@ -23,6 +23,7 @@ export function read(found, events = null) {
     ...found,
     begin,
     end: at(found.length),
+    first: told(found.first),
     events: events ?? readEvents(found.events, begin, unit),
     marks: found.marks.map(([section, moment, kind, step, by, event, late]) => ({
       section, at: at(moment), kind, step, by, event, heard: at(moment) + late * unit,
@@ -33,6 +34,7 @@ export function read(found, events = null) {
       began: at(one.began),
       raised: at(one.raised),
       ended: told(one.ended),
+      ...overOf(one, at),
       heard: at(one.heard),
       told: told(one.told),
       lines: one.lines.map(([moment, line]) => [at(moment), line]),
@@ -51,6 +53,13 @@ export function read(found, events = null) {
   // The other side of a comparison has the same events, and is stepped through nowhere.
   model.beside = found.beside ? read({ ...found, ...found.beside, beside: null, steps: { of: [], sentences: [] } }, model.events) : null;
   return model;
+}
+
+function overOf(one, at) {
+  // When an alert was over, or closed by somebody, and when that could be known.
+  if (one.ended !== null) return { over: at(one.ended), overHeard: at(one.lines[one.lines.length - 1][0]) };
+  const over = one.closed === null ? Infinity : at(one.closed);
+  return { over, overHeard: over };
 }
 
 function readEvents(found, begin, unit) {
