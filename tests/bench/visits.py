@@ -4,7 +4,8 @@ On 900 steady sections, month by month and each time anew, the twenty with most 
 Told is the effect of the month's visits together and of each by itself, half a year later, by the year before; and beside it what the raw counts before and after would claim.
 An effect covers nought where its interval of the ratio holds one.
 The spread between sections is drawn in three ways, one of which is as the method takes it to be (gamma), and in two in which it is not.
-The last rows show what a visit looks like that does help.
+The rows whose truth is below one show visits that do help, and how often that is told.
+Then the same on lines of fewer sections, and where one section alone is bad, with thirty a year among others with one.
 """
 
 from __future__ import annotations
@@ -26,6 +27,9 @@ from monitor.core.statistics.effect import (
 from monitor.core.statistics.spread import fleet_of
 
 SECTIONS, WORST = 900, 20
+BAD = 30.0
+"""Disturbances in a year of a section that alone is bad."""
+
 YEAR, RANKED, AFTER = 365.0, 90.0, 182.0
 """Days: before the visit, of them those that the list goes by, and after."""
 
@@ -46,6 +50,11 @@ def lognormal(draw: Random) -> float:
 def two_sorts(draw: Random) -> float:
     """One section in ten has twenty a year, all others two."""
     return 20.0 if draw.random() < 0.1 else 2.0
+
+
+def one_bad(_: Random) -> float:
+    """One a year, but for one section."""
+    return 1.0
 
 
 def alike(_: Random) -> float:
@@ -69,14 +78,25 @@ class Told:
     covered: int = 0
     visits: int = 0
     visits_covered: int = 0
+    fewer: int = 0
+    visits_fewer: int = 0
     early: int = 0
     ratio: float = 0.0
     raw: list[float] = field(default_factory=list)
 
 
-def month(draw: Random, rates: Rates, factor: float, told: Told) -> None:
-    """One month: a year before, twenty visits that make every rate *factor* times as high, and half a year after."""
-    sections = [rates(draw) for _ in range(SECTIONS)]
+def month(  # noqa: PLR0917 - all that a row is made of
+    draw: Random,
+    rates: Rates,
+    factor: float,
+    told: Told,
+    number: int = SECTIONS,
+    visits: int = WORST,
+) -> None:
+    """One month: a year before, visits that make every rate *factor* times as high, and half a year after."""
+    sections = [rates(draw) for _ in range(number)]
+    if rates is one_bad:
+        sections[draw.randrange(number)] = BAD
     lately = [counted(draw, rate * RANKED / YEAR) for rate in sections]
     earlier = [counted(draw, rate * (1 - RANKED / YEAR)) for rate in sections]
     before = [a + b for a, b in zip(lately, earlier, strict=True)]
@@ -84,7 +104,7 @@ def month(draw: Random, rates: Rates, factor: float, told: Told) -> None:
     if fleet is None:
         return
     # Of equal ones, whichever comes first: rates are drawn in no order.
-    worst = sorted(range(SECTIONS), key=lambda one: -lately[one])[:WORST]
+    worst = sorted(range(number), key=lambda one: -lately[one])[:visits]
     awaited, after = [], 0
     for one in worst:
         count = counted(draw, factor * sections[one] * AFTER / YEAR)
@@ -96,11 +116,13 @@ def month(draw: Random, rates: Rates, factor: float, told: Told) -> None:
         told.visits += 1
         told.early += found is None or found.too_early
         told.visits_covered += found is not None and covers(found, 1.0)
+        told.visits_fewer += found is not None and found.told < 0
     pooled = effect(together(awaited), after)
     if pooled is None:
         return
     told.months += 1
     told.covered += covers(pooled, 1.0)
+    told.fewer += pooled.told < 0
     told.ratio += pooled.ratio
     was = sum(lately[one] for one in worst) / RANKED
     told.raw.append(after / AFTER / was)
@@ -111,24 +133,26 @@ def covers(found: Effect, ratio: float) -> bool:
     return found.low <= ratio <= found.high
 
 
-def line(name: str, factor: float, told: Told) -> str:
+def line(name: str, number: int, factor: float, told: Told) -> str:
     """What is printed of it."""
     low = share(told.covered, told.months)
     if low is None:
         return f"{name:<22} nothing"
     raw = sum(told.raw) / len(told.raw)
     return (
-        f"{name:<22} {factor:>5.2f} {told.months:>7} "
+        f"{name:<10} {number:>8} {factor:>5.2f} {told.months:>7} "
         f"{100 * told.covered / told.months:>7.1f} ({100 * low.low:.1f}-{100 * low.high:.1f}) "
         f"{100 * told.visits_covered / told.visits:>9.1f} "
+        f"{100 * told.fewer / told.months:>9.1f} "
+        f"{100 * told.visits_fewer / told.visits:>8.1f} "
         f"{100 * told.early / told.visits:>7.1f} "
         f"{told.ratio / told.months:>7.3f} {raw:>7.3f}"
     )
 
 
 COLUMNS = (
-    "rates                  truth  months  covered, % (95 %)  each, %  early, %"
-    "   ratio     raw"
+    "rates      sections truth  months  covered, % (95 %)  each, %  fewer, %  each, %"
+    "  early, %   ratio     raw"
 )
 
 
@@ -139,18 +163,31 @@ def main() -> None:
     asked.add_argument("--seed", type=int, default=1)
     given = asked.parse_args()
     print(COLUMNS)  # noqa: T201 - that is what it is for
-    for rates, factor in (
-        (gamma, 1.0),
-        (lognormal, 1.0),
-        (two_sorts, 1.0),
-        (alike, 1.0),
-        (gamma, 0.5),
-        (gamma, 0.25),
+    for rates, number, visits, factor in (
+        (gamma, SECTIONS, WORST, 1.0),
+        (lognormal, SECTIONS, WORST, 1.0),
+        (two_sorts, SECTIONS, WORST, 1.0),
+        (alike, SECTIONS, WORST, 1.0),
+        (gamma, SECTIONS, WORST, 0.5),
+        (gamma, SECTIONS, WORST, 0.25),
+        (gamma, 24, 2, 1.0),
+        (gamma, 24, 2, 0.25),
+        (gamma, 100, 5, 1.0),
+        (gamma, 100, 5, 0.25),
+        (gamma, 400, 10, 1.0),
+        (gamma, 400, 10, 0.25),
+        (one_bad, 24, 1, 1.0),
+        (one_bad, 24, 1, 0.1),
+        (one_bad, 100, 1, 1.0),
+        (one_bad, 100, 1, 0.1),
+        (one_bad, 400, 1, 1.0),
+        (one_bad, 400, 1, 0.1),
     ):
         draw, told = Random(given.seed), Told()
         for _ in range(given.months):
-            month(draw, rates, factor, told)
-        print(line(rates.__name__.replace("_", " "), factor, told))  # noqa: T201
+            month(draw, rates, factor, told, number, visits)
+        name = rates.__name__.replace("_", " ")
+        print(line(name, number, factor, told), flush=True)  # noqa: T201
 
 
 if __name__ == "__main__":

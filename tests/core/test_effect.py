@@ -16,6 +16,7 @@ from monitor.core.statistics.effect import (
     together,
 )
 from monitor.core.statistics.poisson import Gamma
+from monitor.core.statistics.spread import fleet_of, wander
 
 ROAD = Gamma(1.8 * 2.05, 2.05 / 2.41)
 """What is known of a road of 1.8 km with 2.41 accidents a year and km, overdispersion 2.05 per km: the inputs of the examples of Hauer, Harwood, Council and Griffith (2002), as remembered; they reproduce the printed results."""
@@ -181,3 +182,16 @@ def test_all_and_none_of_some():
     assert (every.high, none.low) == (1.0, 0.0)
     assert none.high == pytest.approx(0.3363, abs=1e-4)
     assert every.low == pytest.approx(beta.ppf(0.025, 9, 1))
+
+
+def test_nobody_is_less_sure_than_by_a_record_alone():
+    """Sixteen among three with none: by the others alone there are no bad ones, but sixteen are no surer and no less sure than chance makes them, and than how far they were drawn; of several that were drawn one way that adds up, and so it binds no more."""
+    fleet = fleet_of([(0, 1.0), (0, 1.0), (16, 1.0), (0, 1.0)])
+    assert fleet is not None
+    one = Awaited.after(fleet, Counted(16, 1.0), 1.0)
+    unsure = Awaited(mean=8.0, own=2.0, without=(8.0, 8.0), alone=9.0, drawn=3.0)
+
+    assert one.variance == pytest.approx(16 + (16 - one.mean) ** 2)
+    assert one.own + wander(one.without) > 2 * one.variance
+    assert together([unsure] * 9).drawn == 27.0
+    assert together([unsure] * 9).variance == 18.0

@@ -1,10 +1,14 @@
 from __future__ import annotations
 
+from math import log
 from random import Random
 
 import pytest
 from hypothesis import given, strategies as st
+from scipy.stats import binomtest
 
+from monitor.core.statistics.comparing import Counted
+from monitor.core.statistics.effect import change
 from monitor.core.statistics.poisson import Gamma
 from monitor.core.statistics.spread import (
     LARGE,
@@ -46,6 +50,27 @@ def test_a_fleet_of_one_says_nothing_of_how_sure_it_is():
     assert isinstance(three, Fleet)
     assert (one.without, len(three.without)) == ((), 3)
     assert len(set(three.means(1, 1.0))) == 3
+
+
+@pytest.mark.parametrize("others", [23, 99, 198, 199, 399])
+def test_the_only_bad_one_of_a_fleet_that_is_mended_is_seen_to_be(others):
+    """Thirty in a year among sections with one, and three in the next: the ratio is 3/30, drawn up a little by what the line tells, and is no surer than that of two Poisson counts (scipy)."""
+    draw = Random(1)
+    records = [(counted(draw, 1.0), 1.0) for _ in range(others)]
+    records.insert(5, (30, 1.0))
+    fleet = fleet_of(records)
+    assert fleet is not None
+    found = change(Counted(30, 1.0), Counted(3, 1.0), fleet)
+    exact = binomtest(3, 33).proportion_ci()
+
+    assert found is not None
+    assert found.told == -1
+    assert 0.08 < found.ratio < 0.14
+    # Half as wide at least, on a scale of logarithms: what is drawn from the line is knowledge too.
+    assert log(found.high / found.low) > 0.5 * log(
+        exact.high / (1 - exact.high) / (exact.low / (1 - exact.low))
+    )
+    assert len(fleet.means(30, 1.0)) == min(PARTS, others + 1)
 
 
 def test_a_large_fleet_is_surer_of_itself():

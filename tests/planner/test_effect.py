@@ -72,6 +72,17 @@ def test_what_was_to_be_expected_is_by_the_rate_before():
     assert found.effect.told == -1
 
 
+def test_a_visit_that_plainly_helped_is_told_to_have_helped():
+    """Fifteen in the year before on a line that else has one or none, and none since: by the section's own record alone 7.5 were to be expected, and none comes by chance one time in a thousand."""
+    quiet = {f"T{n}": watched(*((100 + n, 420) if n % 3 else ())) for n in range(24)}
+    days = [24 * number + 1.5 for number in range(15)]
+    [found] = helped([visit()], quiet | {"T107": watched(*days)}, THERE, NOW)
+
+    assert found.effect is not None
+    assert found.effect.told == -1
+    assert became_of(found).startswith("fewer: ")
+
+
 def test_it_is_too_early_until_three_are_to_be_expected():
     """A fortnight after."""
     seen = LINE_SEEN | {"T107": watched(*MONTHLY[:12])}

@@ -6,6 +6,8 @@ So what is counted after is not held against what was counted before, but agains
 That expectation is itself uncertain.
 Given a rate of gamma distribution, a count is negative binomial; the interval of the ratio holds every ratio under which what was counted is no rarer than its tails allow, with no approximation but one: several expectations added up are taken for one gamma distribution with their mean and variance.
 How far chance has moved what is known of the fleet is part of the uncertainty; where several expectations rest on one fleet, it moves them together.
+That is found by leaving out parts of the fleet, and so for the only bad one of a fleet it says that there may be no bad ones.
+But its own record stands: nobody is less sure with a fleet than by the record alone, which is as sure as its count, and is wrong by as far as the expectation was drawn away from it.
 
 References:
     Hauer, E. (1997). Observational before-after studies in road safety. Pergamon; chapter 6 for the ratio, chapter 11 for the expectation.
@@ -37,11 +39,15 @@ class Awaited:
         mean: events.
         own: variance of that mean, because the rate of each is not known.
         without: the mean without one part of the fleet after the other; () where the fleet is known.
+        alone: variance of what the record of each would let expect by itself; infinite where there is none.
+        drawn: how much less than that is expected because of the fleet; of several added up.
     """
 
     mean: float
     own: float
     without: tuple[float, ...] = ()
+    alone: float = inf
+    drawn: float = 0.0
 
     @classmethod
     def of(cls, belief: Gamma, exposure: float) -> Awaited:
@@ -57,16 +63,25 @@ class Awaited:
     def after(cls, fleet: Fleet | Prior, before: Counted, exposure: float) -> Awaited:
         """What *fleet*, and what was counted *before*, let expect in *exposure*."""
         belief = fleet.after(before.count, before.exposure)
-        without: tuple[float, ...] = ()
-        if isinstance(fleet, Fleet):
-            means = fleet.means(before.count, before.exposure)
-            without = tuple(one * exposure for one in means)
-        return replace(cls.of(belief, exposure), without=without)
+        found = cls.of(belief, exposure)
+        if not isinstance(fleet, Fleet):
+            return found
+        means = fleet.means(before.count, before.exposure)
+        found = replace(found, without=tuple(one * exposure for one in means))
+        if not before.exposure:
+            return found
+        times = exposure / before.exposure
+        return replace(
+            found,
+            # A count of nought is no surer than one of one.
+            alone=max(before.count, 1) * times**2,
+            drawn=before.count * times - found.mean,
+        )
 
     @property
     def variance(self) -> float:
         """Of the mean, all in all."""
-        return self.own + wander(self.without)
+        return min(self.own + wander(self.without), self.alone + self.drawn**2)
 
     @property
     def deviation(self) -> float:
@@ -94,6 +109,8 @@ def together(awaited: Iterable[Awaited]) -> Awaited:
         without=tuple(map(sum, zip(*(one.without for one in every), strict=True)))
         if common
         else (),
+        alone=sum(one.alone for one in every) if every else inf,
+        drawn=sum(one.drawn for one in every),
     )
 
 

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from math import exp, log
+from math import exp, inf, log
 
 import numpy as np
 import numpy.typing as npt
@@ -50,10 +50,12 @@ class Spread:
     Args:
         rates: rising, events per unit of exposure.
         weights: adding up to one.
+        number: of how many it was found; infinite where it is known.
     """
 
     rates: tuple[float, ...]
     weights: tuple[float, ...]
+    number: float = inf
 
     def after(self, count: float, exposure: float) -> Gamma:
         """What is believed of one's rate once *count* were counted in *exposure*.
@@ -72,6 +74,10 @@ class Spread:
         square = float((parts * (rates - mean) ** 2).sum())
         # Never surer than one in a thousand: a grid knows no more.
         variance = max(square, (0.001 * mean) ** 2)
+        if exposure > 0:
+            # Nor surer than by the records of all that are like it, which may be its own alone.
+            like_it = self.number * float((parts * np.array(self.weights)).sum())
+            variance = max(variance, mean / (max(like_it, 1.0) * exposure))
         return Gamma(mean**2 / variance, mean / variance)
 
 
@@ -201,7 +207,11 @@ class _Cells:
         for _ in range(STEPS):
             each = many / (self.likely @ weights)
             weights = weights * (each @ self.likely) / many.sum()
-        return Spread(tuple(map(float, self.rates)), tuple(map(float, weights)))
+        return Spread(
+            tuple(map(float, self.rates)),
+            tuple(map(float, weights)),
+            float(many.sum()),
+        )
 
 
 def _likely(rates: Numbers, count: float, exposure: float) -> Numbers:
