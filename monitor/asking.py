@@ -15,7 +15,15 @@ WAIT_S = 10.0
 
 
 class NotDone(Exception):
-    """The monitor cannot be asked, or will not; the text says why, in one line."""
+    """The monitor cannot be asked, or will not; the text says why, in one line.
+
+    Attributes:
+        told: all that the monitor answered, where it did; "" else.
+    """
+
+    def __init__(self, why: str, told: str = "") -> None:
+        super().__init__(why)
+        self.told = told
 
 
 def ask(
@@ -96,10 +104,16 @@ def _answer(answer: httpx.Response) -> Any:
     if answer.is_success and told is not None:
         return told
     why = told.get("detail", "") if isinstance(told, dict) else ""
-    raise NotDone(_line(f"{answer.status_code} {why or answer.reason_phrase}"))
+    raise NotDone(
+        _line(f"{answer.status_code} {why or answer.reason_phrase}"),
+        _printed(str(why)),
+    )
 
 
 def _line(text: object) -> str:
     """*text* in one line, with nothing in it that is not to be printed."""
-    spaced = " ".join(str(text).split())[:500]
-    return "".join(c if c.isprintable() else "?" for c in spaced)
+    return _printed(" ".join(str(text).split())[:500])
+
+
+def _printed(text: str) -> str:
+    return "".join(c if c.isprintable() else "?" for c in text)

@@ -4,12 +4,15 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from monitor.drill_cli import HERE
 from monitor.options import CaFile, TokenFile
+
+if TYPE_CHECKING:
+    from monitor.asking import NotDone
 
 visits_app = typer.Typer(
     name="visits",
@@ -43,19 +46,23 @@ def import_(
     A table that comes again changes nothing; a visit of which more is known by then takes the place of what was said of it before.
     """
     from monitor.asking import NotDone, ask
+    from monitor.planner.visit_table import no_utf8
 
     try:
+        text = file.read_text(encoding="utf-8-sig")
+        if not text.strip():
+            raise _failed(f"{file}: there is nothing in it")
         given = {
             "what": "visits_imported",
             "position": position,
-            "name": file.name,
-            "text": file.read_text(encoding="utf-8-sig"),
+            "name": file.name[-LONGEST_NAME:],
+            "text": text,
         }
         told = ask(desk, "visits", given, token_file=token_file, ca_file=ca_file)
     except NotDone as why:
-        raise _failed(*str(why).split("; ")) from None
+        raise _failed(*told_of(why, file.name)) from None
     except UnicodeDecodeError as error:
-        raise _failed(f"{file}: byte {error.start} is no UTF-8") from None
+        raise _failed(f"{file}: {no_utf8(error)}") from None
     except OSError as error:
         raise _failed(f"{error.filename}: {error.strerror}") from None
     new = len(told["visits"])
@@ -85,6 +92,23 @@ def export(
     except OSError as error:
         raise _failed(f"{error.filename}: {error.strerror}") from None
     typer.echo(text, nl=False)
+
+
+LONGEST_NAME = 64
+"""A file is told to the monitor by so many characters of its name, the last ones."""
+
+
+def told_of(why: NotDone, name: str) -> list[str]:
+    """What is wrong with a table, a line each, and that nothing of it was taken; or why it was not looked at."""
+    mark = f"; {name[-LONGEST_NAME:]}: "
+    first, *more = why.told.split(mark)
+    if not first.startswith(mark[2:]):
+        return [str(why)]
+    return [
+        first,
+        *(f"{mark[2:]}{one}" for one in more),
+        "Nothing of it was taken: mend these lines and import it again.",
+    ]
 
 
 def _failed(*faults: str) -> typer.Exit:

@@ -90,18 +90,18 @@ COLUMNS: tuple[Column, ...] = (
     Column("occasions", "Occasions", "count", lambda r, _: r.occasions),
     Column(
         "occasions_low",
-        "At least (95 %)",
+        "Occasions, at least (95 %)",
         "number",
         lambda r, _: limits(r.occasions)[0],
     ),
     Column(
         "occasions_high",
-        "At most (95 %)",
+        "Occasions, at most (95 %)",
         "number",
         lambda r, _: limits(r.occasions)[1],
     ),
     Column(
-        "spurious", "Of them spurious occupations", "count", lambda r, _: r.spurious
+        "spurious", "Spurious occupations among them", "count", lambda r, _: r.spurious
     ),
     Column(
         "apart_under_work",
@@ -131,7 +131,7 @@ COLUMNS: tuple[Column, ...] = (
     Column("resets", "Resets", "count", lambda r, _: _sum(r, "accepted")),
     Column(
         "resets_followed",
-        "A train followed",
+        "Resets that a train followed",
         "count",
         lambda r, _: _sum(r, "followed"),
     ),
@@ -161,7 +161,7 @@ COLUMNS: tuple[Column, ...] = (
     ),
     Column(
         "not_available_busy_min",
-        "Of that in hours with trains, min",
+        "Not available in hours with trains, min",
         "number",
         lambda r, _: _minutes(r.failed_busy),
     ),
@@ -176,7 +176,7 @@ COLUMNS: tuple[Column, ...] = (
     ),
     Column(
         "given_back_most_min",
-        "Nine in ten within, min",
+        "Given back, nine in ten within, min",
         "number",
         lambda r, _: _seconds(r.given_back.most_s),
     ),
@@ -188,7 +188,9 @@ COLUMNS: tuple[Column, ...] = (
     ),
     Column("held", "Trains held", "count", lambda r, _: r.held),
     Column("trains", "Trains worked through", "count", lambda r, _: r.trains),
-    Column("trains_at_least", "At least", "yes", lambda r, _: r.at_least),
+    Column(
+        "trains_at_least", "Trains are at least so many", "yes", lambda r, _: r.at_least
+    ),
     Column("axles", "Axles told", "count", lambda r, _: r.axles if r.counted else None),
     Column(
         "per_1000_trains",
@@ -198,13 +200,13 @@ COLUMNS: tuple[Column, ...] = (
     ),
     Column(
         "per_1000_trains_low",
-        "At least (95 %)",
+        "Per 1,000 trains, at least (95 %)",
         "number",
         lambda r, _: _ends(r.per_trains())[0],
     ),
     Column(
         "per_1000_trains_high",
-        "At most (95 %)",
+        "Per 1,000 trains, at most (95 %)",
         "number",
         lambda r, _: _ends(r.per_trains())[1],
     ),
@@ -222,13 +224,13 @@ COLUMNS: tuple[Column, ...] = (
     ),
     Column(
         "expected_low",
-        "At least (95 %)",
+        "To expect per 1,000 trains, at least (95 %)",
         "number",
         lambda _, k: None if k.expected is None else k.expected.low,
     ),
     Column(
         "expected_high",
-        "At most (95 %)",
+        "To expect per 1,000 trains, at most (95 %)",
         "number",
         lambda _, k: None if k.expected is None else k.expected.high,
     ),
@@ -240,13 +242,13 @@ COLUMNS: tuple[Column, ...] = (
     ),
     Column(
         "expected_in_90_days_low",
-        "At least (95 %)",
+        "To expect in 90 days, at least (95 %)",
         "number",
         lambda _, k: None if k.thin else k.quarter_low,
     ),
     Column(
         "expected_in_90_days_high",
-        "At most (95 %)",
+        "To expect in 90 days, at most (95 %)",
         "number",
         lambda _, k: None if k.thin else k.quarter_high,
     ),
@@ -265,13 +267,13 @@ COLUMNS: tuple[Column, ...] = (
     ),
     Column(
         "against_before_low",
-        "At least (95 %)",
+        "Times the period before, at least (95 %)",
         "number",
         lambda _, k: None if k.against is None else k.against.low,
     ),
     Column(
         "against_before_high",
-        "At most (95 %)",
+        "Times the period before, at most (95 %)",
         "number",
         lambda _, k: None if k.against is None else _finite(k.against.high),
     ),

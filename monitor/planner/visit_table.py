@@ -4,7 +4,7 @@
 |---|---|
 | `from`, `to` | RFC 3339, or without an offset in the timezone of the line; `to` may be left empty |
 | `subject` | what was visited, such as `section/T107`, `head/H107` or `site/…`; several divided by `;`; a name alone is a section |
-| `cause` | what was found, from the list of `monitor.findings` |
+| `cause` | what was found, from the list of `monitor.findings`, by its key or in its words |
 | `part` | at what it was found, likewise; may be left empty, as may all that follow |
 | `reference` | the number of the order or report |
 | `who` | was there |
@@ -12,6 +12,7 @@
 | `fault` | id of the fault for which |
 | `id` | names the visit; without one it is named by when, where and who, so that a table that comes again changes nothing |
 
+Cells are divided by commas; semicolons and tabs are read too, for that is how spreadsheets of some countries save them.
 A cell that a spreadsheet would take for a formula has an apostrophe put before it, which is taken off again in reading.
 """
 
@@ -140,15 +141,38 @@ def read_raw(
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise TableFault([f"{name}: byte {error.start} is no UTF-8"]) from None
+        raise TableFault([f"{name}: {no_utf8(error)}"]) from None
     return read(text, there, by, name)
+
+
+def no_utf8(error: UnicodeDecodeError) -> str:
+    """What is wrong with a file that is saved in another way than it should be."""
+    return f"byte {error.start} is no UTF-8: save the table as CSV in UTF-8"
+
+
+def _divider(text: str) -> str:
+    """What stands between cells: where a comma is in every number, a spreadsheet writes a semicolon.
+
+    Example:
+        >>> _divider("from;subject;cause\\n"), _divider("from,subject,cause\\n")
+        (';', ',')
+    """
+    head = text.partition("\n")[0]
+    return max(",;\t", key=head.count)
 
 
 def _rows(text: str, name: str) -> Iterator[tuple[int, dict[str, str]]]:
     """The rows that say anything, each with the line of the file on which it ends."""
-    lines = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""))
+    text = text.removeprefix("\ufeff")
+    if not text.strip():
+        raise TableFault([f"{name}: there is nothing in it"])
+    lines = csv.reader(io.StringIO(text, newline=""), delimiter=_divider(text))
     columns = [one.strip().lower() for one in next(lines, [])]
-    faults = [f"there is no column {x}" for x in NEEDED if x not in columns]
+    faults = [
+        f"the column {x} is missing; needed are {', '.join(NEEDED[:-1])} and {NEEDED[-1]}"
+        for x in NEEDED
+        if x not in columns
+    ]
     twice = {x for x in columns if x in COLUMNS and columns.count(x) > 1}
     faults += [f"the column {x} comes twice" for x in sorted(twice)]
     if faults:
@@ -192,9 +216,12 @@ class _Reading:
     def _visit(self, row: dict[str, str], fault: Told) -> Visit | None:
         """What *row* says; None where it has no times."""
         subjects = self._subjects(row.get("subject", ""), fault)
-        cause = row.get("cause", "").strip()
+        cause = _cause(row.get("cause", ""))
         if not is_cause(cause):
-            fault(f"there is no cause {_shown(cause)}; there are {', '.join(FINDINGS)}")
+            fault(
+                f"what was found, {_shown(cause)}, is not on the list, which is: "
+                f"{', '.join(FINDINGS)}"
+            )
         part = self._part(row.get("part", ""), fault)
         begin = self._moment(row.get("from", ""), fault)
         end = self._moment(row["to"], fault) if row.get("to", "").strip() else begin
@@ -289,6 +316,15 @@ def _divided(cell: str, there: Whereabouts) -> list[str]:
 
 
 PARTS = ("head", "unit", "cable", "evaluator", "supply", "gateway")
+
+
+def _cause(cell: str) -> str:
+    """What was found, by its key or in its words."""
+    text = " ".join(cell.split())
+    for key, one in FINDINGS.items():
+        if text.lower() in {key, one.words.lower()}:
+            return key
+    return text
 
 
 def _full(text: str, there: Whereabouts) -> str:

@@ -170,6 +170,9 @@ def test_a_monitor_that_is_not_there_is_told(tmp_path):
     table = tmp_path / "v.csv"
     table.write_bytes(b"\xff")
 
-    assert call("import", str(table)).stderr == f"{table}: byte 0 is no UTF-8\n"
+    assert (
+        call("import", str(table)).stderr
+        == f"{table}: byte 0 is no UTF-8: save the table as CSV in UTF-8\n"
+    )
     assert call("import", str(tmp_path / "x.csv")).exit_code == 1
     assert call("export", "--desk", "http://127.0.0.1:1").exit_code == 1

@@ -114,3 +114,12 @@ def test_json_has_no_number_that_json_lacks():
         raise AssertionError(name)
 
     json.loads(as_json(found), parse_constant=refuse)
+
+
+def test_no_two_columns_are_called_the_same():
+    """In a spreadsheet a title is all that says what a column holds."""
+    titles = [one.title for one in COLUMNS]
+    keys = [one.key for one in COLUMNS]
+
+    assert len(set(titles)) == len(titles)
+    assert len(set(keys)) == len(keys)

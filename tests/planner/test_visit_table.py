@@ -121,7 +121,7 @@ def test_every_fault_is_told_with_its_line():
         "v.csv: line 3: 'soon' is no time",
         "v.csv: line 5: the line file has nothing that is 'section/T999'",
         "v.csv: line 6: names nothing that was visited",
-        f"v.csv: line 6: there is no cause 'gremlins'; there are {causes}",
+        f"v.csv: line 6: what was found, 'gremlins', is not on the list, which is: {causes}",
         "v.csv: line 7: '2026-05-05T09:00' has not come yet",
         "v.csv: line 8: '2026-05-04' has no time of day",
         "v.csv: line 10: has more cells than there are columns",
@@ -131,7 +131,11 @@ def test_every_fault_is_told_with_its_line():
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        ("", "v.csv: line 1: there is no column from"),
+        ("", "v.csv: there is nothing in it"),
+        (
+            "subject,cause",
+            "v.csv: line 1: the column from is missing; needed are from, subject and cause",
+        ),
         ("from,from,subject,cause", "v.csv: line 1: the column from comes twice"),
         (
             table("2026-05-04T09:00,,T107,head,zz", columns="from,to,subject,cause,id"),
@@ -168,16 +172,39 @@ def test_every_fault_is_told_with_its_line():
             "v.csv: line 3: is the same visit as one before it",
         ),
     ],
-    ids=["nothing", "twice", "id", "fault", "part", "long", "turned", "again"],
+    ids=[
+        "nothing",
+        "column",
+        "twice",
+        "id",
+        "fault",
+        "part",
+        "long",
+        "turned",
+        "again",
+    ],
 )
 def test_what_is_wrong_is_said(text, told):
     """In one line, with its number."""
     assert told in faults(text)
 
 
+@pytest.mark.parametrize("divider", [";", "\t"])
+def test_a_table_of_a_spreadsheet_that_divides_otherwise_is_read(divider):
+    """What was found in the words in which it is offered; several subjects in quotes."""
+    cells = ("2026-05-04T09:00", '"T107;H107"', "Cable or joint")
+    text = f"{divider.join(('from', 'subject', 'cause'))}\n{divider.join(cells)}\n"
+    [visit] = read(text, THERE, BY)
+
+    assert visit.subjects == ("section/T107", "head/H107")
+    assert visit.cause == "cable"
+
+
 def test_what_is_no_text_is_refused():
     """A file in another encoding, or none at all."""
-    with pytest.raises(TableFault, match="byte 0 is no UTF-8"):
+    with pytest.raises(
+        TableFault, match="byte 0 is no UTF-8: save the table as CSV in UTF-8"
+    ):
         read_raw(b"\xff\xfe", THERE, BY)
     with pytest.raises(TableFault, match="is no table"):
         read("from,subject,cause\n" + "x" * 200_000, THERE, BY)

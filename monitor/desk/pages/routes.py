@@ -51,6 +51,7 @@ from monitor.desk.pages.strip import strip
 from monitor.desk.pages.ticks import Ticks
 from monitor.desk.pages.top import top
 from monitor.desk.pages.view import CALLED, Story, View
+from monitor.desk.pages.when import local
 from monitor.desk.roles import Role
 from monitor.findings import FINDINGS
 
@@ -221,6 +222,7 @@ class Pages:
             position=found,
             positions=await self._desk.positions(),
             now=clock(parse(status.now), self._line.zone),
+            today=local(parse(status.now), self._line.zone)[:10],
             at=lambda text: self._view.at(text, status.now),
             caution=CAUTION,
             **more,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import re
 
 import httpx
 import openpyxl
@@ -191,6 +192,8 @@ async def test_the_visits_say_what_became_of_them(client, daemon):
 
     assert "fewer: 100 % fewer than to be expected" in text
     assert "the worst always fall" in text
+    assert "take out: entered in error</button>" in text
+    assert re.search(r"as of 2026-05-04 \d\d:\d\d:\d\d", text)
     assert "20 in 201 days before, 0 in 99 days since" in text
     assert "1 of 1: too few" in text
     assert "<script>alert" not in text
