@@ -15,7 +15,8 @@ from monitor.options import DataDirectory, FilesOf, JournalFile
 
 if TYPE_CHECKING:
     from monitor.core.layout import Line
-    from monitor.planner.worklist import Worklist
+    from monitor.core.moments import Moment
+    from monitor.planner.worklist import Item, Worklist
 
 
 class Format(StrEnum):
@@ -59,7 +60,7 @@ def worklist(
     elif form is Format.HTML:
         text = as_html(made, line)
     else:
-        text = "".join(f"{line}\n" for line in lines(made))
+        text = "".join(f"{line}\n" for line in lines(made, line))
     if out is not None and form is Format.XLSX:
         out.write_bytes(as_xlsx(made))
     elif out is not None:
@@ -102,7 +103,11 @@ def _made(
     return made, line
 
 
-def lines(made: Worklist) -> Iterator[str]:
+EVIDENCE = 3
+"""So many alerts are named of what an entry rests on; the table has them all."""
+
+
+def lines(made: Worklist, line: Line) -> Iterator[str]:
     """What is printed of a work list."""
     from monitor.planner.quiet_hours import NO_LEAVE
     from monitor.planner.worklist import NOTHING, ORDER
@@ -118,11 +123,35 @@ def lines(made: Worklist) -> Iterator[str]:
             yield f"   fewest trains: {trip.quiet.words}"
             yield f"   {NO_LEAVE}"
         for item in trip.items:
-            numbers = (
-                f" (register {', '.join(item.registers)})" if item.registers else ""
-            )
-            yield f"   - {item.reason}{numbers}"
+            yield f"   - {item.reason}"
+            for name, told in _beside(item, line):
+                yield f"     {name}: {told}"
     yield ORDER if made.trips else f"Nothing is on the list: {NOTHING}"
     if made.off:
         yield made.off_words
     yield f"{made.heard.words[0].upper()}{made.heard.words[1:]}."
+
+
+def _beside(item: Item, line: Line) -> Iterator[tuple[str, str]]:
+    """What else is known of a section on the list, by what it is called."""
+    from monitor.core.moments import as_datetime
+    from monitor.findings import FINDINGS
+
+    def day(moment: Moment) -> str:
+        return f"{as_datetime(moment).astimezone(line.zone):%Y-%m-%d}"
+
+    yield "register", ", ".join(item.registers) or "no number in the line file"
+    shown = [
+        f"{one.kind.replace('-', ' ')} {day(one.at)}{' (open)' if one.is_open else ''}"
+        for one in item.evidence[:EVIDENCE]
+    ]
+    if more := len(item.evidence) - EVIDENCE:
+        shown += [f"and {more} more"] if more > 0 else []
+    yield "rests on", ", ".join(shown) or "the counts alone"
+    visit = item.visit
+    if visit is None:
+        yield "last visit", "none on record"
+        return
+    found = FINDINGS[visit.cause].words
+    at = f" ({visit.part.replace('/', ' ')})" if visit.part else ""
+    yield "last visit", f"{day(visit.begin)}, {found}{at}"

@@ -102,6 +102,9 @@ def test_the_list_is_printed(data):
     assert ended.exit_code == 0, ended.output
     assert "1 train held" in ended.stdout
     assert "T3 was disturbed 3 times in 90 days watched" in ended.stdout
+    assert "     rests on: the counts alone\n" in ended.stdout
+    assert "     last visit: 2026-05-04, not said what (head H2)\n" in ended.stdout
+    assert "     register: no number in the line file\n" in ended.stdout
     assert (
         "4 of 4 sections were heard in the last 90 days, for 90 days." in ended.stdout
     )

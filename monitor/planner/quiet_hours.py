@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import tzinfo
+from typing import NamedTuple
 
 from monitor.core.moments import DAY, HOUR, Moment, as_datetime
 from monitor.history import HOURS, History
@@ -22,6 +23,9 @@ LOOKED_BACK = 28
 
 LEAST = 3
 """So many of the four must have been watched; else the hour is not known (a convention of ours)."""
+
+_ALIKE = 0.02
+"""Trains an hour by which hours may differ and be as rare: one train in two days."""
 
 LENGTH = 3
 """Hours that work on one head takes with getting there and testing (common practice: half a night at most)."""
@@ -63,6 +67,7 @@ class Quiet:
         days: on which it is so.
         begin: hour of the day.
         end: likewise; of the next day where no later.
+        hours: how many that are.
         trains: that worked through in it, on average, on each of its days; of several sections added up.
         sections: so many.
         weeks: in which each of its hours was watched, at the least.
@@ -72,6 +77,7 @@ class Quiet:
     begin: int
     end: int
     trains: float
+    hours: int = LENGTH
     sections: int = 1
     weeks: int = 4
 
@@ -86,9 +92,15 @@ class Quiet:
             'Sunday 01:00 to 04:00, 4.5 passages through 3 sections'
             >>> Quiet(days=("Sunday",), begin=1, end=4, trains=0, weeks=3).words
             'Sunday 01:00 to 04:00, no train seen in 3 weeks'
+            >>> Quiet(days=("Saturday",), begin=22, end=4, trains=0, hours=30).words
+            'Saturday 22:00 to Monday 04:00, no train seen in 4 weeks'
         """
         every = "every day" if len(self.days) == len(DAYS) else ", ".join(self.days)
-        when = f"{every} {self.begin:02}:00 to {self.end:02}:00"
+        when = f"{every} {self.begin:02}:00 to {self.end or HOURS:02}:00"
+        if self.hours >= WEEK:
+            when = "at any time of the week alike"
+        elif self.hours >= HOURS:
+            when = ", ".join(map(self._until, self.days))
         number = f"{self.trains:.1f}".removesuffix(".0")
         if number == "0":
             return f"{when}, no train seen in {self.weeks} weeks"
@@ -96,6 +108,14 @@ class Quiet:
         noun += "" if number == "1" else "s"
         where = "" if self.sections == 1 else f" through {self.sections} sections"
         return f"{when}, {number} {noun}{where}"
+
+    def _until(self, day: str) -> str:
+        """A time of a day or more, from *day* on."""
+        later, end = divmod(self.begin + self.hours, HOURS)
+        if not end:
+            later, end = later - 1, HOURS
+        last = DAYS[(DAYS.index(day) + later) % len(DAYS)]
+        return f"{day} {self.begin:02}:00 to {last} {end:02}:00"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -181,6 +201,7 @@ def rarest(
 
     The trains of all of them are added up: of parallel tracks all count, and of sections in a row a train counts in each, which errs to the side of too many.
     An hour that is not known of one of them is not known.
+    On each day of the week it is the longest time, of `LENGTH` hours or more, in which trains are as rare an hour as in the rarest of that length: whoever has the track from one to four wants to know that it could be had from midnight to six.
     The same hours of several days are one where the trains are as rare.
 
     Args:
@@ -194,37 +215,88 @@ def rarest(
     every = list(found.values())
     least = min(found, key=lambda name: sum(found[name].weeks))
     hours = [_added(every, at) for at in range(WEEK)]
-    runs = [_run(hours, at) for at in range(WEEK)]
     weeks = [min(one.weeks[at] for one in every) for at in range(WEEK)]
-    same: dict[tuple[int, float], list[int]] = {}
+    same: dict[_Run, list[int]] = {}
+    taken: set[int] = set()
     for day in range(len(DAYS)):
-        known = [
-            (round(trains, 6), at)
-            for at in range(day * HOURS, (day + 1) * HOURS)
-            if (trains := runs[at]) is not None
-        ]
-        if known:
-            trains, at = min(known)
-            same.setdefault((at % HOURS, round(trains, 1)), []).append(at)
-    ordered = sorted(same.items(), key=lambda one: (one[0][1], -len(one[1]), one[1]))
+        run = _rarest_of(hours, day)
+        if run is None:
+            continue
+        at, length, trains = run
+        # What goes on past midnight is told once, with the day on which it begins.
+        if all(hour % WEEK in taken for hour in range(at, at + length)):
+            continue
+        taken.update(hour % WEEK for hour in range(at, at + length))
+        key = _Run(round(trains / length, 1), at % HOURS, length, round(trains, 1))
+        same.setdefault(key, []).append(at)
+    ordered = sorted(
+        same.items(),
+        key=lambda one: (one[0].an_hour, -one[0].length, -len(one[1]), one[1]),
+    )
     return Rarest(
         times=tuple(
             Quiet(
-                days=tuple(DAYS[at // HOURS] for at in starts),
-                begin=hour,
-                end=(hour + LENGTH) % HOURS,
-                trains=trains,
+                days=tuple(DAYS[at // HOURS] for at in sorted(starts)),
+                begin=run.begin,
+                end=(run.begin + run.length) % HOURS,
+                hours=run.length,
+                trains=run.trains,
                 sections=len(every),
                 weeks=min(
-                    weeks[(at + k) % WEEK] for at in starts for k in range(LENGTH)
+                    weeks[(at + k) % WEEK] for at in starts for k in range(run.length)
                 ),
             )
-            for (hour, trains), starts in ordered[:most]
+            for run, starts in ordered[:most]
         ),
         unknown=sum(one is None for one in hours),
         least=least,
         heard=sum(found[least].weeks) / HOURS,
     )
+
+
+class _Run(NamedTuple):
+    """Hours that follow one another, on any day: trains an hour, from which hour, how many hours, trains in them."""
+
+    an_hour: float
+    begin: int
+    length: int
+    trains: float
+
+
+def _rarest_of(
+    hours: Sequence[float | None], day: int
+) -> tuple[int, int, float] | None:
+    """The longest run of the rarest hours that has to do with a *day* of the week: its first hour of the week, how many hours, and the trains in them."""
+    known = [
+        (round(trains, 6), at)
+        for at in range(day * HOURS, (day + 1) * HOURS)
+        if (trains := _run(hours, at)) is not None
+    ]
+    if not known:
+        return None
+    fewest = min(trains for trains, _ in known)
+    runs = [_longer(hours, at, fewest) for trains, at in known if trains == fewest]
+    return max(runs, key=lambda one: (one[1], -one[2], -one[0]))
+
+
+def _longer(
+    hours: Sequence[float | None], at: int, fewest: float
+) -> tuple[int, int, float]:
+    """The hours from *at* on, with those before and after them in which trains are as rare; on the side on which they are rarer first."""
+    begin, end, trains = at, at + LENGTH, fewest
+    as_rare = fewest / LENGTH + _ALIKE
+    while end - begin < WEEK:
+        sides = [
+            (found, side)
+            for side in (begin - 1, end)
+            if (found := hours[side % WEEK]) is not None
+        ]
+        if not sides or min(sides)[0] > as_rare:
+            break
+        more, side = min(sides)
+        trains += more
+        begin, end = min(begin, side), max(end, side + 1)
+    return begin % WEEK, end - begin, trains
 
 
 def _added(every: Sequence[Hours], at: int) -> float | None:

@@ -31,7 +31,7 @@ LEAST = 2
 """Disturbances in the last 90 days, from which on a section is on the list."""
 
 NEAR_KM = 3.0
-"""What is no further apart is reached in one visit (a convention of ours)."""
+"""From end to end so much is reached in one visit (a convention of ours)."""
 
 STAYS = 1.0
 """Days: what has not been given back for so long is on the list, whatever was raised (a convention of ours)."""
@@ -554,20 +554,24 @@ def _near(items: list[Item], place: Place, there: Whereabouts) -> list[list[Item
     """What of *items* is reached in one visit: all in a room, and along the track what is near."""
     if place == "room":
         return [items]
-    spots = {one.section: there.spot(one.parts[0]).low for one in items}
-    known = sorted(
-        (one for one in items if spots[one.section] is not None),
-        key=lambda one: spots[one.section] or 0.0,
-    )
+    nowhere: list[Item] = []
+    known: list[tuple[float, float, Item]] = []
+    for one in items:
+        spots = [there.spot(part) for part in one.parts]
+        ends = [km for x in spots for km in (x.low, x.high) if km is not None]
+        if ends:
+            known.append((min(ends), max(ends), one))
+        else:
+            nowhere.append(one)
     groups: list[list[Item]] = []
-    before: float | None = None
-    for one in known:
-        at = spots[one.section] or 0.0
-        if before is None or at - before > NEAR_KM:
+    first = last = 0.0
+    for low, high, one in sorted(known, key=lambda x: (x[0], x[1], x[2].section)):
+        # From the first to the last of them, not from each to the next: those would lead along the whole line.
+        if not groups or max(last, high) - first > NEAR_KM:
             groups.append([])
+            first, last = low, high
         groups[-1].append(one)
-        before = at
-    nowhere = [one for one in items if spots[one.section] is None]
+        last = max(last, high)
     return [*groups, nowhere] if nowhere else groups
 
 

@@ -350,6 +350,33 @@ def test_without_kilometres_it_is_one_visit_to_a_room():
     assert (trip.low, trip.high, trip.site) == (None, None, "North room")
 
 
+def test_a_visit_reaches_from_end_to_end_and_not_from_each_to_the_next():
+    """Heads at 0, 2.9, 5.8 and so on, each a section: three km reach from the first to the second, and never along the line."""
+    text = TEXT.replace("km = 0", "km = 0.0")
+    for n in range(1, 7):
+        of_it = SECTION.format(n=n, of=1, next=f"T{n + 1}" if n < 6 else "open")
+        text += of_it.replace(f"km = {n}", f"km = {round(2.9 * n, 1)}")
+    line = read_line(
+        text.replace('[[evaluator]]\nid = "EV2"\nsite = "South room"\n', "")
+    )
+    there = Whereabouts(line)
+    suspected = [warned(f"T{n}", (f"head/H{n}", 0.9)) for n in range(1, 7)]
+    one = Known(
+        now=NOW,
+        watched={name: seen(3) for name in line.sections},
+        held={},
+        warnings=suspected,
+        visits=[],
+    )
+    trips = worklist(one, there)
+
+    assert sorted((trip.low, trip.high) for trip in trips) == [
+        (2.9, 5.8),
+        (8.7, 11.6),
+        (14.5, 17.4),
+    ]
+
+
 # When.
 
 
@@ -359,16 +386,34 @@ def hours(one, weeks=4):
 
 
 def test_the_rarest_hours_are_found():
-    """A train every fourth night and none from one to four; on Sunday none until six."""
+    """A train every fourth night and none from one to four; on Sunday none until six: all of that is told, and the longer time first."""
     day = [0.25, 0, 0, 0, 1, 1] + [4.0] * 18
     sunday = [0.0] * 6 + [4.0] * 18
     found = rarest({"T1": hours(day * 6 + sunday)}, ["T1"])
 
     assert [one.words for one in found.times] == [
+        "Sunday 00:00 to 06:00, no train seen in 4 weeks",
         "Monday, Tuesday, Wednesday, Thursday, Friday, Saturday 01:00 to 04:00, no train seen in 4 weeks",
-        "Sunday 00:00 to 03:00, no train seen in 4 weeks",
     ]
     assert found.unknown == 0
+
+
+def test_the_longest_time_that_is_as_rare_is_told():
+    """By night none from 22 to 5 but one in four weeks between one and two, so that the longer part is from two on; on a line that rests from Saturday night to Monday morning that is one time, told once."""
+    night = [0, 0.25, 0, 0, 0, 0] + [4.0] * 16 + [0, 0]
+    longer = rarest({"T1": hours(night * 7)}, ["T1"])
+    rests = [4.0] * 4 + [0.0] * 3 + [4.0] * 17
+    week = rests * 5 + [4.0] * 22 + [0.0] * 26
+    week[:4] = [0.0] * 4
+    found = rarest({"T1": hours(week)}, ["T1"])
+    alike = rarest({"T1": hours([1.0] * WEEK)}, ["T1"])
+
+    assert longer.words == "every day 02:00 to 06:00, no train seen in 4 weeks"
+    assert found.words == (
+        "Saturday 22:00 to Monday 07:00, no train seen in 4 weeks; "
+        "Tuesday, Wednesday, Thursday, Friday 04:00 to 07:00, no train seen in 4 weeks"
+    )
+    assert alike.words == "at any time of the week alike, 168 trains"
 
 
 def test_the_trains_of_all_that_the_access_needs_are_added_up():
@@ -377,7 +422,7 @@ def test_the_trains_of_all_that_the_access_needs_are_added_up():
     by_night = [2.0] * 12 + [0.0] * 12
     found = rarest({"T1": hours(by_day * 7), "T2": hours(by_night * 7)}, ["T1", "T2"])
 
-    assert found.words == "every day 12:00 to 15:00, 3 passages through 2 sections"
+    assert found.words == "every day 12:00 to 24:00, 12 passages through 2 sections"
 
 
 def test_hours_that_were_watched_too_seldom_are_not_quiet():
@@ -473,7 +518,7 @@ def test_an_hour_that_nobody_watched_is_no_hour_without_trains():
     assert {found["T1"].weeks[at] for at in range(WEEK) if at % 24 < 4} == {0}
     assert {found["T1"].usual(at) for at in range(WEEK) if at % 24 >= 4} == {1.0}
     [time] = rarest(found, ["T1"]).times
-    assert time.words == "every day 04:00 to 07:00, 3 trains"
+    assert time.words == "every day 04:00 to 24:00, 20 trains"
 
 
 def test_the_access_needs_what_lies_beyond_the_head():
