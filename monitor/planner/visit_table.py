@@ -151,10 +151,10 @@ def no_utf8(error: UnicodeDecodeError) -> str:
 
 
 def _divider(text: str) -> str:
-    """What stands between cells: where a comma is in every number, a spreadsheet writes a semicolon.
+    r"""What stands between cells: where a comma is in every number, a spreadsheet writes a semicolon.
 
     Example:
-        >>> _divider("from;subject;cause\\n"), _divider("from,subject,cause\\n")
+        >>> _divider("from;subject;cause\n"), _divider("from,subject,cause\n")
         (';', ',')
     """
     head = text.partition("\n")[0]
