@@ -141,7 +141,7 @@ async def test_the_work_list_says_where_to_go_and_why(client):
         in answer.text
     )
     assert (
-        "Fewest trains, by the last four weeks: every day 00:00 to 03:00, no train seen in 4 weeks"
+        "Fewest trains, by the last four weeks: at any time of the week alike, no train seen in 4 weeks"
         in answer.text
     )
     assert "no leave to go on the track" in answer.text
