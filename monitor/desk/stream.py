@@ -3,6 +3,7 @@
 Each event has an id, `<run>-<number>`: a reader that was cut off names the last it had, and is given what came since.
 Where that is no longer here (the monitor was started anew, or too much came since) the reader is told so, in an event `gone`, and has to ask for the lists again: nothing is left out in silence.
 A reader that is slower than what comes is told the same.
+What concerns only some readers is told to those alone.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import json
 import re
 import secrets
 from collections import Counter, deque
-from collections.abc import AsyncGenerator, Callable
+from collections.abc import AsyncGenerator, Callable, Collection
 from typing import Any
 
 KEPT = 10_000
@@ -48,7 +49,7 @@ class Stream:
         run: str | None = None,
     ) -> None:
         self.run = run if run is not None else secrets.token_hex(4)
-        self._events: deque[tuple[int, str]] = deque(maxlen=kept)
+        self._events: deque[tuple[int, str, str | None]] = deque(maxlen=kept)
         self._last = 0
         self.told: Counter[str] = Counter()
         self._most = readers
@@ -61,14 +62,14 @@ class Stream:
         """The id of the last event; whoever names it is given what comes from here on."""
         return f"{self.run}-{self._last}"
 
-    def put(self, kind: str, values: Any) -> None:
-        """Tell everybody *values*, plain JSON values, under the name *kind*."""
+    def put(self, kind: str, values: Any, to: str | None = None) -> None:
+        """Tell *values*, plain JSON values, under the name *kind*: to everybody, or to those who follow *to*."""
         self._last += 1
         self.told[kind] += 1
         # In ASCII, JSON has no line end of its own, not even one of those that some readers take for one (U+2028).
         text = json.dumps(values, separators=(",", ":"))
         told = f"id: {self.run}-{self._last}\nevent: {kind}\ndata: {text}\n\n"
-        self._events.append((self._last, told))
+        self._events.append((self._last, told, to))
         self._wake()
 
     def close(self) -> None:
@@ -107,13 +108,17 @@ class Stream:
         return len(self._waiting) >= self._most
 
     async def read(
-        self, last_id: str | None, still: Callable[[], bool] = lambda: True
+        self,
+        last_id: str | None,
+        still: Callable[[], bool] = lambda: True,
+        of: Collection[str] = (),
     ) -> AsyncGenerator[str]:
         """The events after *last_id*, as they come.
 
         Args:
             last_id: of the last event that the reader has; None or "": only what comes from now on.
             still: whether the reader may go on; asked whenever something is sent.
+            of: what is told to some readers only, and to this one.
         """
         woken = asyncio.Event()
         self._waiting.add(woken)
@@ -131,7 +136,9 @@ class Stream:
                     # A few at a time, so that nothing is copied that is gone before it is read.
                     chunk = [self._events[i] for i in self._span(skip)]
                     at = chunk[-1][0]
-                    yield "".join(text for _, text in chunk)
+                    mine = [text for _, text, to in chunk if to is None or to in of]
+                    if mine:
+                        yield "".join(mine)
                 else:
                     woken.clear()
                     try:

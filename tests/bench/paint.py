@@ -46,13 +46,12 @@ from tests.mosquitto import open_port, running
 WATCH = """
 window.painted = [];
 let told = new Map();
-const Plain = EventSource;
-window.EventSource = class extends Plain {
+const note = (text) => { for (const [name, look] of Object.entries(JSON.parse(text).sections)) told.set(name, look.shows); };
+const Plain = SharedWorker;
+window.SharedWorker = class extends Plain {
   constructor(...given) {
     super(...given);
-    this.addEventListener("tick", (event) => {
-      for (const [name, look] of Object.entries(JSON.parse(event.data).sections)) told.set(name, look.shows);
-    });
+    this.port.addEventListener("message", ({ data }) => { if (data.kind === "tick") note(data.text); });
   }
 };
 addEventListener("DOMContentLoaded", () => {

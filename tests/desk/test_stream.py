@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 from contextlib import aclosing
 
 from hypothesis import given, strategies as st
@@ -130,7 +131,7 @@ def test_no_text_breaks_the_frame(text):
     """Whatever stands in an event, it is one line of data and comes back as it was."""
     stream = Stream(run="0000abcd")
     stream.put("note", {"text": text.encode(errors="replace").decode()})
-    [(_, block)] = stream._events
+    [(_, block, _)] = stream._events
     lines = block.rstrip("\n").replace("\r", "\n").split("\n")
     assert len(lines) == 3
     values = json.loads(lines[2].removeprefix("data: "))
@@ -154,3 +155,24 @@ async def test_nothing_is_lost_in_silence(kept, came, last):
         assert found == [f"data: {number}" for number in since]
     else:
         assert "no longer here" in found[0]
+
+
+async def test_what_concerns_some_readers_is_told_to_those_alone():
+    """Whoever follows one thing is not told of another, and misses nothing that is for everybody."""
+    stream = Stream(run="0000abcd")
+    for number, to in enumerate((None, "north", "south", None, "south"), 1):
+        stream.put("lists", number, to=to)
+
+    async def heard(*of):
+        found = []
+        async with aclosing(stream.read("0000abcd-0", of=of)) as reading:
+            async with asyncio.timeout(5):
+                async for text in reading:
+                    found += re.findall(r"data: (\d)", text)
+                    if "4" in found:
+                        break
+        return "".join(found)
+
+    assert await heard() == "14"
+    assert await heard("north") == "124"
+    assert await heard("north", "south") == "12345"

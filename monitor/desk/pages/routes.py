@@ -9,7 +9,6 @@ from __future__ import annotations
 import json
 from collections.abc import AsyncIterator, Awaitable, Callable
 from functools import partial, wraps
-from hashlib import blake2b
 from importlib.resources import files
 from pathlib import PurePosixPath
 from typing import Annotated, Any
@@ -42,6 +41,7 @@ from monitor.desk.model import (
 )
 from monitor.desk.pages.explain import ExplainPage
 from monitor.desk.pages.facts import has_ended, in_words
+from monitor.desk.pages.listed import MOST, Listed, plain
 from monitor.desk.pages.looks import SectionLook
 from monitor.desk.pages.month_strip import month_strip
 from monitor.desk.pages.replay import ReplayPage
@@ -65,7 +65,8 @@ SERVED = ("monitor.desk.pages", "monitor.charts")
 HOURS = 24
 """Of what was so, a section's page tells so many."""
 
-Position = Annotated[str | None, Query(max_length=64)]
+PositionName = Annotated[str, Field(max_length=64)]
+Position = Annotated[PositionName | None, Query()]
 
 Silenced = Annotated[str, Field(pattern="^[0-9a-z]{1,64} (urgent|prompt)$")]
 """A fault, by its id, as it was at a priority."""
@@ -137,12 +138,14 @@ class Pages:
         self._tested: dict[str, str] = {}
         self._shared = Shared(ticks.changes, now)
         self._templates = environment()
-        self._lists: dict[str, Callable[[PositionOut | None], Awaitable[str]]] = {
-            "top": self._top_line,
-            "faults": self._faults,
-            "resets": self._resets,
-            "foot": self._foot,
+        self._lists = {
+            "top": self._of(self._top_line),
+            "faults": self._of(self._faults),
+            "resets": self._of(self._resets),
+            "foot": self._of(self._foot),
         }
+        self._listed = Listed(self._shared, self._lists, now)
+        ticks.beside = self._listed.news
 
     def router(self) -> APIRouter:
         """Everything that is answered; none of it stands in the API's description."""
@@ -288,20 +291,19 @@ class Pages:
         has = set(have.split("."))
         told = {}
         for name, make in self._lists.items():
-            text = await self._shared.of(
-                (name, position), partial(self._of, position, make), since
-            )
-            mark = blake2b(text.encode(), digest_size=6).hexdigest()
-            if mark not in has:
-                told[name] = {"mark": mark, "text": text}
+            key = name, position or ""
+            made = await self._shared.of(key, partial(make, position or ""), since)
+            if made.mark not in has:
+                told[name] = plain(made, None)
         return Response(json.dumps(told), media_type="application/json")
 
-    async def _of(
-        self,
-        position: str | None,
-        make: Callable[[PositionOut | None], Awaitable[str]],
-    ) -> str:
-        return await make(await self._view.position(position))
+    def _of(
+        self, make: Callable[[PositionOut | None], Awaitable[str]]
+    ) -> Callable[[str], Awaitable[str]]:
+        async def made(position: str) -> str:
+            return await make(await self._view.position(position or None))
+
+        return made
 
     async def _faults(self, position: PositionOut | None) -> str:
         faults, now = await self._view.faults(position), await self._now()
@@ -337,7 +339,8 @@ class Pages:
 
     async def part_fault(self, name: str, since: int | None = None) -> str:
         """One fault, with the close-up of where it is."""
-        return await self._shared.of(("fault", name), lambda: self._told(name), since)
+        key = "fault", name
+        return (await self._shared.of(key, lambda: self._told(name), since)).text
 
     async def _fault(self, position: PositionOut | None, name: str | None) -> str:
         if name is None:
@@ -395,18 +398,21 @@ class Pages:
         self,
         request: Request,
         last: Annotated[str | None, Query(max_length=64)] = None,
+        position: Annotated[list[PositionName] | None, Query(max_length=MOST)] = None,
     ) -> StreamingResponse:
-        """What changes, gathered; four events in a second at most, and one in a second at least."""
+        """What changes, gathered: a few events in a second at most, and one in a second at least; and the lists of each *position* whenever one of them is another."""
         asker = self._door.check(request, Role.LOOK)
         if self._ticks.ticks.is_full():
             raise Refusal(503, "As many are following as may.", {"Retry-After": "10"})
         last = request.headers.get("last-event-id", last)
+        of = position or []
 
         async def told() -> AsyncIterator[str]:
-            async for text in self._ticks.ticks.read(
-                last, lambda: self._door.still(request, asker)
-            ):
-                yield text
+            with self._listed.followed(of):
+                async for text in self._ticks.ticks.read(
+                    last, lambda: self._door.still(request, asker), of
+                ):
+                    yield text
 
         return StreamingResponse(
             told(),
@@ -496,7 +502,7 @@ class Pages:
         async def told() -> str:
             return await self._phone_story(await self._view.story(name))
 
-        return await self._shared.of(("phone", name), told)
+        return (await self._shared.of(("phone", name), told)).text
 
     # Lists.
 

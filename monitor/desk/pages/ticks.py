@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Awaitable, Callable, Iterable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
@@ -29,8 +29,8 @@ BEAT_S = 1.0
 LATE = 2.0
 """So many times as late as it was itself it gathers longer: what is told more often than it can be shown waits somewhere."""
 
-KEPT = 240
-"""Ticks kept for a page that was cut off: a minute of a storm."""
+KEPT = 480
+"""Ticks and lists kept for a page that was cut off: a minute of a storm."""
 
 LISTS = frozenset({"alert", "fault", "call", "act", "entry", "position"})
 """What may change the lists of a page."""
@@ -45,6 +45,7 @@ class Ticks:
         line: the line file.
         stream: of the API.
         caption: what a show says about what one sees, or "".
+        beside: the lists that are told after a tick: to whom, and what.
 
     Attributes:
         ticks: what pages follow.
@@ -55,6 +56,9 @@ class Ticks:
     line: Line
     stream: Stream
     caption: Callable[[], str] = str
+    beside: Callable[[], Awaitable[Iterable[tuple[str, Any]]]] = field(
+        default_factory=lambda: _nothing
+    )
     ticks: Stream = field(default_factory=lambda: Stream(kept=KEPT, beat_s=10.0))
     version: int = 0
     _sections: dict[str, SectionOut | None] = field(default_factory=dict)
@@ -156,6 +160,9 @@ class Ticks:
         sections = {name: one.plain() for name, one in looks.items()}
         about = None if faults is None else sorted(faults)
         self.ticks.put("tick", await self._tick(sections, about))
+        for position, lists in await self.beside():
+            news = {"position": position, "lists": lists}
+            self.ticks.put("lists", news, to=position)
 
     async def _changed(
         self, told: dict[str, SectionOut | None]
@@ -183,6 +190,10 @@ class Ticks:
             "caption": self.caption(),
             "sections": sections,
         }
+
+
+async def _nothing() -> Iterable[tuple[str, Any]]:
+    return ()
 
 
 def _sections_of(fault: dict[str, Any]) -> set[str]:

@@ -49,7 +49,8 @@ class Watched:
 @asynccontextmanager
 async def opened(browser, url, width=1920, height=940):
     """A page at *url*."""
-    page = await browser.new_page(viewport={"width": width, "height": height})
+    page = await browser.new_page()
+    await page.set_viewport_size({"width": width, "height": height})
     page.set_default_timeout(SLOW_MS)
     expect.set_options(timeout=SLOW_MS)
     watched = Watched(page)

@@ -32,7 +32,7 @@ class Maker:
 
     async def ask(self, key="faults", since=None):
         """What whoever asks for it is given."""
-        return await self.shared.of(key, self.make, since)
+        return (await self.shared.of(key, self.make, since)).text
 
 
 async def test_ten_pages_that_ask_at_once_are_given_one_part():

@@ -1,6 +1,7 @@
 // The desk: follows the monitor's ticks, changes how sections look, and asks for a part again when it has changed.
 // Nothing is concluded here.  What this page no longer hears it hatches.
 
+import { hear } from "./hearing.js";
 import { act, age, clock, forget, key, part, tell } from "./server.js";
 import { made, receipts } from "./shown.js";
 import { able, allow, sound } from "./sounds.js";
@@ -8,7 +9,7 @@ import { able, allow, sound } from "./sounds.js";
 const STALE_MS = 3000; // a tick comes every second
 const EDGE = 4; // beside the sections of a close-up, for the heads at both ends
 const SLEPT_MS = 10000;
-const TOP_MS = 20000; // so often the lists are asked for where nothing changed
+const BEAT_MS = 900; // so often at most the monitor is told that this page is open
 const PAST_MS = 30000; // so often the fault is: the last minutes go on
 const ALONE_MS = 20000; // nobody has touched the page for so long: it turns to what is urgent by itself
 const AGAIN_MS = { urgent: 5000, prompt: 20000 }; // so often a sound repeats until seen or silenced
@@ -22,6 +23,7 @@ const at = (id) => document.getElementById(id);
 
 let ahead = Date.parse(body.dataset.now) - performance.now(); // the monitor's clock before one here that only counts: nobody sets that
 let wall = Date.now() - performance.now();
+let reached = true; // the stream stands: until it broke, or ticks come again
 let silent = null; // ms since the monitor heard the feed, as of the last tick
 let ticked = performance.now();
 let lostSince = null;
@@ -58,6 +60,8 @@ function silence() {
 
 let drawn = new Map(); // every drawing of a section, with how it looks there
 const newest = new Map(); // as ticks told it: a part may have been made before that
+const toldBy = new Map(); // by which tick, counted here
+let ticks = 0;
 let pending = new Map(); // what the next frame shows; a page that is behind skips what was between
 let asOf = body.dataset.now; // of what is drawn next, by the monitor's clock
 let framed = false;
@@ -167,27 +171,26 @@ function stands(gone, total) {
 const REST_MS = 200; // between two answers for the lists: more often they are not read
 const wanted = new Map(); // what is to be asked for next, by part
 const busy = new Set();
-const marks = {}; // what the monitor calls what is here of each list
+const have = new Map(); // what the monitor calls what is here of each list, and the how manieth it was that it made
 const pause = (ms) => new Promise((go) => setTimeout(go, ms));
 async function again(id, anew = false) {
   // One question a part at a time: what is wanted meanwhile is asked for next, as it is wanted then.
   // What was just made for another page will do, unless something was done here since the last tick.
+  // While the stream is broken nothing is asked: it would fail, and be asked again when ticks come.
   wanted.set(id, anew || wanted.get(id));
-  if (busy.has(id)) return;
+  if (busy.has(id) || !reached) return;
   busy.add(id);
-  while (wanted.has(id)) {
+  while (wanted.has(id) && reached) {
     const since = wanted.get(id) || version === null ? {} : { since: version };
     const of = chosen;
     wanted.delete(id);
-    const text = await part(id === "fault" ? story(since) : lists({ ...since, have: Object.values(marks).join(".") }));
+    const text = await part(id === "fault" ? story(since) : lists({ ...since, have: Array.from(have.values(), (one) => one.mark).join(".") }));
     for (const place of places(id)) place.classList.toggle("old", text === null);
     if (text !== null) {
       if (id === "lists") { putLists(JSON.parse(text)); await pause(REST_MS); }
       else if (of === chosen) put(id, text);
       continue;
     }
-    // While the monitor is not heard the whole page is hatched, and asks anew when it is.
-    if (lostSince !== null) break;
     await pause(1000);
     wanted.set(id, true);
   }
@@ -207,11 +210,18 @@ function story(more) {
 }
 
 function putLists(told) {
-  for (const [id, { mark, text }] of Object.entries(told)) {
-    marks[id] = mark;
+  // A tick may be older than what was asked for meanwhile; and a page that does not have what it should, by the mark, asks for it.
+  let missing = false;
+  for (const [id, { mark, made, text }] of Object.entries(told)) {
+    const had = have.get(id);
+    if (had && made < had.made) continue;
+    if (text === undefined && had?.mark !== mark) { missing = true; continue; }
+    have.set(id, { mark, made });
+    if (text === undefined || had?.mark === mark) continue;
     if (id === "top") topLine(JSON.parse(text));
     else put(id, text);
   }
+  if (missing) again("lists");
 }
 
 function topLine(told) {
@@ -340,8 +350,12 @@ function refresh() {
 // Ticks.
 
 async function whole() {
+  // What there is may be another monitor's, or another part of what is played.
+  have.clear();
+  const since = ticks;
   const text = await part("/looks");
-  if (text !== null) draw(JSON.parse(text), asOf);
+  // What a tick told meanwhile is newer.
+  if (text !== null) draw(Object.fromEntries(Object.entries(JSON.parse(text)).filter(([name]) => (toldBy.get(name) ?? 0) <= since)), asOf);
   refresh();
 }
 
@@ -370,22 +384,24 @@ function take(tick) {
   wall = Date.now() - performance.now();
   silent = tick.silent_s === null ? null : tick.silent_s * 1000;
   ticked = performance.now();
+  ticks += 1;
+  for (const name of Object.keys(tick.sections)) toldBy.set(name, ticks);
+  const cut = !reached;
+  reached = true;
   if (lostSince !== null) found();
+  else if (cut) for (const [id, anew] of wanted) again(id, anew);
   if (Object.keys(tick.sections).length) draw(tick.sections, tick.now);
   const unknown = at("unknown");
   unknown.classList.toggle("unknown", tick.not_known > 0);
   const count = unknown.querySelector("b");
-  const said = `${tick.not_known} of ${count.dataset.of} not known`;
-  // Since when, and where, is asked for as soon as the count is another.
-  const other = count.textContent !== said;
-  if (other) count.textContent = said;
+  write(count, `${tick.not_known} of ${count.dataset.of} not known`);
   body.dataset.connected = tick.connected ? "1" : "0";
   caption(tick.caption);
-  const stale = version !== tick.version || tick.faults === null;
-  if (stale) version = tick.version;
-  // What was made for another page just before may not know yet which sections are not known.
-  if (other || stale) again("lists", other);
+  version = tick.version;
   if (chosen && (tick.faults === null || tick.faults.includes(chosen))) again("fault");
+  if (performance.now() - beaten > BEAT_MS) beat();
+  // A browser lets the timers of a page that is hidden wait for a minute, but not what it is told.
+  watch();
 }
 
 function caption(text) {
@@ -398,7 +414,6 @@ function caption(text) {
 
 function found() {
   forget();
-  for (const id of Object.keys(marks)) delete marks[id]; // what stands there was written by the page meanwhile
   lostSince = null;
   report({}); // that this is over
   at("lost").hidden = true;
@@ -406,15 +421,13 @@ function found() {
   whole();
 }
 
-function follow() {
-  const events = new EventSource(`/ticks?last=${body.dataset.tick}`);
-  events.addEventListener("tick", (event) => take(JSON.parse(event.data)));
-  events.addEventListener("gone", () => whole());
-  events.onerror = () => {
-    // A browser gives up where it is answered by anything but events.
-    if (events.readyState === EventSource.CLOSED) setTimeout(follow, 2000);
-  };
-}
+const told = {
+  tick: (text) => take(JSON.parse(text)),
+  lists: (text) => { putLists(JSON.parse(text).lists); ring(); },
+  gone: () => whole(),
+  cut: () => { reached = false; },
+  pulse: () => watch(),
+};
 
 function title() {
   // In the row of tabs, where the page itself is hidden.
@@ -456,8 +469,10 @@ function watch() {
     at("where").textContent = `since ${clock(lostSince, zone)}`;
     document.title = `Not known since ${clock(lostSince, zone)}`;
     report({ stale: new Date(lostSince).toISOString() });
+    sounds = false;
+    saySound();
   }
-  if (waiting && !held()) { waiting = false; marks.faults = ""; again("lists"); }
+  if (waiting && !held()) { waiting = false; have.delete("faults"); again("lists"); }
   ring();
 }
 
@@ -521,7 +536,9 @@ function saySound() {
   at("try-sound").textContent = able() ? "try it (T)" : "allow it (T)";
 }
 
+let beaten = -Infinity;
 async function beat(more = {}) {
+  beaten = performance.now();
   const asking = new URLSearchParams({ page, position, able: String(able()), ...more });
   const turn = silencing; // an answer that was under way when M was pressed knows nothing of it
   const text = await part(`/beat?${asking}`);
@@ -544,7 +561,7 @@ async function trySound() {
 
 const { report, painted, leave } = receipts(() => ({
   page, position, at: new Date(present()).toISOString(), visible: document.visibilityState === "visible", sound: heardHow(),
-}));
+}), () => reached);
 
 function heardHow() {
   return isMuted() ? "muted" : able() ? (sounds ? "could" : "elsewhere") : "blocked";
@@ -729,9 +746,8 @@ addEventListener("resize", fit, { passive: true });
 select();
 turn();
 painted();
-follow();
+hear({ last: body.dataset.tick, position, version: body.dataset.version }, (kind, text) => told[kind](text));
+again("lists");
 beat();
-setInterval(beat, 1000, {});
 setInterval(watch, 250);
-setInterval(() => again("lists"), TOP_MS);
 setInterval(() => { if (chosen) again("fault"); }, PAST_MS);

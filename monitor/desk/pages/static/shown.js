@@ -25,8 +25,8 @@ function fits(one, other) {
   return every.length <= MOST_FAULTS && every.reduce((sum, fault) => sum + (fault.alerts?.length ?? 0), 0) <= MOST_ALERTS;
 }
 
-/** Receipts of a page: *how* gives what each says of the page itself, the time among it. */
-export function receipts(how) {
+/** Receipts of a page: *how* gives what each says of the page itself, the time among it, and *reached* whether the monitor can be told now. */
+export function receipts(how, reached) {
   const states = new Map();
   const alerts = new Set();
   const waiting = [];
@@ -44,7 +44,7 @@ export function receipts(how) {
     if (sending) return;
     sending = true;
     let tries = 0;
-    while (waiting.length) {
+    while (waiting.length && reached()) {
       gather();
       const { why, status } = await tell("/api/v1/shown", waiting[0]);
       // A monitor that has started anew wants another proof: the second time it has that.
