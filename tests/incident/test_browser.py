@@ -14,6 +14,8 @@ from typer.testing import CliRunner
 
 from monitor.cli import app
 from monitor.core.engine import Engine
+from monitor.core.events import SectionState, State
+from monitor.core.layout import read_line
 from monitor.core.tuning import Detection
 from monitor.incident.page import asset, page
 from monitor.incident.pieces import Piece
@@ -209,7 +211,7 @@ async def test_whatever_is_chosen_anywhere_is_shown_everywhere(path):
         # By keys alone: a section, what happened there next, and who says so.
         await tab.locator("#was").focus()
         await tab.keyboard.press("Home")
-        for key in ("ArrowDown", "ArrowDown", ".", "."):
+        for key in ("ArrowDown", "ArrowDown", ".", ".", "."):
             await tab.keyboard.press(key)
         await expect(focus).to_contain_text("shown by event gw/GW")
         await expect(focus).to_contain_text("after its time")
@@ -280,6 +282,20 @@ async def test_a_window_is_found_marked_and_sent(path):
         await settled(tab)
         after = await tab.evaluate("document.getElementById('was').dataset.from")
         assert float(after) > float(before)
+
+
+async def test_what_a_row_shows_is_found(path):
+    """Its words, its time, its source with its number: what somebody reads is what they look for."""
+    async with opened(path) as tab:
+        # What a row shows is found: its words, its time, its source with its number.
+        row = tab.locator("#events tbody tr[data-event]")
+        count = tab.locator("#events-count")
+        at_that = (await row.nth(3).locator("td").first.text_content())[:8]
+        for wanted in ("reset accepted", "#1", at_that):
+            await tab.locator("#search").fill(wanted)
+            await tab.keyboard.press("Enter")
+            await expect(count).to_contain_text(f'found by "{wanted}"')
+            await expect(row.first).to_contain_text(wanted)
 
 
 async def test_the_line_is_drawn_as_it_stood_and_as_it_was_known(path):
@@ -379,6 +395,72 @@ async def test_paper_has_the_diagram_and_every_alert(path):
         await expect(tab.locator("#was")).to_be_visible()
 
 
+def long_line(count):
+    """Sections in a row, all of one evaluator."""
+    return "\n".join(
+        [
+            '[line]\nname = "A - B"\ntimezone = "UTC"\n[[evaluator]]\nid = "E1"\nsite = "A"',
+            *(
+                f'[[section]]\nid = "S{n}"\narea = "a"\nevaluator = "E1"\nlength_m = 500\nspeed_km_h = 100'
+                for n in range(count)
+            ),
+            '[[head]]\nid = "H0"\nbetween = ["open", "S0"]',
+            *(
+                f'[[head]]\nid = "H{n}"\nbetween = ["S{n - 1}", "S{n}"]'
+                for n in range(1, count)
+            ),
+        ]
+    )
+
+
+SHEETS = """() => {
+  const [one, rows] = [document.getElementById("was"), document.querySelectorAll("#line [data-section]").length];
+  const sheets = [...one.parentElement.querySelectorAll("canvas")].map((each) => each.height / 2);
+  const drawn = sheets.reduce((sum, height) => sum + height - 64, 0);
+  return { sheets, drawn, row: Number(one.dataset.rowHeight), rows, inside: one.height / one.width, shown: one.getBoundingClientRect().height / one.getBoundingClientRect().width };
+}"""
+
+
+async def test_paper_has_every_row_of_the_diagram_and_names_what_is_left_out(
+    tmp_path, at
+):
+    """Rows that one sheet does not hold go on to the next, undistorted; what was looked for stays in force and stands at both tables."""
+    line = read_line(long_line(30))
+    events = [
+        SectionState(
+            id=str(n), source="gw/1", subject=name, time=at("06:00:00"), state=state
+        )
+        for n, (name, state) in enumerate(
+            [*((name, State.CLEAR) for name in line.sections), ("S9", State.OCCUPIED)]
+        )
+    ]
+    written = tmp_path / "long.html"
+    written.write_text(
+        report([Piece(events=lambda: events, engine=lambda: Engine(line))])
+    )
+    async with opened(written) as tab:
+        await tab.locator("#search").fill("occupied")
+        await tab.keyboard.press("Enter")
+        await tab.emulate_media(media="print")
+        await tab.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+        found = await tab.evaluate(SHEETS)
+        assert found["rows"] == len(line.sections) > 27
+        assert len(found["sheets"]) > 1
+        assert all(height <= 640 for height in found["sheets"])
+        assert found["row"] >= 22
+        # Heights are whole pixels: as many rows as there are sections, to a pixel a sheet.
+        assert found["drawn"] == pytest.approx(
+            found["rows"] * found["row"], abs=len(found["sheets"])
+        )
+        assert found["inside"] == pytest.approx(found["shown"], rel=0.01)
+        for table in ("events", "alerts"):
+            await expect(tab.locator(f"#{table}-count")).to_contain_text(
+                'found by "occupied"'
+            )
+        await tab.evaluate("window.dispatchEvent(new Event('afterprint'))")
+        await expect(tab.locator("#was ~ canvas, canvas:has(~ #was)")).to_have_count(0)
+
+
 async def test_a_band_says_since_when_it_is_not_known(tmp_path, story_of):
     """A gateway is silent from ten past six: at the band, and at each section of it, with the words of the desk."""
     written = tmp_path / "silent.html"
@@ -408,11 +490,16 @@ async def test_did_it_show_clear_with_the_train_in_it_and_who_saw_it(night):
         await alert.locator("button").click()
         await expect(tab.locator("#focus")).to_contain_text("urgent: T2 cleared")
         await tab.keyboard.press(",")
-        await expect(tab.locator("#focus")).to_have_text(
-            "T2 occupied from 06:11:00.000 to 06:13:00.000, 2 min; "
-            "shown by event gw/1#5, came 1 s after its time; "
-            "ended by event gw/1#7 (clear), came 1 s after its time."
+        cleared = (
+            "T2 showed clear from 06:13:00.000; shown by event gw/1#7, came 1 s after its time. "
+            "Before that it was occupied from 06:11:00.000, 2 min; shown by event gw/1#5, came 1 s after its time."
         )
+        await expect(tab.locator("#focus")).to_have_text(cleared)
+        await expect(tab.locator("#moment")).to_have_text("06:13:00.000")
+        await tab.keyboard.press(",")
+        await expect(tab.locator("#focus")).to_contain_text("T2 occupied from 06:11:00")
+        await tab.keyboard.press(".")
+        await expect(tab.locator("#focus")).to_have_text(cleared)
         cells = await alert.locator("td.time").all_text_contents()
         assert cells[3] == "06:15:10.000, north"
         assert cells[4] == "06:15:40.000, Ada"

@@ -6,6 +6,7 @@ import { AXIS, GUTTER, LANE, after, bar, merged, rowAt, ticks, timeAt, within, x
 
 const LEAST_MS = 200; // no finer than that: events are stamped to the millisecond
 const ROW = { least: 22, most: 40 };
+const PAPER = { width: 1046, height: 640 }; // px of a sheet, A4 across, with a line above it
 const NEAR = 7; // px, for what is small
 const FEW = 700; // visits of trains: so many are drawn with a rim, through which the bars below show
 const MANY = 6000; // visits of trains: while something is dragged, so many are not drawn
@@ -74,18 +75,54 @@ export class Diagram {
 
   fit() {
     // The canvas follows its element; all else is in px of that.
+    if (this.paper) return;
     const box = this.canvas.getBoundingClientRect();
     const ratio = window.devicePixelRatio || 1;
     const width = Math.max(GUTTER + 60, Math.round(box.width));
     const height = Math.max(AXIS + LANE + 40, Math.round(box.height));
+    this.size(width, height, ratio);
+    const room = (height - AXIS - LANE) / Math.max(1, this.rows.length);
+    this.view.rowHeight = Math.min(ROW.most, Math.max(ROW.least, room));
+    this.scroll(0);
+  }
+
+  onPaper(on) {
+    // Paper cannot be scrolled: as many sheets as the rows need, all but the last as copies before the canvas.
+    for (const one of this.sheets ?? []) one.remove();
+    this.sheets = [];
+    this.paper = on && !this.canvas.parentElement.hidden;
+    if (!this.paper) { this.fit(); this.waiting = false; this.paint(); return; }
+    const { top } = this.view;
+    const fit = Math.floor((PAPER.height - AXIS - LANE) / ROW.least);
+    const each = Math.ceil(this.rows.length / Math.ceil(this.rows.length / fit));
+    this.view.rowHeight = Math.min(ROW.most, (PAPER.height - AXIS - LANE) / each);
+    for (let row = 0; row < this.rows.length; row += each) {
+      const rows = Math.min(each, this.rows.length - row);
+      this.size(PAPER.width, AXIS + LANE + Math.ceil(rows * this.view.rowHeight), 2);
+      this.view.top = row * this.view.rowHeight;
+      this.paint();
+      if (row + each < this.rows.length) this.sheets.push(this.copied());
+    }
+    this.view.top = top;
+  }
+
+  copied() {
+    const sheet = document.createElement("canvas");
+    sheet.className = "diagram";
+    sheet.width = this.canvas.width;
+    sheet.height = this.canvas.height;
+    sheet.setAttribute("aria-hidden", "true");
+    sheet.getContext("2d").drawImage(this.canvas, 0, 0);
+    this.canvas.before(sheet);
+    return sheet;
+  }
+
+  size(width, height, ratio) {
     this.canvas.width = width * ratio;
     this.canvas.height = height * ratio;
     this.ratio = ratio;
     this.view.width = width;
     this.view.height = height;
-    const room = (height - AXIS - LANE) / Math.max(1, this.rows.length);
-    this.view.rowHeight = Math.min(ROW.most, Math.max(ROW.least, room));
-    this.scroll(0);
   }
 
   scroll(by) {
@@ -140,11 +177,11 @@ export class Diagram {
   // Drawing.
 
   draw() {
-    if (this.waiting || this.canvas.parentElement.hidden) return;
+    if (this.waiting || this.paper || this.canvas.parentElement.hidden) return;
     this.waiting = true;
     requestAnimationFrame(() => {
       this.waiting = false;
-      this.paint();
+      if (!this.paper) this.paint();
     });
   }
 
@@ -602,7 +639,8 @@ export class Diagram {
     const { view } = this;
     if (item.kind === "span") {
       const { spans } = this.model;
-      return bar(view, this.rowOf[spans.section[item.index]], spans.began[item.index], spans.ended[item.index]);
+      const from = item.edge === "end" ? spans.ended[item.index] : spans.began[item.index];
+      return bar(view, this.rowOf[spans.section[item.index]], from, spans.ended[item.index]);
     }
     if (item.kind === "visit") {
       const trace = this.traces[item.index];
@@ -648,25 +686,45 @@ export class Diagram {
   }
 
   next(direction) {
-    // What comes next, or came before, in the row that keys are about: spans and resets by their beginning.
-    const section = this.rows[this.focus];
-    const { spans, marks } = this.model;
-    const now = this.picked === null ? (direction > 0 ? this.view.from - 1 : this.view.to) : this.startOf(this.picked);
-    const items = [
-      ...spans.of[section].flatMap((list) => {
-        const i = after(list.began, now);
-        const j = direction > 0 ? i : i - 1 - Number(i > 0 && list.began[i - 1] === now);
-        return j >= 0 && j < list.index.length ? [{ kind: "span", index: list.index[j] }] : [];
-      }),
-      ...this.marksOf[this.focus].filter((i) => (marks[i].at - now) * direction > 0).map((index) => ({ kind: "mark", index })),
-    ].filter((one) => (this.startOf(one) - now) * direction > 0);
-    items.sort((a, b) => (this.startOf(a) - this.startOf(b)) * direction);
-    return items[0] ?? null;
+    // What comes next, or came before, in the row that keys are about: resets, and each change of what is shown.
+    const now = this.picked === null ? [direction > 0 ? this.view.from : this.view.to, direction > 0 ? -1 : 4, 0] : this.placeOf(this.picked);
+    const beyond = (one, other) => {
+      const i = one.findIndex((value, place) => value !== other[place]);
+      return i >= 0 && (one[i] - other[i]) * direction > 0;
+    };
+    let best = null;
+    for (const one of this.stops(this.focus)) {
+      const place = this.placeOf(one);
+      if (beyond(place, now) && (best === null || beyond(best.place, place))) best = { one, place };
+    }
+    return best?.one ?? null;
+  }
+
+  stops(row) {
+    // Where something changes in a row: each reset, each beginning, and each end after which nothing else begins at once.
+    const { spans } = this.model;
+    const work = this.kinds.get("work");
+    const found = this.marksOf[row].map((index) => ({ kind: "mark", index }));
+    const of = spans.of[this.rows[row]];
+    const begins = new Set(of.flatMap((list, kind) => (kind === work ? [] : Array.from(list.began))));
+    of.forEach((list, kind) => {
+      for (let i = 0; i < list.index.length; i += 1) {
+        found.push({ kind: "span", index: list.index[i] });
+        if (list.ended[i] < this.most[1] && (kind === work || !begins.has(list.ended[i]))) found.push({ kind: "span", index: list.index[i], edge: "end" });
+      }
+    });
+    return found;
+  }
+
+  placeOf(item) {
+    // In the order in which things are stepped through: a reset before what it brings, an end before a beginning.
+    const rank = item.kind === "span" ? (item.edge === "end" ? 1 : 2) : item.kind === "mark" ? 0 : 3;
+    return [this.startOf(item), rank, item.index];
   }
 
   startOf(item) {
     const { model } = this;
-    if (item.kind === "span") return model.spans.began[item.index];
+    if (item.kind === "span") return item.edge === "end" ? model.spans.ended[item.index] : model.spans.began[item.index];
     if (item.kind === "mark") return model.marks[item.index].at;
     if (item.kind === "alert") return model.alerts[item.index].raised;
     return this.traces[item.index].entered[item.visit];

@@ -22,10 +22,19 @@ function words(model) {
   const form = new Intl.DateTimeFormat("en-GB", {
     timeZone: zone, year: "numeric", month: "2-digit", day: "2-digit", hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23",
   });
-  const parts = (t) => Object.fromEntries(form.formatToParts(Math.floor(t)).map((one) => [one.type, one.value]));
+  // What a zone is ahead changes at whole quarters of an hour: asked once for each, since a browser takes long to say it.
+  const ahead = new Map();
   const offset = (t) => {
-    const p = parts(t);
-    return Date.UTC(p.year, p.month - 1, p.day, p.hour, p.minute, p.second) - Math.floor(t / 1000) * 1000;
+    const quarter = Math.floor(t / 9e5);
+    if (!ahead.has(quarter)) {
+      const p = Object.fromEntries(form.formatToParts(quarter * 9e5).map((one) => [one.type, one.value]));
+      ahead.set(quarter, Date.UTC(p.year, p.month - 1, p.day, p.hour, p.minute, p.second) - quarter * 9e5);
+    }
+    return ahead.get(quarter);
+  };
+  const parts = (t) => {
+    const [year, month, day, hour, minute, second] = new Date(Math.floor(t) + offset(t)).toISOString().split(/[-T:.Z]/);
+    return { year, month, day, hour, minute, second };
   };
   const changes = offset(model.begin) !== offset(model.end);
   const east = (t) => {
@@ -64,6 +73,7 @@ class Report {
     this.cursor = model.end;
     this.filter = null; // indexes of the events that are listed, or all of them
     this.wanted = "";
+    this.spoken = new Map(); // what events say, by their type and text
     const told = {
       view: () => { this.address(); },
       pick: (item) => this.picked(item),
@@ -107,20 +117,36 @@ class Report {
   // Words.
 
   eventSays(i) {
+    // Most say what another said before: read once.
+    const { events } = this.model;
+    const key = events.type[i] * events.texts.length + events.text[i];
+    if (!this.spoken.has(key)) this.spoken.set(key, this.dataSays(i));
+    return [events.subjects[events.subject[i]], this.spoken.get(key)];
+  }
+
+  dataSays(i) {
     const { events } = this.model;
     const kind = events.types[events.type[i]].replace(/^tallywatch\./, "");
-    const subject = events.subjects[events.subject[i]];
     let data = {};
     try { data = JSON.parse(events.texts[events.text[i]]); } catch { /* shown as it is */ }
     if (data.contacts) data.contacts = `clear ${data.contacts.clear ? "up" : "down"} and occupied ${data.contacts.occupied ? "up" : "down"}`;
     const rest = (...known) => Object.entries(data).filter(([name]) => !known.includes(name)).map(([name, value]) => `${name} ${typeof value === "object" ? JSON.stringify(value) : value}`);
     switch (kind) {
-      case "section.state": return [subject, [STATES[data.state] ?? data.state, ...(data.axles === undefined ? [] : [`${data.axles} axles`]), ...rest("state", "axles")].join(", ")];
-      case "section.reset": return [subject, [`reset ${data.step}`, data.kind?.replaceAll("_", " "), ...(data.by ? [`by ${data.by}`] : []), ...rest("step", "kind", "by")].join(", ")];
-      case "section.work": return [subject, [`work ${data.state}`, ...rest("state")].join(", ")];
-      case "head.passage": return [subject, [`passed ${data.direction}`, `${data.axles} axles`, ...rest("direction", "axles")].join(", ")];
-      default: return [subject, [kind.split(".").join(" "), ...rest()].join(", ")];
+      case "section.state": return [STATES[data.state] ?? data.state, ...(data.axles === undefined ? [] : [`${data.axles} axles`]), ...rest("state", "axles")].join(", ");
+      case "section.reset": return [`reset ${data.step}`, data.kind?.replaceAll("_", " "), ...(data.by ? [`by ${data.by}`] : []), ...rest("step", "kind", "by")].join(", ");
+      case "section.work": return [`work ${data.state}`, ...rest("state")].join(", ");
+      case "head.passage": return [`passed ${data.direction}`, `${data.axles} axles`, ...rest("direction", "axles")].join(", ");
+      default: return [kind.split(".").join(" "), ...rest()].join(", ");
     }
+  }
+
+  cellsOf(i) {
+    // An event as the table shows it: when, how much later it came, what, and its name.
+    const { events } = this.model;
+    const [subject, what] = this.eventSays(i);
+    const heard = events.heard[i];
+    const late = Number.isNaN(heard) ? "not on record" : `${heard < events.time[i] ? "-" : "+"}${span(Math.abs(heard - events.time[i]))}`;
+    return [this.words.moment(events.time[i]), late, `${subject} ${what}`, eventName(this.model, i)];
   }
 
   itemSays(item, diagram = this.was) {
@@ -139,11 +165,25 @@ class Report {
     const i = item.index;
     const what = STATES[spans.kinds[spans.kind[i]]] ?? spans.kinds[spans.kind[i]];
     const why = spans.whys[spans.why[i]];
+    const named = `${what}${why ? ` (${why})` : ""}`;
+    if (item.edge === "end") return this.endSays(item, section, named, model);
     const open = spans.ended[i] === Infinity;
     const over = open ? "and had not ended" : `to ${moment(spans.ended[i])}, ${span(spans.ended[i] - spans.began[i])}`;
-    const shown = spans.event[i] === null ? "" : `; shown by event ${eventName(model, spans.event[i])}, ${this.came(spans.event[i])}`;
     const ended = spans.until[i] === null ? "" : `; ended by event ${eventName(model, spans.until[i])}${this.shows(spans.until[i])}, ${this.came(spans.until[i])}`;
-    return `${section} ${what}${why ? ` (${why})` : ""} from ${moment(spans.began[i])} ${over}${shown}${ended}.`;
+    return `${section} ${named} from ${moment(spans.began[i])} ${over}${this.shownBy(spans.event[i])}${ended}.`;
+  }
+
+  shownBy(event) {
+    return event === null ? "" : `; shown by event ${eventName(this.model, event)}, ${this.came(event)}`;
+  }
+
+  endSays({ index: i }, section, named, model) {
+    // What a section shows from the end of a span on, by which event, and what was before.
+    const { spans } = model;
+    const [began, ended] = [this.words.moment(spans.began[i]), this.words.moment(spans.ended[i])];
+    const work = spans.kinds[spans.kind[i]] === "work";
+    const now = work ? "no more under work" : `showed ${this.stateAt(spans.section[i], spans.ended[i], false, model).says}`;
+    return `${section} ${now} from ${ended}${this.shownBy(spans.until[i])}. Before that it was ${named} from ${began}, ${span(spans.ended[i] - spans.began[i])}${this.shownBy(spans.event[i])}.`;
   }
 
   shows(event) {
@@ -155,6 +195,7 @@ class Report {
     const { events } = this.model;
     if (typeof event !== "number") return "from before this window";
     if (Number.isNaN(events.heard[event])) return "when it came is not on record";
+    if (Math.abs(events.heard[event] - events.time[event]) < 50) return "came at its time";
     return `came ${span(Math.abs(events.heard[event] - events.time[event]))} ${events.heard[event] < events.time[event] ? "before" : "after"} its time`;
   }
 
@@ -276,7 +317,7 @@ class Report {
       row?.setAttribute("data-chosen", "");
       row?.scrollIntoView({ block: "nearest" });
     }
-    const event = item.kind === "span" ? this.model.spans.event[item.index] : item.kind === "mark" ? this.model.marks[item.index].event : null;
+    const event = item.kind === "span" ? this.model.spans[item.edge === "end" ? "until" : "event"][item.index] : item.kind === "mark" ? this.model.marks[item.index].event : null;
     if (typeof event === "number") this.events.choose(event, false);
   }
 
@@ -339,7 +380,7 @@ class Report {
     let item = null;
     if (section !== undefined) {
       for (const list of spans.of[section]) {
-        for (const which of list.index) if (spans.event[which] === event || spans.until[which] === event) item = { kind: "span", index: which };
+        for (const which of list.index) if (spans.event[which] === event || (spans.until[which] === event && item === null)) item = { kind: "span", index: which };
       }
       const mark = this.model.marks.findIndex((one) => one.event === event);
       if (mark >= 0) item = { kind: "mark", index: mark };
@@ -378,17 +419,25 @@ class Report {
     const range = this.was.span;
     const wanted = this.wanted.trim().toLowerCase();
     if (range === null && !wanted) { this.events.show(null); return []; }
+    // Looked for in what the table shows, and in what the feed sent.
     const has = (table) => table.map((one) => one.toLowerCase().includes(wanted));
-    const [types, subjects, sources, texts] = wanted ? [events.types, events.subjects, events.sources, events.texts].map(has) : [];
+    const [types, texts] = wanted ? [events.types, events.texts].map(has) : [];
     const found = [];
     for (let i = 0; i < events.count; i += 1) {
       const moment = events.time[i];
       if (range !== null && (moment < range[0] || moment > range[1])) continue;
-      if (wanted && !(types[events.type[i]] || subjects[events.subject[i]] || sources[events.source[i]] || texts[events.text[i]] || events.ids[i].toLowerCase() === wanted || eventName(this.model, i).toLowerCase() === wanted)) continue;
+      if (wanted && !(types[events.type[i]] || texts[events.text[i]] || events.ids[i].toLowerCase() === wanted || this.cellsOf(i).join(" ").toLowerCase().includes(wanted))) continue;
       found.push(i);
     }
     this.events.show(found);
     return found;
+  }
+
+  foundBy() {
+    const wanted = this.wanted.trim();
+    const range = this.was.span;
+    const marked = range === null ? "" : `in the window marked, ${this.words.moment(range[0])} to ${this.words.moment(range[1])}`;
+    return [marked, wanted ? `found by "${printable(wanted)}"` : ""].filter(Boolean).join(", ");
   }
 
   search() {
@@ -403,6 +452,8 @@ class Report {
       more.hidden = !has;
       alerts += Number(has);
     }
+    // Paper has no field to look into: what is left out is said where it is missing.
+    at("alerts-count").textContent = wanted ? `${alerts} of ${document.querySelectorAll("#alerts tr[data-alert]").length} alerts, found by "${printable(this.wanted.trim())}"` : "";
     if (!wanted) { this.say(""); return; }
     const section = this.model.sections.findIndex((one) => one.id.toLowerCase() === wanted);
     const train = this.model.traces.findIndex((one) => `t${one.number}` === wanted);
@@ -546,21 +597,28 @@ class Report {
   }
 
   hop(direction) {
-    // To the event after the cursor, or before it, by its time.
+    // To the event after the one at the cursor, or before it, by time and then as they came.
     const { time } = this.model.events;
+    const { chosen } = this.events;
+    const here = chosen >= 0 && Math.abs(this.within(time[chosen]) - this.cursor) < 1 ? chosen : direction > 0 ? -1 : time.length;
+    const now = here === chosen && chosen >= 0 ? time[chosen] : this.cursor;
+    const beyond = (i) => (time[i] - now) * direction > 0 || (time[i] === now && (i - here) * direction > 0);
     let best = -1;
     for (let i = 0; i < time.length; i += 1) {
-      const away = (time[i] - this.cursor) * direction;
-      if (away > 0 && (best < 0 || away < (time[best] - this.cursor) * direction)) best = i;
+      if (!beyond(i)) continue;
+      const nearer = best < 0 ? 1 : (time[best] - time[i]) * direction;
+      if (nearer > 0 || (nearer === 0 && direction < 0)) best = i;
     }
     if (best >= 0) this.events.choose(best, true);
   }
 
+  within(t) { return Math.min(this.model.end, Math.max(this.model.begin, t)); }
+
   paper(on) {
     document.documentElement.toggleAttribute("data-paper", on);
     for (const one of document.querySelectorAll("#alerts details")) one.open = on;
-    if (on) this.events.all(PRINTED); else this.events.paint();
-    for (const one of this.diagrams()) { one.colours(); one.fit(); one.waiting = false; one.paint(); }
+    if (on) this.events.all(PRINTED); else this.events.seen();
+    for (const one of this.diagrams()) { one.colours(); one.onPaper(on); }
   }
 
   // Where one is stands in the address, so that it can be sent to somebody.
@@ -625,7 +683,8 @@ class Events {
   show(which) {
     this.which = which;
     const all = this.report.model.events.count;
-    at("events-count").textContent = which === null ? `${all.toLocaleString("en")} events` : `${which.length.toLocaleString("en")} of ${all.toLocaleString("en")} events`;
+    at("events-count").textContent = which === null ? `${all.toLocaleString("en")} events` : `${which.length.toLocaleString("en")} of ${all.toLocaleString("en")} events, ${this.report.foundBy()}`;
+    this.counted = at("events-count").textContent;
     at("events").setAttribute("aria-rowcount", String(this.count + 1));
     this.box.scrollTop = 0;
     this.paint();
@@ -669,7 +728,16 @@ class Events {
     this.rows(first, last);
   }
 
-  all(most) { this.rows(0, Math.min(this.count, most)); }
+  /** All rows, as paper has them, up to so many; what is left out is said. */
+  all(most) {
+    this.rows(0, Math.min(this.count, most));
+    if (this.count > most) at("events-count").textContent = `${this.counted}; the first ${most} of them are printed`;
+  }
+
+  seen() {
+    at("events-count").textContent = this.counted;
+    this.paint();
+  }
 
   rows(first, last) {
     const rows = [this.space(first * ROW_PX)];
@@ -690,16 +758,12 @@ class Events {
   }
 
   row(place) {
-    const { model, words: spoken } = this.report;
     const event = this.at(place);
     const row = document.createElement("tr");
     row.dataset.event = String(event);
     row.setAttribute("aria-rowindex", String(place + 2));
     if (event === this.chosen) row.dataset.chosen = "";
-    const [subject, what] = this.report.eventSays(event);
-    const heard = model.events.heard[event];
-    const late = Number.isNaN(heard) ? "not on record" : `${heard < model.events.time[event] ? "-" : "+"}${span(Math.abs(heard - model.events.time[event]))}`;
-    for (const text of [spoken.moment(model.events.time[event]), late, `${subject} ${what}`, eventName(model, event)]) row.insertCell().textContent = printable(text);
+    for (const text of this.report.cellsOf(event)) row.insertCell().textContent = printable(text);
     return row;
   }
 }
