@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 from hypothesis import given, strategies as st
 from scipy import stats
@@ -13,6 +14,7 @@ from monitor.core.statistics.ranking import (
     by_expected,
     carrying,
     expected,
+    more_in_parts,
     more_than_share,
     pareto,
     quantile,
@@ -132,3 +134,13 @@ def test_a_count_without_exposure_is_no_rate():
 
     assert found["none"].rate == pytest.approx(0.1)
     assert found["none"].own == 0
+
+
+def test_a_whole_no_part_of_which_was_watched_names_nothing():
+    """Beside one that was: its chances are one, and nothing is reckoned with what is no number (warnings are errors here)."""
+    found = more_in_parts(
+        np.array([[3, 0], [9, 1]]), np.array([[0.0, 0.0], [1.0, 1.0]])
+    )
+
+    assert found[0].tolist() == [1.0, 1.0]
+    assert found[1, 0] < 0.05

@@ -208,7 +208,9 @@ def _adjusted(chances: Numbers, asked: npt.NDArray[np.bool_]) -> Numbers:
     raw = np.where(asked, chances, np.inf)
     order = np.argsort(raw, axis=1, kind="stable")
     ranks = np.arange(1, raw.shape[1] + 1)
-    scaled = np.take_along_axis(raw, order, axis=1) * asked.sum(axis=1, keepdims=True)
+    # Where nothing was asked, nothing is multiplied: by nought it would be no number.
+    number = np.maximum(asked.sum(axis=1, keepdims=True), 1)
+    scaled = np.take_along_axis(raw, order, axis=1) * number
     lowest = np.minimum.accumulate((scaled / ranks)[:, ::-1], axis=1)[:, ::-1]
     found = np.ones(raw.shape)
     np.put_along_axis(found, order, np.minimum(lowest, 1.0), axis=1)
