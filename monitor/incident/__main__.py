@@ -18,11 +18,12 @@ from monitor.core.layout import LineFault
 from monitor.core.moments import Moment, exact
 from monitor.incident.document import document, packed
 from monitor.incident.doing import closings
-from monitor.incident.page import parts, window
+from monitor.incident.page import parts
 from monitor.incident.pieces import gathered
 from monitor.incident.report import kept_about, pieces_of
 from monitor.incident.stepping import Walk
 from monitor.incident.told import Sent, delivered
+from monitor.incident.when import window
 from monitor.journal import Journal, JournalFault
 from monitor.painted import Painting, paintings
 from monitor.past import Past, PastFault

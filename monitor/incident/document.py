@@ -19,6 +19,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from monitor.charts.lineup import lineup
+from monitor.charts.ways import ways
 from monitor.core.alerts import line as alert_line
 from monitor.core.events import AnyEvent
 from monitor.core.faults import Fault
@@ -153,14 +154,22 @@ def _unit(story: Story) -> int:
 
 
 def _sections(line: Line) -> list[dict[str, Any]]:
-    """The sections with their places: `row` is the track, `column` how far along it, `beside` its neighbours."""
+    """The sections with their places: `way` is what trains run through in one go and `along` the place in all ways, `row` the track and `column` how far along the line, `beside` its neighbours."""
     placed = lineup(line, line.sections)
+    rows = [
+        (name, number)
+        for number, way in enumerate(ways(line, line.sections))
+        for name in way
+    ]
+    along = {name: (number, place) for place, (name, number) in enumerate(rows)}
     place = {name: number for number, name in enumerate(line.sections)}
     return [
         {
             "id": name,
             "area": section.area,
             "track": section.track or "",
+            "way": along[name][0],
+            "along": along[name][1],
             "row": placed.places[name].row,
             "column": placed.places[name].column,
             "beside": [place[one] for one in line.neighbours(name)],

@@ -11,7 +11,7 @@ import base64
 import hashlib
 import re
 from collections import Counter
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass
 from importlib.resources import files
 from itertools import pairwise
@@ -23,26 +23,25 @@ from markupsafe import Markup
 from monitor.charts.drawing import overview
 from monitor.core.alerts import Alert
 from monitor.core.detectors import CATALOGUE
-from monitor.core.events import Step
-from monitor.core.faults import RANKS, STAYS, Fault
-from monitor.core.moments import SECOND, Duration, Moment, as_datetime
-from monitor.core.words import CAUTION, clock, in_full, offset, readable, span, times
+from monitor.core.faults import RANKS, Fault
+from monitor.core.moments import SECOND, Duration
+from monitor.core.words import CAUTION, offset, readable, span
 from monitor.incident.beside import Beside
 from monitor.incident.document import as_text, clocks, document
 from monitor.incident.doing import AnyAct, done_in, first_seen
+from monitor.incident.happened import happened, reach
 from monitor.incident.offsets import LEAST as ENOUGH
+from monitor.incident.spells import spelt
 from monitor.incident.stepping import Steps
-from monitor.incident.story import NOT_KNOWN, Raised, Story
+from monitor.incident.story import Raised, Story
 from monitor.incident.told import Sent, first_told
+from monitor.incident.when import When, window
 from monitor.painted import Painting
 
 SCRIPTS = ("geometry.js", "unpack.js", "diagram.js", "report.js")
 """In the order in which each needs those before it."""
 
 STYLES = ("colours.css", "report.css")
-
-MOST_OPEN = 8
-"""Alerts that the first lines of a report name at most."""
 
 TITLES = {detector.kind: detector.title for detector in CATALOGUE}
 
@@ -156,13 +155,13 @@ def parts(
     if acts is not None:
         done = done_in(acts, story) or ["Nothing is on record in this window."]
         notes = [("What people did", done), *notes]
-    when = _When(story)
+    when = When(story)
     numbers = {one.id: one.number for one in story.faults}
     blank = Blank()
     text = _environment().get_template("parts.html").render(
         happened=happened(story),
         heard=story.heard,
-        reach=_reach(story),
+        reach=reach(story),
         since=when.exactly(story.first) if story.led_in and story.first else "",
         carried=len(story.open_before),
         faults=[
@@ -174,8 +173,9 @@ def parts(
                 "began": when.exactly(one.began),
                 "before": when.exactly(one.raised) if one.raised < story.begin else "",
                 "ended": _until(one, when),
+                "spells": spelt(one, when),
             }
-            for one in story.faults
+            for one in sorted(story.faults, key=lambda one: -RANKS[one.priority])
         ],
         drawing=_ours(overview(story.line, dict.fromkeys(story.line.sections, blank))),
         alerts=[
@@ -197,178 +197,6 @@ def parts(
     return _ours(text)
 
 
-def window(story: Story) -> str:
-    """From when to when, in words."""
-    zone, name = story.line.zone, story.line.timezone
-    if not story.begin:
-        return "The recording has no events."
-    return (
-        f"From {in_full(story.begin, zone, name)} to {in_full(story.end, zone, name)}"
-    )
-
-
-def happened(story: Story) -> list[str]:
-    """What happened, in sentences that count."""
-    sources = {one.source for one in story.events}
-    resets = Counter(one.step for one in story.marks)
-    lasted = Counter(one.kind for one in story.spans)
-    unknown = {one.section for one in story.spans if one.kind == "not-known"}
-    disturbed = {one.section for one in story.spans if one.kind == "disturbed"}
-    stood = _stood(story)
-    if not story.heard:
-        return [*_nothing(story), *stood, _reach(story)]
-    said = [
-        *stood,
-        f"{_count(len(story.events), 'event', 'events')} came from {_count(len(sources), 'source', 'sources')}.",
-        f"At least {_count(len(story.traces), 'train was', 'trains were')} followed, through {_count(lasted['occupied'], 'occupation', 'occupations')} of {_count(len(story.line.sections), 'section', 'sections')}.",
-    ]
-    if disturbed:
-        said.append(
-            f"{_sections(disturbed)} showed disturbed, {times(lasted['disturbed'])} in all."
-        )
-    if resets:
-        said.append(
-            f"Resets: {resets[Step.ACCEPTED.value]} accepted, {resets[Step.REFUSED.value]} refused, {resets[Step.RESTORED.value]} restored."
-        )
-    if unknown:
-        said.append(
-            f"{_sections(unknown)} {'was' if len(unknown) == 1 else 'were'} not known for some of the time."
-        )
-        said += _spells(story)
-    found = Counter(one.alert.priority for one in story.raised_in)
-    graded = ", ".join(
-        f"{found[one]} {one}"
-        for one in ("urgent", "prompt", "planned", "note")
-        if found[one]
-    )
-    said.append(
-        f"{_count(len(story.raised_in), 'alert was', 'alerts were')} raised in this window{f': {graded}' if graded else ''}."
-    )
-    said.append(_reach(story))
-    for source, correction in story.corrections.items():
-        said.append(
-            f"The times of {source} are corrected by {offset(correction)}: its clock was wrong."
-        )
-    return said
-
-
-def _nothing(story: Story) -> Iterator[str]:
-    """That nothing came of the window, and when something was heard last."""
-    yield "The journal or recording holds nothing of this window."
-    if story.last is not None:
-        zone, name = story.line.zone, story.line.timezone
-        yield f"Last heard before it: {in_full(story.last, zone, name)}."
-    yield "No section is known for any of it, and no train could be followed."
-    if not story.raised_in:
-        yield "That no alert was raised in it says nothing: nothing could be seen."
-
-
-def _reach(story: Story) -> str:
-    """How far back is looked for what was open when the window began."""
-    if story.first is None:
-        return "What was open when it began is not known: nothing from before it is at hand."
-    first = _When(story).exactly(story.first)
-    if not story.led_in:
-        return (
-            f"What was open before {first} is not known: what is at hand begins then."
-        )
-    return (
-        "What was open when the window began is told as far as it was raised since "
-        f"{first}; nothing from before that is gone through."
-    )
-
-
-def _stood(story: Story) -> list[str]:
-    """The alerts that were open when the window began, gravest first."""
-    when = _When(story)
-    graded = sorted(story.open_before, key=lambda one: -RANKS[one.alert.priority])
-    said = [
-        f"Open since before this window, raised {when.exactly(one.alert.raised)}: "
-        f"{one.alert.priority}, {_as_of(one, story.begin).summary}; {_over(one, when)}."
-        for one in graded[:MOST_OPEN]
-    ]
-    if len(graded) > MOST_OPEN:
-        more = len(graded) - MOST_OPEN
-        said.append(
-            f"{_count(more, 'more alert was', 'more alerts were')} open since before it; "
-            "the table of alerts has them all."
-        )
-    return said
-
-
-def _as_of(one: Raised, at: Moment) -> Alert:
-    """The line of an alert that held at a moment, else its first."""
-    known = [line for came, line in one.lines if came <= at]
-    return known[-1] if known else one.lines[0][1]
-
-
-def _over(one: Raised, when: _When) -> str:
-    """Until when an alert was open, in words."""
-    alert, story = one.alert, when.story
-    if alert.ended is not None:
-        return f"over {when.exactly(alert.ended)}"
-    if alert.kind not in STAYS:
-        return "open at the end"
-    at = story.ended(one)
-    if at is not None:
-        return f"closed {when.exactly(at)}"
-    if story.closed is None:
-        return "whether somebody has closed it is not on record here"
-    return "closed by nobody"
-
-
-def _count(number: int, one: str, more: str) -> str:
-    return f"{number:,} {one if number == 1 else more}"
-
-
-def _spells(story: Story, most: int = 8) -> list[str]:
-    """When sections were not known, and by which gateway: those of one that overlap are one spell."""
-    when, line = _When(story), story.line
-    spells: list[tuple[tuple[str, str], Moment, Moment, set[str]]] = []
-    for one in story.spans:
-        if one.kind != NOT_KNOWN:
-            continue
-        gateway = line.evaluators[line.sections[one.section].evaluator].gateway or ""
-        of = gateway, one.why
-        ended = story.end if one.ended is None else one.ended
-        for place in range(len(spells) - 1, -1, -1):
-            known, began, over, names = spells[place]
-            if known == of and one.began <= over:
-                spells[place] = of, began, max(over, ended), names | {one.section}
-                break
-        else:
-            spells.append((of, one.began, ended, {one.section}))
-    said = [
-        f"Not known from {when.exactly(began)} to {when.exactly(over)}: "
-        f"{_count(len(names), 'section', 'sections')}"
-        f"{f' of gateway {of[0]}' if of[0] else ''}{f', {of[1]}' if of[1] else ''}."
-        for of, began, over, names in spells[:most]
-    ]
-    if len(spells) > most:
-        said.append(f"{len(spells) - most} more such spells are in the diagram.")
-    return said
-
-
-def _sections(names: Iterable[str], most: int = 8) -> str:
-    found = sorted(names)
-    more = f" and {len(found) - most} more" if len(found) > most else ""
-    return f"{', '.join(found[:most])}{more}"
-
-
-@dataclass(frozen=True, slots=True)
-class _When:
-    """Says when, in the line's own time."""
-
-    story: Story
-
-    def exactly(self, at: Moment) -> str:
-        """To the millisecond; with its date where that is not the day on which the window begins."""
-        zone = self.story.line.zone
-        text = clock(at, zone, self.story.begin)
-        digits = f"{as_datetime(at):%f}"[:3]
-        return re.sub(r"(\d\d:\d\d:\d\d)", rf"\1.{digits}", text, count=1)
-
-
 def _gravest_first(story: Story) -> list[tuple[int, Raised]]:
     """The alerts with their places in the document, gravest first, those as grave in the order in which they were raised."""
     return sorted(
@@ -378,7 +206,7 @@ def _gravest_first(story: Story) -> list[tuple[int, Raised]]:
 
 def _row(
     one: Raised,
-    when: _When,
+    when: When,
     numbers: dict[str, str],
     told: tuple[Painting | Sent, ...] | None,
     acts: tuple[AnyAct, ...] | None,
@@ -414,7 +242,7 @@ def _row(
 
 def _beside(beside: Beside, story: Story) -> dict[str, Any]:
     """What would have been otherwise, in words."""
-    when = _When(story)
+    when = When(story)
     here = {one.alert.id: (place, one) for place, one in enumerate(story.alerts)}
     there = {
         one.alert.id: (place, one) for place, one in enumerate(beside.story.alerts)
@@ -454,11 +282,11 @@ def _beside(beside: Beside, story: Story) -> dict[str, Any]:
     }
 
 
-def _raised(found: tuple[int, Raised] | None, when: _When) -> str:
+def _raised(found: tuple[int, Raised] | None, when: When) -> str:
     return "" if found is None else when.exactly(found[1].alert.raised)
 
 
-def _told(one: Raised, when: _When, told: tuple[Painting | Sent, ...] | None) -> str:
+def _told(one: Raised, when: When, told: tuple[Painting | Sent, ...] | None) -> str:
     if told is None:
         return "not on record"
     found = first_told(told, one, when.story)
@@ -475,12 +303,12 @@ def _told(one: Raised, when: _When, told: tuple[Painting | Sent, ...] | None) ->
     return "; ".join(said) or "nowhere, as far as is on record"
 
 
-def _seen(one: Raised, when: _When, acts: tuple[AnyAct, ...]) -> str:
+def _seen(one: Raised, when: When, acts: tuple[AnyAct, ...]) -> str:
     act = first_seen(acts, one)
     return "by nobody on record" if act is None else f"{when.exactly(act.at)}, {act.by}"
 
 
-def _until(fault: Fault, when: _When) -> str:
+def _until(fault: Fault, when: When) -> str:
     """Until when a fault stands; what only a person ends, until then."""
     said = [] if fault.ended is None else [when.exactly(fault.ended)]
     if when.story.left_open(fault):
@@ -491,14 +319,14 @@ def _until(fault: Fault, when: _When) -> str:
     return "; ".join(said) or "open"
 
 
-def _ended(one: Raised, when: _When) -> str:
+def _ended(one: Raised, when: When) -> str:
     if one.alert.ended is not None:
         return when.exactly(one.alert.ended)
     closed = when.story.ended(one)
     return "open" if closed is None else f"closed {when.exactly(closed)}"
 
 
-def _walk(one: Steps, story: Story, when: _When) -> str:
+def _walk(one: Steps, story: Story, when: When) -> str:
     for raised in story.alerts:
         if raised.alert.id == one.alert:
             kind = raised.alert.kind.replace("-", " ")

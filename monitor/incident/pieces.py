@@ -151,6 +151,9 @@ def _joined(
         },
         rehearsal=any(story.rehearsal for story in stories),
         first=stories[0].first,
+        gathered={
+            name: alerts for story in stories for name, alerts in story.gathered.items()
+        },
         headlines={
             name: told
             for story in reversed(stories)

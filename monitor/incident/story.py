@@ -36,6 +36,8 @@ from monitor.core.moments import SECOND, Duration, Moment
 NOT_KNOWN, WORK = "not-known", "work"
 """What lasts beside the states of a section other than clear."""
 
+NOT_YET = "not heard yet"
+"""Why what a recording has not spoken of is not known."""
 
 UNHEARD: Duration = 90 * SECOND
 """What comes so long after the last event of a recording is not known (three heartbeats of 30 s)."""
@@ -163,6 +165,7 @@ class Story:
         rehearsal: what is told was played, not so.
         last: when the last event came by the end of the window, or None.
         first: when the first event came of all that was gone through, or None.
+        gathered: what each fault was made of, by its id: the last lines of its alerts, those over before the window too.
         closed: when people closed alerts that only a person ends, by their ids; None where that is not known.
         headlines: of the faults, as they were raised, by id.
         changes: from when on other settings or another line file were in force, and in what they were others.
@@ -184,6 +187,7 @@ class Story:
     headlines: dict[str, str] = field(default_factory=dict)
     changes: tuple[tuple[Moment, str], ...] = ()
     first: Moment | None = None
+    gathered: Mapping[str, tuple[Alert, ...]] = field(default_factory=dict)
     closed: Mapping[str, Moment] | None = None
 
     @property
@@ -347,7 +351,7 @@ class Listener:
         if self.window is not None:
             at = min(at, self.window[0])  # nothing is known of what was before
         for section in self.engine.line.sections:
-            self._begin(section, NOT_KNOWN, at, why="not heard yet")
+            self._begin(section, NOT_KNOWN, at, why=NOT_YET)
 
     def told(self, output: Output) -> None:
         """What the engine gave."""
@@ -492,6 +496,7 @@ class Listener:
         spans = [*self._spans, *self._shows.values(), *self._work.values()]
         line = self.engine.line
         alerts = self._raised(begin, end)
+        faults = self._faults_of(alerts, begin)
         return Story(
             line=line,
             begin=begin,
@@ -509,7 +514,7 @@ class Listener:
             if (self._by_end or 0) + UNHEARD >= begin
             else (),
             alerts=alerts,
-            faults=self._faults_of(alerts, begin),
+            faults=faults,
             sources={
                 name: self.engine.hearing.source_of(name) or ""
                 for name in line.sections
@@ -523,6 +528,14 @@ class Listener:
             last=self._by_end,
             headlines=self._headlines,
             first=self._first,
+            gathered={
+                one.id: tuple(
+                    self._lines[name][-1][1]
+                    for name in one.alerts
+                    if name in self._lines
+                )
+                for one in faults
+            },
         )
 
     def _nothing_more(self, begin: Moment) -> None:

@@ -12,6 +12,7 @@ from axe_playwright_python.async_playwright import Axe
 from playwright.async_api import async_playwright, expect
 from typer.testing import CliRunner
 
+from monitor.charts.ways import ways
 from monitor.cli import app
 from monitor.core.engine import Engine
 from monitor.core.events import SectionState, State
@@ -557,3 +558,49 @@ async def test_what_was_open_before_the_window_is_painted_as_it_stood(
         await tab.mouse.click(box["x"] + 132 + 12, box["y"] + 64 + 2 * rows - 2)
         await expect(tab.locator("#focus")).to_contain_text("urgent: T103")
         await expect(tab.locator("#focus")).to_contain_text("open since before")
+
+
+INKED = """() => {
+  const canvas = document.getElementById("was");
+  const view = canvas.dataset;
+  const ratio = canvas.width / Number(view.width);
+  const tall = Number(view.rowHeight);
+  const pen = canvas.getContext("2d");
+  const found = [];
+  for (let row = 0; 64 + (row + 1) * tall < Number(view.height) + 2; row += 1) {
+    const y = Math.round((64 + row * tall + 3) * ratio);
+    const data = pen.getImageData(Math.ceil(133 * ratio), y, canvas.width - Math.ceil(137 * ratio), Math.floor((tall - 6) * ratio)).data;
+    for (let i = 0; i < data.length; i += 4) {
+      if (data[i] < 90) { found.push(row); break; }
+    }
+  }
+  return found;
+}"""
+"""The rows in which anything is as dark as a train's line, but for the cursor at the right edge; the line of what is clear is lighter."""
+
+
+async def test_no_line_of_a_train_runs_through_a_row_that_it_never_touched(
+    tmp_path, morning
+):
+    """A train that leaves the main line for the branch: by the pixels, its line is in the rows of its sections and in no other, whatever stands between them."""
+    line, events = morning
+    story = gather(Engine(line), events)
+    names = [name for way in ways(line, line.sections) for name in way]
+    (trace, *_) = [
+        one
+        for one in story.traces
+        if {"T07", "M01"} <= {visit.section for visit in one.visits}
+    ]
+    written = tmp_path / "branch.html"
+    written.write_text(
+        page(replace(story, alerts=(), spans=(), marks=(), traces=(trace,)))
+    )
+    async with opened(written, 1920, 1600) as tab:
+        await tab.evaluate(
+            "const s = document.getElementById('scrub'); s.value = s.max; s.dispatchEvent(new Event('input'))"
+        )
+        await settled(tab)
+        inked = await tab.evaluate(INKED)
+        touched = {names.index(one.section) for one in trace.visits}
+        assert set(inked) == touched
+        assert len(touched) < len(names)

@@ -10,6 +10,9 @@ const PAPER = { width: 1046, height: 640 }; // px of a sheet, A4 across, with a 
 const NEAR = 7; // px, for what is small
 const FEW = 700; // visits of trains: so many are drawn with a rim, through which the bars below show
 const MANY = 6000; // visits of trains: while something is dragged, so many are not drawn
+const AWAY = 2; // rows: a train that goes on farther away has a ring where its line breaks off, and where it goes on
+const RING = 3.5; // px
+const TURN = 0.15; // of the time in a section in which a train turns back: coming in, and going out
 const CHIPS = { urgent: "!", prompt: "P", planned: "D", note: "n" };
 const NOT_CLEAR = ["occupied", "awaiting_sweep", "awaiting_acknowledgement", "disturbed"];
 const LETTERS = { disturbed: "disturbed", awaiting_sweep: "sweep", awaiting_acknowledgement: "confirm" };
@@ -45,7 +48,7 @@ export class Diagram {
 
   order(by) {
     const all = this.model.sections.map((one, i) => i);
-    const keys = by === "track" ? ["row", "column"] : ["column", "row"];
+    const keys = by === "track" ? ["along", "row"] : ["column", "row"];
     const of = (i) => this.model.sections[i];
     all.sort((a, b) => of(a)[keys[0]] - of(b)[keys[0]] || of(a)[keys[1]] - of(b)[keys[1]] || a - b);
     this.by = by;
@@ -245,7 +248,7 @@ export class Diagram {
     const section = this.rows[row];
     const y = yOf(view, row);
     const middle = Math.round(y + view.rowHeight / 2);
-    if (row && this.model.sections[section].row !== this.model.sections[this.rows[row - 1]].row && this.by === "track") {
+    if (row && this.model.sections[section].way !== this.model.sections[this.rows[row - 1]].way && this.by === "track") {
       pen.fillStyle = this.ink.second;
       pen.fillRect(0, Math.round(y), view.width, 1);
     }
@@ -355,6 +358,7 @@ export class Diagram {
 
   trains(first, last) {
     // The front of each train: through the edge of a section when it enters, level where it stands behind it.
+    // Where the next section does not stand beside it no line runs through the rows between, which it never touched.
     const { pen, view } = this;
     const coarse = view.rowHeight / 2;
     let drawn = 0;
@@ -382,10 +386,9 @@ export class Diagram {
 
   trace(trace, sure, first, last, coarse) {
     const { pen, view } = this;
-    let lastX = -Infinity;
-    let lastY = 0;
     let drawn = 0;
     const count = trace.sections.length;
+    const ring = (x, y) => { pen.moveTo(x + RING, y); pen.arc(x, y, RING, 0, 2 * Math.PI); };
     for (let i = 0; i < count; i += 1) {
       if (this.known && trace.heard[i] > this.cursor) break;
       const row = this.rowOf[trace.sections[i]];
@@ -399,12 +402,14 @@ export class Diagram {
       const end = middle + Math.sign(beyond - row) * coarse;
       const seen = to >= GUTTER && x <= view.width && row >= first - 1 && row <= last;
       if (seen && Boolean(trace.sure[i]) === sure) {
-        if (i && Math.abs(y - lastY) > 1 && lastX > -Infinity) { pen.moveTo(lastX, lastY); pen.lineTo(x, y); } else pen.moveTo(x, y);
+        if (Math.abs(row - before) > AWAY) ring(x, y);
+        pen.moveTo(x, y);
+        // It turned there: the line goes into the row, not along its edge.
+        if (y === end && y !== middle) { const by = (to - x) * TURN; pen.lineTo(x + by, middle); pen.lineTo(to - by, middle); }
         pen.lineTo(to, end);
+        if (Math.abs(beyond - row) > AWAY) ring(to, end);
         drawn += 1;
       }
-      lastX = to;
-      lastY = end;
     }
     return drawn;
   }
@@ -412,13 +417,15 @@ export class Diagram {
   numbers(first, last) {
     const { view } = this;
     for (const trace of this.traces) {
+      let named = false;
       for (let i = 0; i < trace.sections.length; i += 1) {
         const row = this.rowOf[trace.sections[i]];
         const x = xOf(view, trace.entered[i]);
         if (x < GUTTER || x > view.width - 40 || row < first || row >= last) continue;
         if (this.known && trace.heard[i] > this.cursor) break;
-        this.word(`t${trace.number}`, x + 4, yOf(view, row) + 8, "ink", true);
-        break;
+        const away = i ? Math.abs(row - this.rowOf[trace.sections[i - 1]]) > AWAY : false;
+        if (!named || away) this.word(`t${trace.number}`, x + 4, yOf(view, row) + 8, "ink", true);
+        named = true;
       }
     }
   }
