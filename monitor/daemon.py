@@ -161,12 +161,16 @@ class Daemon:
         self._last_heard: Moment = 0
         self._rounds = 0
         self._rehearsed = rehearsed
+        self.doings = Doings(
+            _positions(settings), seconds(settings.desk.longest_shelf_h * 3600)
+        )
         self._planning = Planning(
             line,
             settings.files.history,
             settings.files.alerts,
             self._present,
             reached=lambda: self.engine.watermark,
+            visits=self.doings.visits.all,
             rehearsal=self._played,
         )
         self._front: Front | None = None
@@ -174,9 +178,6 @@ class Daemon:
         self._monthly: Monthly | None = None
         self._drill: Drill | None = None
         self.engine = Engine(line, settings.detection, monitor=settings.monitor)
-        self.doings = Doings(
-            _positions(settings), seconds(settings.desk.longest_shelf_h * 3600)
-        )
         self.counts = Counts()
         self.again: tuple[Moment, str] | None = None
         self.metrics_at: str | None = None

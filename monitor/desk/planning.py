@@ -27,6 +27,7 @@ from monitor.core.moments import (
 from monitor.delivery.monthly import CannotBeMade, Letter, Month
 from monitor.history import History, HistoryFault
 from monitor.store import Store
+from monitor.visits import Visit
 
 if TYPE_CHECKING:
     from monitor.planner.figures import Report
@@ -56,6 +57,7 @@ class Planning:
         alerts: the file of alerts.
         now: the clock.
         reached: how far time has surely come in what was heard; None: nothing was.
+        visits: gives all of them.
         rehearsal: none of it is so.
     """
 
@@ -67,16 +69,18 @@ class Planning:
         now: Callable[[], Moment],
         *,
         reached: Callable[[], Moment | None],
+        visits: Callable[[], tuple[Visit, ...]] = tuple,
         rehearsal: bool = False,
     ) -> None:
         self.line = line
         self.now = now
         self.rehearsal = rehearsal
         self._reached = reached
+        self._visits = visits
         self._history = history
         self._alerts = alerts
         self._one = asyncio.Lock()
-        self._last: tuple[Period, Moment, Report] | None = None
+        self._last: tuple[Period, Moment, tuple[Visit, ...], Report] | None = None
 
     async def report(self, begin: Moment, end: Moment) -> Report:
         """The report of the time from *begin* up to *end*.
@@ -85,17 +89,21 @@ class Planning:
             NoReport: the files cannot be read.
         """
         async with self._one:
-            now = self.now()
+            now, visits = self.now(), self._visits()
             if self._last is not None:
-                period, made, report = self._last
-                if period == (begin, end) and now - made < FRESH:
+                period, made, known, report = self._last
+                if period == (begin, end) and now - made < FRESH and known == visits:
                     return report
             loop = asyncio.get_running_loop()
-            report = await loop.run_in_executor(None, self._make, begin, end, now)
-            self._last = (begin, end), now, report
+            report = await loop.run_in_executor(
+                None, self._make, begin, end, now, visits
+            )
+            self._last = (begin, end), now, visits, report
             return report
 
-    def _make(self, begin: Moment, end: Moment, now: Moment) -> Report:
+    def _make(
+        self, begin: Moment, end: Moment, now: Moment, visits: tuple[Visit, ...]
+    ) -> Report:
         # What reckons is loaded when the first report is asked for: a monitor starts without it.
         from monitor.planner.period import report  # noqa: PLC0415
 
@@ -113,6 +121,7 @@ class Planning:
                     made=now,
                     rehearsal=self.rehearsal,
                     alerts=store.raised_by_subject(begin, end),
+                    visits=visits,
                 )
         except (HistoryFault, sqlite3.Error) as error:
             raise NoReport(f"no report can be made now: {error}") from error

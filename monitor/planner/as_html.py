@@ -17,6 +17,7 @@ from monitor.core.moments import Moment, as_datetime
 from monitor.core.statistics.poisson import limits
 from monitor.core.words import CAUTION, readable, span
 from monitor.planner import words
+from monitor.planner.expected import WIDE
 from monitor.planner.figures import (
     FULLY,
     KINDS,
@@ -62,7 +63,7 @@ NOTES: tuple[tuple[str, str], ...] = (
     ),
     (
         "To expect",
-        "Each rate is drawn towards that of its kind on this line, the more the shorter its own record (empirical Bayes, gamma-Poisson; Hauer and others 2002), so that one event on a quiet section does not top the list. In 90 days: with as many trains a day as were seen; the range is that of the rate. Too few: watched for less than 7 days, or a range of more than 1 to 10. Where no train was seen it is a rate by days, likewise drawn towards that of its kind. What had not been given back by the end, or was not available for a tenth of the time, stands first.",
+        "In 90 days: the rate of the year up to the end of the period, or since a visit at which something was put right, however long the period is; so it is the number of the work list too. It is drawn towards that of the line, the more the shorter its own record (empirical Bayes; Hauer and others 2002), so that one event on a quiet section does not top the list. Of what several sections need: what is to be expected of each, added up, less by as much as their occasions in that year were fewer together than one by one. Too few: watched for less than 7 days, or a range of more than 1 to 10. Per 1,000 trains: by the period alone, drawn towards that of its kind. What had not been given back by the end, or was not available for a tenth of the time, stands first.",
     ),
     (
         "Against the period before",
@@ -603,8 +604,9 @@ def _expected(report: Report, names: _Names) -> str:
         for row in report.rows["section"]
         if (one := report.ranks[row.subject].expected) is not None
         and row.trains
-        and not report.ranks[row.subject].thin
-        and report.ranks[row.subject].quarter is not None
+        and row.trains
+        and row.watched >= SHORT
+        and one.high <= WIDE * one.low
     ]
     ranked = sorted(found, key=lambda x: (-x[1].rate, x[0].name))[:WORST]
     if len(ranked) < 2:

@@ -15,7 +15,9 @@ from monitor.inforce import starts
 from monitor.journal import Journal, JournalFault
 from monitor.planner.figures import Report
 from monitor.planner.period import report
+from monitor.planner.recorded import visits_of
 from monitor.store import Store
+from monitor.visits import Visit
 
 FACTS_AT_ONCE = 5000
 """So many facts of a recording are written together."""
@@ -47,9 +49,11 @@ def of_files(
             raise JournalFault("the journal names no line file; give one with --line")
         line = held[-1].line(journal)
     raised: dict[str, int] = {}
+    visits: tuple[Visit, ...] = ()
     if alerts.is_file():
         with Store.to_read(alerts) as store:
             raised = store.raised_by_subject(*period)
+            visits = visits_of(journal, store)
     begin, end = period
     reached = journal.ended()
     return report(
@@ -61,6 +65,7 @@ def of_files(
         made=reached,
         rehearsal=journal.played,
         alerts=raised,
+        visits=visits,
     )
 
 

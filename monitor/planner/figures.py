@@ -173,7 +173,7 @@ class Rank:
     Args:
         subject: whose.
         expected: occasions to expect per thousand trains, drawn towards the fleet's; None where nothing is known of any.
-        quarter: occasions to expect in 90 days, with as many trains as in the period; by days where it had none; None where it was never heard, or never available.
+        quarter: occasions to expect in 90 days, by the year up to the end of the period (`planner.expected`); None where none of it was watched in that year.
         quarter_low: the lower end of what that may be.
         quarter_high: the upper end.
         thin: too little is known to tell it.

@@ -7,7 +7,6 @@ What was not watched is told, and never counted as quiet.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from math import isfinite
 from typing import TypedDict
 
 from monitor.core.layout import Line
@@ -15,7 +14,6 @@ from monitor.core.moments import DAY, HOUR, MINUTE, Moment
 from monitor.core.statistics.comparing import Counted, compare
 from monitor.core.statistics.fleets import LEAST, Trend, Watched, fleet_trend, trend_of
 from monitor.core.statistics.ranking import (
-    Expected,
     adjusted,
     carrying,
     expected,
@@ -25,20 +23,16 @@ from monitor.core.statistics.ranking import (
 from monitor.core.statistics.trend import bursts, unevenness, upper_tail
 from monitor.core.words import in_full, names
 from monitor.history import History
-from monitor.planner.by_days import expected_by_days
-from monitor.planner.figures import FULLY, KINDS, SHORT, Figures, Rank, Report
+from monitor.planner.effect import BEFORE, Watched as Record
+from monitor.planner.expected import Expecting, put_right
+from monitor.planner.figures import FULLY, KINDS, Figures, Rank, Report
 from monitor.planner.occasions import of_several
-from monitor.planner.seen import Section, see
+from monitor.planner.seen import Section, Seen, disturbances, see
 from monitor.planner.spells import elapsed, length
 from monitor.planner.sums import Sums
 from monitor.planner.when import When
 from monitor.planner.whereabouts import Whereabouts
-
-WIDE = 10
-"""Nor where the upper end is more than so many times the lower."""
-
-QUARTER_D = 90
-"""Disturbances to expect are told for so many days."""
+from monitor.visits import Visit
 
 CARRY = 0.8
 """Sections that carry so much are named."""
@@ -54,6 +48,7 @@ def report(
     made: Moment | None = None,
     rehearsal: bool = False,
     alerts: Mapping[str, int] | None = None,
+    visits: Iterable[Visit] = (),
 ) -> Report:
     """What the time from *begin* up to *end* was like.
 
@@ -66,6 +61,7 @@ def report(
         made: when this is asked.
         rehearsal: none of it is so.
         alerts: how many were raised in it, by subject.
+        visits: all of them; what was before one at which something was put right lets expect no more.
 
     Raises:
         ValueError: *begin* is not before *end*.
@@ -86,10 +82,13 @@ def report(
         for kind in KINDS
         for row in rows[kind]
     }
+    expecting = _expecting(history, there, now.seen, min(reached, end), visits)
     ranks = {
         rank.subject: rank
         for kind in KINDS
-        for rank in _ranks(rows[kind], last, now, when, with_trend=kind == "section")
+        for rank in _ranks(
+            rows[kind], last, now, when, expecting, with_trend=kind == "section"
+        )
     }
     carried = pareto({row.name: row.disturbances for row in rows["section"]})
     whole, whole_before = now.whole(), before.whole()
@@ -118,6 +117,24 @@ def report(
             *_cut_hours(begin, end, reached),
             *_notes(rows["section"], whole),
         ),
+    )
+
+
+def _expecting(
+    history: History,
+    there: Whereabouts,
+    seen: Seen,
+    now: Moment,
+    visits: Iterable[Visit],
+) -> Expecting:
+    """What is to be expected as of *now*, by the year before, however long the period is."""
+    sections = seen.sections
+    if not seen.begin <= now - BEFORE:
+        sections = disturbances(history, there.line, now - BEFORE, now)
+    return Expecting(
+        {name: Record.of(one) for name, one in sections.items()},
+        now,
+        put_right(visits, there, now),
     )
 
 
@@ -158,12 +175,12 @@ def _ranks(
     before: Mapping[str, Counted],
     sums: Sums,
     when: When,
+    expecting: Expecting,
     *,
     with_trend: bool,
 ) -> list[Rank]:
     records = {row.subject: row.per_trains() for row in rows}
     rates = expected(records)
-    by_days = expected_by_days(rows)
     shares = more_than_share(records)
     trends = {row.subject: _trend(row, sums) for row in rows} if with_trend else {}
     told = [one for one in trends.values() if one is not None]
@@ -177,12 +194,12 @@ def _ranks(
     found = []
     for row in rows:
         subject = row.subject
-        rate, trend = rates.get(subject), trends.get(subject)
+        trend = trends.get(subject)
         found.append(
             Rank(
                 subject=subject,
-                expected=rate,
-                **_quarter(row, rate, by_days.get(subject)),
+                expected=rates.get(subject),
+                **_quarter(row, expecting),
                 more=shares.get(subject),
                 trend=None if trend is None else trend[0],
                 rising=sure.get(subject),
@@ -202,21 +219,16 @@ class _Quarter(TypedDict, total=False):
     thin: bool
 
 
-def _quarter(row: Figures, rate: Expected | None, by_days: Expected | None) -> _Quarter:
-    """Disturbances to expect in 90 days, with as many trains a day as were seen; by days where none was seen."""
-    if row.trains and row.watched:
-        scale = row.trains / (row.watched / DAY) / 1000 * QUARTER_D
-    else:
-        rate, scale = by_days, QUARTER_D
-    if rate is None:
-        return {}
-    if not isfinite(rate.high * scale):
+def _quarter(row: Figures, expecting: Expecting) -> _Quarter:
+    """Occasions to expect in 90 days; nothing of what was not watched in all of the year."""
+    found = expecting.several(row.sections)
+    if found is None:
         return {}
     return {
-        "quarter": rate.rate * scale,
-        "quarter_low": rate.low * scale,
-        "quarter_high": rate.high * scale,
-        "thin": row.watched < SHORT or rate.high > WIDE * rate.low,
+        "quarter": found.mean,
+        "quarter_low": found.low,
+        "quarter_high": found.high,
+        "thin": found.thin,
     }
 
 

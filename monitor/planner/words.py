@@ -299,8 +299,13 @@ def quarter(rank: Rank) -> str:
         return TOO_FEW
     if rank.quarter is None or rank.quarter_low is None or rank.quarter_high is None:
         return "not known"
-    low, high, value = in_range(rank.quarter_low, rank.quarter_high, rank.quarter)
-    return f"{value} ({low} to {high})"
+    return ahead(rank.quarter, rank.quarter_low, rank.quarter_high)
+
+
+def ahead(mean: float, low: float, high: float) -> str:
+    """What is to be expected, with the range of it."""
+    least, most, value = in_range(low, high, mean)
+    return f"{value} ({least} to {most})"
 
 
 def trend(rank: Rank) -> str:

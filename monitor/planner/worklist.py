@@ -13,20 +13,18 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 from monitor.core.moments import DAY, Duration, Moment, as_datetime
-from monitor.core.statistics.ranking import quantile
-from monitor.core.statistics.spread import fleet_of
 from monitor.core.words import names, times
 from monitor.findings import judged
-from monitor.planner.effect import BEFORE, SETTLED, Watched, sections_of
+from monitor.planner.effect import Watched, sections_of
 from monitor.planner.effect_words import how_long, number
+from monitor.planner.expected import AHEAD_DAYS, Expecting, put_right
 from monitor.planner.figures import SHORT
 from monitor.planner.quiet_hours import Hours, Rarest, rarest
 from monitor.planner.whereabouts import Whereabouts
-from monitor.planner.words import TOO_FEW
+from monitor.planner.words import TOO_FEW, ahead
 from monitor.visits import Visit
 
 LATELY: Duration = 90 * DAY
-AHEAD_DAYS = 90
 LEAST = 2
 """Disturbances in the last 90 days, from which on a section is on the list."""
 
@@ -111,7 +109,8 @@ class Item:
         stands: it has not been given back for a day or more.
         held: trains held by it lately.
         thin: the line was watched too little for anything to be expected.
-        expected: disturbances to be expected in the next 90 days; nothing to be told where that is thin.
+        unsure: too little is known of it to tell what is to be expected, also where its line was watched for long.
+        expected: occasions of disturbance to be expected in the next 90 days; nothing to be told where that is thin.
         low: the lower end of what that may be.
         high: the upper end.
         reason: why it is on the list, in a sentence.
@@ -129,6 +128,7 @@ class Item:
     stands: bool
     held: int
     thin: bool
+    unsure: bool
     expected: float
     low: float
     high: float
@@ -149,9 +149,9 @@ class Item:
     @property
     def outlook(self) -> str:
         """What is to be expected, as people read it."""
-        if self.thin:
+        if self.thin or self.unsure:
             return TOO_FEW
-        return f"{number(self.expected)} ({number(self.low)} to {number(self.high)})"
+        return ahead(self.expected, self.low, self.high)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -165,7 +165,7 @@ class Trip:
         high: the highest.
         items: what to look at, the gravest first.
         held: trains held, of all of them.
-        expected: disturbances to be expected in the next 90 days, of all.
+        expected: occasions of disturbance to be expected in the next 90 days, of all together.
         access: sections that somebody at those parts is on; () in a room.
         quiet: when trains are rarest in all of these, where the track is needed.
     """
@@ -189,7 +189,10 @@ class Trip:
     def order(self) -> tuple[float, float, str]:
         """Its place by `ORDER`: the lowest first."""
         longest = max((one.out for one in self.items if one.stands), default=0.0)
-        return -longest, -sum(one.worth for one in self.items), self.site
+        soon = self.expected
+        if self.thin:
+            soon = sum(one.disturbed for one in self.items)
+        return -longest, -(self.held + soon), self.site
 
     @property
     def thin(self) -> bool:
@@ -320,12 +323,15 @@ NOTHING = (
 
 def worklist(known: Known, there: Whereabouts) -> tuple[Trip, ...]:
     """The visits that would be worth while, the first first."""
-    items = _items(known, there)
+    expecting = Expecting(
+        known.watched, known.now, put_right(known.visits, there, known.now)
+    )
+    items = _items(known, there, expecting)
     groups: dict[tuple[str, Place], list[Item]] = defaultdict(list)
     for item in items:
         groups[there.spot(item.parts[0]).site, item.place].append(item)
     trips = [
-        _trip(site, place, some, there)
+        _trip(site, place, some, there, expecting)
         for (site, place), every in groups.items()
         for some in _near(every, place, there)
     ]
@@ -334,7 +340,7 @@ def worklist(known: Known, there: Whereabouts) -> tuple[Trip, ...]:
 
 def taken_off(known: Known, there: Whereabouts) -> tuple[TakenOff, ...]:
     """The sections that would be on the list, had nobody been there in the last 90 days."""
-    since, _ = _since(known.visits, there)
+    since = put_right(known.visits, there, known.now)
     by_section = _by_section(known.warnings, there)
     now, begin = known.now, known.now - LATELY
     judging = sorted(
@@ -400,15 +406,9 @@ def with_hours(trips: Iterable[Trip], hours: Mapping[str, Hours]) -> tuple[Trip,
     )
 
 
-def _items(known: Known, there: Whereabouts) -> list[Item]:
-    since, last = _since(known.visits, there)
+def _items(known: Known, there: Whereabouts, expecting: Expecting) -> list[Item]:
     now = known.now
-    records = {
-        name: seen.counted(max(now - BEFORE, since.get(name, 0)), now)
-        for name, seen in known.watched.items()
-    }
-    fleet = fleet_of((one.count, one.exposure) for one in records.values())
-    days = sum(one.exposure for one in records.values()) / max(len(records), 1)
+    since, last = put_right(known.visits, there, now), _last(known.visits, there)
     by_section = _by_section(known.warnings, there)
     found = []
     for name, seen in known.watched.items():
@@ -424,9 +424,9 @@ def _items(known: Known, there: Whereabouts) -> list[Item]:
         disturbed = lately.count + soon + again
         out = seen.out(begin, now)
         stays = seen.is_out and out >= STAYS
-        if fleet is None or not (held or disturbed >= LEAST or asked or stays):
+        soon_to_come = expecting.one(name)
+        if soon_to_come is None or not (held or disturbed >= LEAST or asked or stays):
             continue
-        belief = fleet.after(records[name].count, records[name].exposure)
         parts = _parts(name, told, there)
         told.sort(key=lambda one: -one.at)
         item = Item(
@@ -439,10 +439,11 @@ def _items(known: Known, there: Whereabouts) -> list[Item]:
             out=out,
             stands=stays,
             held=held,
-            thin=days * DAY < SHORT,
-            expected=belief.mean * AHEAD_DAYS,
-            low=quantile(belief, 0.025) * AHEAD_DAYS,
-            high=quantile(belief, 0.975) * AHEAD_DAYS,
+            thin=expecting.days * DAY < SHORT,
+            unsure=soon_to_come.thin,
+            expected=soon_to_come.mean,
+            low=soon_to_come.low,
+            high=soon_to_come.high,
             reason=_reason(
                 name,
                 (
@@ -459,18 +460,10 @@ def _items(known: Known, there: Whereabouts) -> list[Item]:
     return sorted(found, key=lambda one: one.order)
 
 
-def _since(
-    visits: Iterable[Visit], there: Whereabouts
-) -> tuple[dict[str, Moment], dict[str, Visit]]:
-    """From when on a section is as it is now, because something was found and put right; and its last visit."""
-    since: dict[str, Moment] = {}
-    last: dict[str, Visit] = {}
-    for visit in sorted(visits, key=lambda one: (one.end, one.id)):
-        for section in sections_of(visit, there):
-            last[section] = visit
-            if judged(visit.cause):
-                since[section] = visit.end + SETTLED
-    return since, last
+def _last(visits: Iterable[Visit], there: Whereabouts) -> dict[str, Visit]:
+    """The last visit to each section."""
+    ordered = sorted(visits, key=lambda one: (one.end, one.id))
+    return {name: one for one in ordered for name in sections_of(one, there)}
 
 
 def _by_section(
@@ -580,12 +573,14 @@ def _trip(
     place: Place,
     items: Sequence[Item],
     there: Whereabouts,
+    expecting: Expecting,
 ) -> Trip:
     ordered = sorted(items, key=lambda one: one.order)
     spots = [there.spot(part) for one in ordered for part in one.parts]
     lows = [one.low for one in spots if one.low is not None]
     highs = [one.high for one in spots if one.high is not None]
     access = _access(ordered, there) if place == "track" else ()
+    together = expecting.several(one.section for one in ordered)
     return Trip(
         site=site,
         place=place,
@@ -593,7 +588,7 @@ def _trip(
         high=max(highs, default=None),
         items=tuple(ordered),
         held=sum(one.held for one in ordered),
-        expected=sum(one.expected for one in ordered),
+        expected=0.0 if together is None else together.mean,
         access=access,
     )
 

@@ -69,7 +69,7 @@ def rows(trips: Iterable[Trip]) -> Iterator[tuple[Any, ...]]:
                 round(item.out, 1),
                 "yes" if item.stands else "no",
                 *(
-                    "" if item.thin else round(one, 1)
+                    "" if item.thin or item.unsure else round(one, 1)
                     for one in (item.expected, item.low, item.high)
                 ),
                 item.reason,
@@ -143,9 +143,9 @@ def _item(item: Item) -> dict[str, Any]:
         "days_watched": round(item.days, 2),
         "days_not_available": round(item.out, 2),
         "stands_still": item.stands,
-        "expected_90_d": None if item.thin else round(item.expected, 2),
+        "expected_90_d": None if item.thin or item.unsure else round(item.expected, 2),
         "expected_from_to": None
-        if item.thin
+        if item.thin or item.unsure
         else [round(item.low, 2), round(item.high, 2)],
         "why": item.reason,
         "alerts": [

@@ -622,10 +622,10 @@ def test_hours_that_the_period_cuts_are_told_of():
 
 
 def test_what_is_to_come_has_a_range_and_is_not_told_from_next_to_nothing():
-    """Twelve in 93 trains: 12 x 90 / 31 are 35, drawn towards the others; a section watched for six days, or one of which none is known, is too few."""
+    """Twelve in 31 days: 12 x 90 / 31 are 35, drawn towards the others; a section watched for six days, or one of which none is known, is too few."""
     found = of(
         [
-            *heard(1, 2, 3),
+            *heard(1, 2, 3, since=MAY),
             *heard(4, since=at(26)),
             *(x for n in (1, 2, 3) for x in trains(n)),
             *trains(4, first=26),
@@ -654,7 +654,7 @@ def test_what_was_counted_is_told_though_nobody_listened():
 
 def test_without_trains_a_rate_by_days_is_to_be_expected():
     """Three occasions in 31 days where no train was told, alone on the line: 3 / 31 x 90 are 8.71 in 90 days."""
-    found = of([*heard(2), *(disturbed(2, at(n)) for n in (3, 12, 20))])
+    found = of([*heard(2, since=MAY), *(disturbed(2, at(n)) for n in (3, 12, 20))])
 
     rank = found.ranks["section/T2"]
     assert rank.quarter is not None

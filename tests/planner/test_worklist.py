@@ -84,16 +84,19 @@ LINE = read_line(
 THERE = Whereabouts(LINE)
 
 
-def seen(count, days=90):
-    """A section that was disturbed so often, evenly over the last days, and watched for a year."""
+def seen(count, days=90, later=0):
+    """A section that was disturbed so often, evenly over the last days, or so much later, and watched for a year."""
     step = days * DAY // (count + 1)
-    moments = tuple(NOW - days * DAY + step * (at + 1) for at in range(count))
+    moments = tuple(NOW - days * DAY + step * (at + 1) + later for at in range(count))
     return Watched(((NOW - 365 * DAY, NOW),), moments)
 
 
 def known(counts, **more):
     """What the list is made of: disturbances in the last 90 days by section; the others have none."""
-    watched = {name: seen(counts.get(name, 0)) for name in LINE.sections}
+    watched = {
+        name: seen(counts.get(name, 0), later=place * HOUR)
+        for place, name in enumerate(LINE.sections)
+    }
     values: dict[str, Any] = {
         "now": NOW,
         "watched": watched,

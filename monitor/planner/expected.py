@@ -1,0 +1,154 @@
+"""What is to be expected in the next 90 days: made in one place and of one year, so that the report and the work list give one number.
+
+The rate of a section is that of the last year, or since a visit at which something was put right there, drawn towards the line's as far as its own record is short (`core.statistics.spread`).
+What the line is like is made of whole records: what was put right at one section changes nothing of what is to be expected at others.
+
+What several sections have in common strikes them together: of a cut cable each section has one occasion, and all of them together have one as well.
+So of several there is to be expected what is of each, added up, less by as much as their occasions were fewer together than one by one.
+Nor does it make a line better known that many sections were struck at once: nothing is surer than by as many occasions as the whole line had.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from monitor.core.moments import DAY, Moment
+from monitor.core.statistics.comparing import Counted
+from monitor.core.statistics.effect import Awaited
+from monitor.core.statistics.poisson import Gamma
+from monitor.core.statistics.ranking import quantile
+from monitor.core.statistics.spread import Fleet, Spread, fleet_of
+from monitor.findings import judged
+from monitor.planner.effect import BEFORE, SETTLED, Watched, sections_of
+from monitor.planner.figures import SHORT
+from monitor.planner.occasions import of_several
+from monitor.planner.whereabouts import Whereabouts
+from monitor.visits import Visit
+
+AHEAD_DAYS = 90
+
+WIDE = 10
+"""Nothing is told where the upper end is more than so many times the lower."""
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Ahead:
+    """Occasions of disturbance to be expected in the next 90 days.
+
+    Args:
+        mean: of them.
+        low: the lower end of what that may be.
+        high: the upper end.
+        thin: too little is known to tell it.
+    """
+
+    mean: float
+    low: float
+    high: float
+    thin: bool
+
+
+class Expecting:
+    """What is to be expected on a line.
+
+    Args:
+        watched: each section of the line, over the last year.
+        now: up to when.
+        since: from when on a section is as it is now, where something was put right in that year.
+
+    Attributes:
+        days: watched and available in that year, of a section on average.
+    """
+
+    def __init__(
+        self,
+        watched: Mapping[str, Watched],
+        now: Moment,
+        since: Mapping[str, Moment] | None = None,
+    ) -> None:
+        first = now - BEFORE
+        self._watched, self._now = watched, now
+        self._since = {
+            name: max(first, (since or {}).get(name, first)) for name in watched
+        }
+        self._whole = {name: one.counted(first, now) for name, one in watched.items()}
+        every = self._whole.values()
+        self.days = sum(one.exposure for one in every) / max(len(watched), 1)
+        self._fleet = fleet_of((one.count, one.exposure) for one in every)
+        self._known: dict[str, Awaited] = {}
+        self._most = self._occasions(watched, dict.fromkeys(watched, first))
+
+    def one(self, name: str) -> Ahead | None:
+        """What is to be expected of a section; None where nothing of the line was watched."""
+        awaited = self._awaited(name)
+        if awaited is None:
+            return None
+        days = self._whole[name].exposure
+        return self._ahead(awaited.mean, awaited.variance, days)
+
+    def several(self, names: Iterable[str]) -> Ahead | None:
+        """What is to be expected of all that need one thing, or are looked at in one visit; what was not watched is left out."""
+        watched = [name for name in names if self._whole[name].exposure > 0]
+        found = [one for name in watched if (one := self._awaited(name)) is not None]
+        if not found:
+            return None
+        days = sum(self._whole[name].exposure for name in watched) / len(watched)
+        # As many occasions less have as much chance in them as those that are left.
+        joint = self._joint(watched)
+        return self._ahead(
+            joint * sum(one.mean for one in found),
+            joint * sum(one.variance for one in found),
+            days,
+        )
+
+    def _ahead(self, mean: float, variance: float, days: float) -> Ahead:
+        shape = min(mean**2 / variance, max(self._most, 0.5))
+        belief = Gamma(shape, shape / mean)
+        low, high = quantile(belief, 0.025), quantile(belief, 0.975)
+        short = days * DAY < SHORT
+        return Ahead(mean=mean, low=low, high=high, thin=short or high > WIDE * low)
+
+    def _joint(self, names: Sequence[str]) -> float:
+        """How many occasions *names* had together, of those that they had one by one."""
+        if len(names) == 1:
+            return 1.0
+        number = sum(len(self._own(name, self._since[name])) for name in names)
+        return self._occasions(names, self._since) / number if number else 1.0
+
+    def _occasions(self, names: Iterable[str], since: Mapping[str, Moment]) -> int:
+        """How many occasions *names* had together."""
+        return len(of_several(self._own(name, since[name]) for name in names))
+
+    def _own(self, name: str, since: Moment) -> Sequence[Moment]:
+        disturbed = self._watched[name].disturbed
+        return disturbed[
+            bisect_left(disturbed, since) : bisect_left(disturbed, self._now)
+        ]
+
+    def _awaited(self, name: str) -> Awaited | None:
+        if self._fleet is None:
+            return None
+        if name not in self._known:
+            own = self._watched[name].counted(self._since[name], self._now)
+            self._known[name] = _awaited(self._fleet, own)
+        return self._known[name]
+
+
+def _awaited(fleet: Fleet, own: Counted) -> Awaited:
+    if isinstance(fleet.prior, Spread):
+        # Of so many it is known what they are like.
+        return Awaited.of(fleet.after(own.count, own.exposure), AHEAD_DAYS)
+    return Awaited.after(fleet, own, AHEAD_DAYS)
+
+
+def put_right(
+    visits: Iterable[Visit], there: Whereabouts, now: Moment
+) -> dict[str, Moment]:
+    """From when on each section is as it is now, because something was found and put right up to then."""
+    since: dict[str, Moment] = {}
+    for visit in sorted(visits, key=lambda one: (one.end, one.id)):
+        if judged(visit.cause) and visit.end <= now:
+            since.update(dict.fromkeys(sections_of(visit, there), visit.end + SETTLED))
+    return since
