@@ -393,7 +393,8 @@ async def test_paper_has_the_diagram_and_every_alert(path):
         await tab.evaluate("window.dispatchEvent(new Event('beforeprint'))")
         assert await tab.locator("#alerts details:not([open])").count() == 0
         await expect(tab.locator(".tools").first).to_be_hidden()
-        await expect(tab.locator("#was")).to_be_visible()
+        await expect(tab.locator("canvas:has(~ #was)")).to_be_visible()
+        await expect(tab.locator("#was")).to_be_hidden()
 
 
 def long_line(count):
@@ -416,9 +417,10 @@ def long_line(count):
 
 SHEETS = """() => {
   const [one, rows] = [document.getElementById("was"), document.querySelectorAll("#line [data-section]").length];
-  const sheets = [...one.parentElement.querySelectorAll("canvas")].map((each) => each.height / 2);
+  const every = [...one.parentElement.querySelectorAll("canvas:not(#was)")];
+  const sheets = every.map((each) => each.height / 2);
   const drawn = sheets.reduce((sum, height) => sum + height - 64, 0);
-  return { sheets, drawn, row: Number(one.dataset.rowHeight), rows, inside: one.height / one.width, shown: one.getBoundingClientRect().height / one.getBoundingClientRect().width };
+  return { sheets, drawn, row: Number(one.dataset.rowHeight), rows, inside: every[0].height / every[0].width, shown: every[0].clientHeight / every[0].clientWidth };
 }"""
 
 

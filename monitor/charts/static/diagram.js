@@ -90,10 +90,11 @@ export class Diagram {
   }
 
   onPaper(on) {
-    // Paper cannot be scrolled: as many sheets as the rows need, all but the last as copies before the canvas.
+    // Paper cannot be scrolled: as many sheets as the rows need, in place of the canvas.
     for (const one of this.sheets ?? []) one.remove();
     this.sheets = [];
     this.paper = on && !this.canvas.parentElement.hidden;
+    this.canvas.hidden = this.paper;
     if (!this.paper) { this.fit(); this.waiting = false; this.paint(); return; }
     const { top } = this.view;
     const fit = Math.floor((PAPER.height - AXIS - LANE) / ROW.least);
@@ -104,18 +105,20 @@ export class Diagram {
       this.size(PAPER.width, AXIS + LANE + Math.ceil(rows * this.view.rowHeight), 2);
       this.view.top = row * this.view.rowHeight;
       this.paint();
-      if (row + each < this.rows.length) this.sheets.push(this.copied());
+      this.sheets.push(this.copied());
     }
     this.view.top = top;
   }
 
   copied() {
+    // A picture and no more: what is drawn while it prints a browser draws again by itself, and to another size.
     const sheet = document.createElement("canvas");
-    sheet.className = "diagram";
-    sheet.width = this.canvas.width;
-    sheet.height = this.canvas.height;
+    const { width, height } = this.canvas;
+    Object.assign(sheet, { className: "diagram", width, height });
     sheet.setAttribute("aria-hidden", "true");
-    sheet.getContext("2d").drawImage(this.canvas, 0, 0);
+    const picture = new OffscreenCanvas(width, height);
+    picture.getContext("2d").drawImage(this.canvas, 0, 0);
+    sheet.getContext("bitmaprenderer").transferFromImageBitmap(picture.transferToImageBitmap());
     this.canvas.before(sheet);
     return sheet;
   }
