@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import isinf
+from math import floor, isinf
 
 from monitor.core.statistics.effect import ENOUGH, Effect, Share
 from monitor.core.words import names
 from monitor.planner.effect import Helped
+from monitor.planner.words import share as per_cent
 
 METHOD = (
     "To be expected without the visit: the rate of the year before it, drawn towards "
@@ -18,6 +19,9 @@ METHOD = (
     "hour ago, work, evaluators that start, and time in which a section was not "
     "available count for neither side."
 )
+NOUGHT = 0.005
+"""Below this a ratio would read as "100 % fewer", which no count can show."""
+
 RAW = (
     "As counted before and after: the worst always fall, whatever is done, so these say "
     "nothing by themselves."
@@ -39,6 +43,10 @@ def told(effect: Effect | None) -> str:
         'fewer: 84 % fewer than to be expected (35 to 98 %)'
         >>> told(effect(Awaited(mean=12.0, own=4.0), 10))
         'no change can be told: between 62 % fewer and 71 % more'
+        >>> told(effect(Awaited(mean=12.0, own=4.0), 0))
+        'fewer: at least 67 % fewer than to be expected'
+        >>> told(effect(Awaited(mean=3.2, own=1.0), 0))
+        'no change can be told: at most 39 % more'
         >>> told(effect(Awaited(mean=1.2, own=1.0), 0))
         'too early: 1.2 expected so far, told from 3 on'
         >>> told(effect(Awaited(mean=5.0, own=1.0), 15))
@@ -54,6 +62,8 @@ def told(effect: Effect | None) -> str:
             f"told from {ENOUGH:.0f} on"
         )
     if effect.told < 0:
+        if effect.low < NOUGHT or not effect.count:
+            return f"fewer: at least {_at_least(1 - effect.high)} fewer than to be expected"
         low, high = (f"{100 * (1 - one):.0f}" for one in (effect.high, effect.low))
         return (
             f"fewer: {100 * (1 - effect.ratio):.0f} % fewer than to be expected "
@@ -64,6 +74,8 @@ def told(effect: Effect | None) -> str:
             f"more: {effect.ratio:.1f} times as many as to be expected "
             f"({effect.low:.1f} to {effect.high:.1f} times)"
         )
+    if effect.low < NOUGHT:
+        return f"no change can be told: at most {_change(effect.high)}"
     return f"no change can be told: between {_change(effect.low)} and {_change(effect.high)}"
 
 
@@ -135,6 +147,11 @@ def number(expected: float) -> str:
     return f"{expected:.1f}" if expected < 9.95 else f"{expected:.0f}"
 
 
+def _at_least(part: float) -> str:
+    """A share that is no more than *part*."""
+    return per_cent(floor(100 * part) / 100 if part >= 0.01 else part)
+
+
 def _change(ratio: float) -> str:
     if isinf(ratio):
         return "any number more"
@@ -150,7 +167,7 @@ def of_those_visited(share: Share | None) -> str:
     Example:
         >>> from monitor.core.statistics.effect import share
         >>> of_those_visited(share(9, 10))
-        '9 of 10: 90 % (55 to 100 %)'
+        '9 of 10: 90 % (55 to 99.7 %)'
         >>> of_those_visited(share(1, 2))
         '1 of 2: too few'
     """
@@ -158,6 +175,6 @@ def of_those_visited(share: Share | None) -> str:
         return "nobody has said yet"
     if share.total < 5:
         return f"{share.count} of {share.total}: too few"
-    low, high = (f"{100 * one:.0f}" for one in (share.low, share.high))
-    part = 100 * share.count / share.total
-    return f"{share.count} of {share.total}: {part:.0f} % ({low} to {high} %)"
+    low, high = per_cent(share.low).removesuffix(" %"), per_cent(share.high)
+    part = per_cent(share.count / share.total)
+    return f"{share.count} of {share.total}: {part} ({low} to {high})"
