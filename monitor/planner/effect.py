@@ -49,7 +49,7 @@ LED: Duration = 30 * DAY
 """An alert that was raised longer before a visit did not lead to it (a convention of ours)."""
 
 BETWEEN: Duration = 28 * DAY
-"""The line's rates are looked at anew for visits further apart than this."""
+"""The line's rates are looked at anew for visits further apart than this, and on a line that was not watched for long for those nearer (`_step`)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -228,7 +228,8 @@ def helped(
 def _fleets(
     watched: Mapping[str, Watched], now: Moment
 ) -> Callable[[Moment], Fleet | None]:
-    """What the line's rates were like in the year before a moment, give or take some weeks; where nothing was watched then, in all that was."""
+    """What the line's rates were like in the year before a moment, or in some weeks less; where nothing was watched then, in all that was."""
+    first = min((one.spells[0][0] for one in watched.values() if one.spells), default=0)
 
     @cache
     def fleet(begin: Moment, end: Moment) -> Fleet | None:
@@ -236,14 +237,28 @@ def _fleets(
         return fleet_of((one.count, one.exposure) for one in records)
 
     def at(moment: Moment) -> Fleet | None:
-        end = moment - moment % BETWEEN
+        step = _step(moment - first)
+        end = moment - moment % step
         return (
             fleet(end - BEFORE, end)
-            or fleet(end + BETWEEN - BEFORE, end + BETWEEN)
+            or fleet(end + step - BEFORE, end + step)
             or fleet(0, now)
         )
 
     return at
+
+
+def _step(watched: Duration) -> Duration:
+    """How far apart visits are for which the line's rates are looked at anew: an eighth of the time for which it had been watched at most, for what came last is much of a short record.
+
+    Example:
+        >>> [_step(days * DAY) // DAY for days in (0, 3, 20, 100, 400)]
+        [1, 1, 2, 8, 28]
+    """
+    step = DAY
+    while step * 16 <= watched and step < BETWEEN:
+        step *= 2
+    return min(step, BETWEEN)
 
 
 def _helped(  # noqa: PLR0917 - all there is to go by

@@ -83,6 +83,26 @@ def test_a_visit_that_plainly_helped_is_told_to_have_helped():
     assert became_of(found).startswith("fewer: ")
 
 
+@pytest.mark.parametrize("days", [2, 9, 27, 100])
+def test_what_came_elsewhere_after_a_visit_is_no_part_of_what_was_to_be_expected(days):
+    """On a line that was watched for no longer before it."""
+    since = BEGIN + (365 - days) * DAY
+
+    def awaited(*more):
+        others = {
+            name: watched(365 - days / 2, *more, spells=((since, NOW),))
+            for name in ("T106", "T108")
+        }
+        mine = watched(365 - days / 3, spells=((since, NOW),))
+        [found] = helped([visit()], others | {"T107": mine}, THERE, NOW)
+        assert found.effect is not None
+        return found.effect.awaited
+
+    assert awaited() == awaited(*(366.0 + day for day in range(100)))
+    # What came before it is, whenever that was.
+    assert awaited().mean > 182 / days / 2
+
+
 def test_it_is_too_early_until_three_are_to_be_expected():
     """A fortnight after."""
     seen = LINE_SEEN | {"T107": watched(*MONTHLY[:12])}
