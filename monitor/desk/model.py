@@ -714,15 +714,29 @@ class FactOut(Out):
     values: dict[str, Any]
 
 
+class ShownOut(Out):
+    """A state of a section.
+
+    Args:
+        at: from when on it was shown.
+        state: which.
+    """
+
+    at: str
+    state: str
+
+
 class SectionFullOut(SectionOut):
     """A section with what was so in the hours asked for, and what each detection knows now.
 
     Args:
         facts: oldest first.
+        states: the last of them, oldest first, as far as they are kept.
         explained: sentences.
     """
 
     facts: list[FactOut]
+    states: list[ShownOut] = []
     explained: list[str]
 
 

@@ -642,6 +642,10 @@ class MonitorDesk:
                 )
                 for fact in facts
             ],
+            states=[
+                model.ShownOut(at=stamp(at), state=state.value)
+                for at, state in self._lent.engine().lately.states(name)
+            ],
             explained=self._lent.engine().explain(name),
         )
 

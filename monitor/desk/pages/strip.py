@@ -1,6 +1,8 @@
 """The last minutes of a section and its neighbours as strips: time to the right, a row a section.
 
-An occupation is a dark bar, what was not known is hatched, a disturbance and a reset are a stroke with its word above.
+Each state has a mark of its own, as in the drawing of the line: a train or vehicle is a dark bar, a disturbance a taller block in the colour of a fault, what waits for a sweep an outline with arrows, what waits to be confirmed one with dots, and what was not known is hatched.
+A disturbance and a reset are also a stroke with its word above.
+Of times before the states that are kept nothing is known but that the section was not clear, and whether it was available.
 """
 
 from __future__ import annotations
@@ -12,14 +14,34 @@ from html import escape
 
 from monitor.charts.drawing import HATCH
 from monitor.core.moments import MINUTE, Duration, Moment, parse
-from monitor.core.words import clock
+from monitor.core.words import STATES, clock
 from monitor.desk.model import FactOut, SectionFullOut
 
-WIDTH, NAMES, ROW, FOOT = 544, 84, 40, 24
+WIDTH, NAMES, ROW, FOOT, LEGEND = 544, 84, 40, 24, 26
 LAST: Duration = 15 * MINUTE
 SAID = {"disturbance": "disturbed", "reset": "reset"}
 APART = 84
 """Words closer than this would stand on one another: then the stroke stands alone."""
+
+MARKS = {
+    "occupied": ("was", "train"),
+    "disturbed": ("was-disturbed", "disturbed"),
+    "awaiting_sweep": ("was-sweep", "awaits sweep"),
+    "awaiting_acknowledgement": ("was-confirm", "to confirm"),
+    "not-clear": ("was-odd", ""),
+    "not-known": ("was-unknown", "not known"),
+}
+"""What lasts, with the mark that it has, by its name in the style sheet, and its word in the legend; what is not kept state by state stands in no legend: a word on it would say too much."""
+
+FILLS = {
+    "awaiting_sweep": ("sweep-strip", 12, "M2 -4l5 4l-5 4"),
+    "awaiting_acknowledgement": ("confirm-strip", 8, "M2.5 0h3"),
+}
+"""What an outline is filled with: a name, how far apart, and the way of a stroke around the middle."""
+
+TALL = {"occupied": 16.0, "not-known": 16.0}
+TALLER = 20.0
+"""What is neither clear nor a train is taller, so that it is found without its colour."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,20 +66,54 @@ def strip(
         last: how far back.
     """
     begin = now - last
-    height = ROW * len(sections) + FOOT
-    parts = [HATCH.format(id="not-known-strip")]
+    height = ROW * len(sections) + FOOT + LEGEND
+    parts = [HATCH.format(id="not-known-strip"), *_fills()]
     for number, section in enumerate(sections):
         parts += _row(section, number * ROW, (begin, now), zone)
-    bottom = height - 6
+    bottom = height - LEGEND - 6
     parts += [
         f'<text class="name" x="{NAMES}" y="{bottom}">{clock(begin, zone)}</text>',
         f'<text class="name" x="{WIDTH}" y="{bottom}" text-anchor="end">{clock(now, zone)}</text>',
+        *_legend(height - 10),
     ]
     title = f"The last {last // MINUTE} minutes of {', '.join(s.id for s in sections)}"
     return (
         f'<svg class="strip" viewBox="0 0 {WIDTH} {height}" width="{WIDTH}" height="{height}" '
         f'role="img" aria-label="{escape(title)}">{"".join(parts)}</svg>'
     )
+
+
+def _fills() -> Iterable[str]:
+    for name, step, way in FILLS.values():
+        yield (
+            f'<defs><pattern id="{name}" width="{step}" height="{TALLER:g}" patternUnits="userSpaceOnUse">'
+            f'<rect class="hatch-ground" width="{step}" height="{TALLER:g}"/>'
+            f'<path class="inside" transform="translate(0 {TALLER / 2:g})" d="{way}"/></pattern></defs>'
+        )
+
+
+def _mark(kind: str, x: float, y: float, width: float, says: str = "") -> str:
+    """The mark of *kind*, from *x* on, with *y* in its middle."""
+    tall = TALL.get(kind, TALLER)
+    fill = FILLS[kind][0] if kind in FILLS else ""
+    fill = "not-known-strip" if kind == "not-known" else fill
+    drawn = f' fill="url(#{fill})"' if fill else ""
+    size = f'width="{width:.1f}" height="{tall:g}"'
+    title = f"<title>{escape(says)}</title>" if says else ""
+    # A pattern lies on the whole drawing: moved, it lies on the mark.
+    return (
+        f'<g transform="translate({x:.1f} {y - tall / 2:g})">'
+        f'<rect class="{MARKS[kind][0]}"{drawn} {size}>{title}</rect></g>'
+    )
+
+
+def _legend(y: float) -> Iterable[str]:
+    x = 0.0
+    for kind, (_, word) in MARKS.items():
+        if word:
+            yield _mark(kind, x + 1, y - 5, 22)
+            yield f'<text class="name" x="{x + 28:g}" y="{y:g}">{word}</text>'
+            x += 28 + 8.2 * len(word) + 12
 
 
 def _row(
@@ -67,13 +123,7 @@ def _row(
     yield f'<text class="row-name" x="0" y="{y + 5}">{escape(section.id)}</text>'
     yield f'<line class="rail" x1="{NAMES}" x2="{WIDTH}" y1="{y}" y2="{y}"/>'
     for one in spans(section, window, zone):
-        shape = 'class="was-unknown" fill="url(#not-known-strip)"'
-        if one.kind == "occupation":
-            shape = 'class="was"'
-        yield (
-            f'<rect {shape} x="{one.left:.1f}" y="{y - 8}" width="{one.width:.1f}" height="16">'
-            f"<title>{escape(one.says)}</title></rect>"
-        )
+        yield _mark(one.kind, one.left, y, one.width, one.says)
     free = 0.0
     for fact in section.facts:
         at = parse(fact.began)
@@ -89,25 +139,53 @@ def _row(
 def spans(
     section: SectionFullOut, window: tuple[Moment, Moment], zone: tzinfo
 ) -> list[Span]:
-    """What lasted in *window*: what is over is a fact, what goes on is how the section stands."""
+    """What lasted in *window*, what was not known last, so that it lies on the rest."""
+    states = [(parse(one.at), one.state) for one in section.states]
+    kept = states[0][0] if states else window[1]
     lasted = [
-        (fact.kind, parse(fact.began), _end(fact, window[1]))
-        for fact in section.facts
-        if fact.kind == "not-known" or (fact.kind == "occupation" and fact.ended)
+        *_before(section, kept, window[1]),
+        *_shown(section, states, window[1]),
+        *(
+            ("not-known", parse(fact.began), _end(fact, window[1]))
+            for fact in section.facts
+            if fact.kind == "not-known"
+        ),
     ]
-    if section.known and section.settled not in (None, "clear") and section.since:
-        lasted.append(("occupation", parse(section.since), window[1]))
     found = []
-    for kind, begin, end in sorted(
-        lasted, key=lambda one: (one[0] != "occupation", one[1])
-    ):
+    for kind, begin, end in lasted:
         left, right = max(begin, window[0]), min(end, window[1])
         if left < right:
             x = _across(left, window)
-            what = "not clear" if kind == "occupation" else "not known"
+            what = STATES.get(kind, kind.replace("-", " "))
             says = f"{what} from {clock(begin, zone)} to {clock(end, zone)}"
             found.append(Span(kind, x, max(1.0, _across(right, window) - x), says))
     return found
+
+
+def _before(
+    section: SectionFullOut, until: Moment, now: Moment
+) -> Iterable[tuple[str, Moment, Moment]]:
+    """What lasted before the first state that is kept: of an occupation it is told whether there was nothing but a train."""
+    for fact in section.facts:
+        if fact.kind == "occupation" and fact.ended:
+            kind = "occupied" if fact.values.get("only_occupied") else "not-clear"
+            yield kind, parse(fact.began), min(_end(fact, now), until)
+    if section.states or not section.known or section.since is None:
+        return
+    if section.settled not in (None, "clear"):
+        yield section.settled, parse(section.since), now
+
+
+def _shown(
+    section: SectionFullOut, states: Sequence[tuple[Moment, str]], now: Moment
+) -> Iterable[tuple[str, Moment, Moment]]:
+    """The states that are kept, each until the next; what was shown last ends where it is not known any longer."""
+    last = now
+    if not section.known and section.not_known_since:
+        last = parse(section.not_known_since)
+    for place, (at, state) in enumerate(states):
+        if state != "clear":
+            yield state, at, states[place + 1][0] if place + 1 < len(states) else last
 
 
 def _end(fact: FactOut, now: Moment) -> Moment:
