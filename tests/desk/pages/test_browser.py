@@ -212,6 +212,59 @@ async def test_on_a_phone_somebody_says_that_they_go(browser, broker, tmp_path):
     assert waited(tmp_path, "water in the cabinet") > SECOND
 
 
+async def test_what_a_phone_was_refused_is_said_on_every_page_of_it(
+    browser, broker, tmp_path
+):
+    """What is refused, and what waits, is said on the list and on every page of the phone, with the way to its fault; there it is written again, or dropped."""
+    async with listening(quick(tmp_path, broker.url)) as daemon:
+        await disturb(broker.url)
+        url = daemon.desk_at
+        async with opened(browser, f"{url}/phone", 390, 844) as watched:
+            page = watched.page
+            await page.locator(".row a").click()
+            kept = page.locator("#outbox")
+            number = await page.locator(".number").first.inner_text()
+
+            async def refuse(route):
+                is_first = "not on the list" in route.request.post_data
+                status, why = (
+                    (422, "That cannot be.") if is_first else (500, "Not now.")
+                )
+                await route.fulfill(status=status, json={"detail": why})
+
+            await page.route("**/api/v1/acts", refuse)
+            await page.locator("#text").fill("not on the list")
+            await page.locator('[data-do="found"]').click()
+            await expect(kept).to_contain_text("1 refused: That cannot be.")
+            await page.locator('[data-do="going"]').click()
+            await expect(kept).to_contain_text(
+                "1 waits to be sent; 1 refused: That cannot be."
+            )
+            for path in ("/phone", "/heads/H2/watch"):
+                await page.goto(f"{url}{path}")
+                await expect(kept).to_contain_text("1 waits to be sent; 1 refused")
+                assert (
+                    await page.evaluate(
+                        "document.querySelector('#outbox').getBoundingClientRect().bottom"
+                    )
+                    < 500
+                )
+            way = page.locator("#outbox a").first
+            await expect(way).to_contain_text("“not on the list”")
+            await way.click()
+            await expect(page).to_have_url(f"{url}/phone/{number}")
+            assert await page.evaluate(TAPPED) == []
+            await page.locator("#text").fill("")
+            await page.locator('[data-refused="again"]').click()
+            await expect(page.locator("#text")).to_have_value("not on the list")
+            await expect(kept).not_to_contain_text("refused")
+            await page.unroute("**/api/v1/acts", refuse)
+            await page.evaluate("window.dispatchEvent(new Event('online'))")
+            await expect(kept).to_be_hidden()
+            # The browser itself notes that it was refused.
+            watched.wrong.clear()
+
+
 SIZES = [(1920, 1080), (1920, 940), (1366, 640), (390, 844), (960, 540)]
 """960 by 540 is 1920 by 1080 at twice the size."""
 

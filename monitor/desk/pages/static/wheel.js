@@ -1,5 +1,6 @@
 // One head live, in large figures: asked again twice a second, hatched where it is not answered.
 
+import { outbox } from "./outbox.js";
 import { clock, part } from "./server.js";
 
 const EVERY_MS = 500;
@@ -35,4 +36,5 @@ document.querySelector(".phone-top a").addEventListener("click", (event) => {
 at("count").addEventListener("click", () => { since = new Date(Date.now() + ahead).toISOString(); refresh(); });
 at("all").addEventListener("click", () => { since = null; refresh(); });
 setInterval(look, 500);
+outbox(() => {});
 follow();
