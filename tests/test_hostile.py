@@ -76,6 +76,9 @@ between = [{quoted(ID)}, "T4"]
 id = {quoted(PLACE)}
 access = {quoted(TEXT)}
 telephone = {quoted("01 555" + TEXT)}
+route = {quoted(TEXT)}
+room = {quoted(TEXT)}
+geo = [54.5, -3.25]
 [[area]]
 id = {quoted("a" + ID)}
 signaller = {quoted(TEXT)}
@@ -579,7 +582,10 @@ def test_a_page_runs_nothing_but_its_own(outputs):
         assert "style" not in found.tags | found.names
         assert not [name for name in found.names if name.startswith("on")]
         for one in found.addresses:
-            assert re.match(r"/(?!/)|tel:[+0-9]+$|[?#]", one), (path, one)
+            assert re.match(r"/(?!/)|tel:[+0-9]+$|geo:[-0-9.]+,[-0-9.]+$|[?#]", one), (
+                path,
+                one,
+            )
         assert seen(page.text, lines=True), path
 
 

@@ -75,11 +75,14 @@ class Evaluator:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Site:
-    """Where people go."""
+    """Where people go: how to come there, how to come in, and which room it is; `geo` is latitude and longitude in degrees (WGS 84)."""
 
     id: str
     access: str | None = None
     telephone: str | None = None
+    route: str | None = None
+    room: str | None = None
+    geo: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -260,6 +263,8 @@ Text = Annotated[
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False, strict=True)]
 Finite = Annotated[float, Field(allow_inf_nan=False, strict=True)]
 Range = tuple[Finite, Finite]
+Latitude = Annotated[float, Field(ge=-90, le=90, strict=True)]
+Longitude = Annotated[float, Field(ge=-180, le=180, strict=True)]
 
 
 class _Table(BaseModel):
@@ -306,6 +311,9 @@ class _SiteTable(_Table):
     id: Place
     access: Text | None = None
     telephone: Text | None = None
+    route: Text | None = None
+    room: Text | None = None
+    geo: tuple[Latitude, Longitude] | None = None
 
 
 class _AreaTable(_Table):

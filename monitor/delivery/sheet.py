@@ -178,8 +178,10 @@ def _sites(alerts: Sequence[Alert], line: Line) -> list[tuple[str, str]]:
     for name in list(found)[:MOST_PLACES]:
         site = line.sites.get(name)
         says = [_text(name)]
-        if site is not None and site.access:
-            says.append(_text(site.access, 200))
+        if site is not None:
+            room = f"room {site.room}" if site.room else None
+            told = (site.route, site.access, room)
+            says += [_text(one, 200) for one in told if one]
         if site is not None and site.telephone:
             says.append(_telephone(site.telephone))
         rows.append(("Go to", ": ".join([says[0], "; ".join(says[1:])]).rstrip(": ")))

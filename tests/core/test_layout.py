@@ -112,6 +112,9 @@ between = ["T4", "T5"]
 id = "Thornmere room"
 access = "gate 4, lane from the mill"
 telephone = "555 0101"
+route = "left before the crossing"
+room = "2"
+geo = [54.5, -3.25]
 
 [[area]]
 id = "thornmere"
@@ -195,6 +198,8 @@ def test_every_key_of_every_table_is_kept():
     assert (evaluator.rack, evaluator.ref) == ("3", "E-17")
     site = line.sites["Thornmere room"]
     assert (site.access, site.telephone) == ("gate 4, lane from the mill", "555 0101")
+    assert (site.route, site.room) == ("left before the crossing", "2")
+    assert site.geo == (54.5, -3.25)
     area = line.areas["thornmere"]
     assert (area.signaller, area.telephone) == ("Thornmere desk", "555 0102")
     assert (line.units["TU7"].ref, line.cables["C2"].ref) == ("U-7", None)

@@ -62,6 +62,9 @@ DAYS = 30
 SERVED = ("monitor.desk.pages", "monitor.charts")
 """Where scripts and style sheets lie: the pages' own, and those of the diagram."""
 
+MOST_PRINTED = 200
+"""Of what happened a sheet tells so much at most: four pages of paper."""
+
 HOURS = 24
 """Of what was so, a section's page tells so many."""
 
@@ -626,7 +629,7 @@ class Pages:
 
     async def sheet(self, name: str) -> str:
         """One fault by itself, to print."""
-        story = await self._view.story(name)
+        story = await self._view.story(name, MOST_PRINTED)
         return await self._page(
             "fault.html", f"{story.row.number}: {story.row.headline}", story=story
         )

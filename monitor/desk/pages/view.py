@@ -45,6 +45,7 @@ MOST_EVENTS = 14
 MOST_FOUND = 3
 MOST_PARTS = 4
 MOST_HEADS = 6
+MOST_SITES = 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -93,11 +94,29 @@ class Happened:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Where:
+    """A site to go to.
+
+    Args:
+        name: of the site.
+        says: how to come there and in, which room, which racks: one thing each.
+        telephone: there, or "".
+        geo: where it is, as a link to whatever map a telephone has (RFC 5870), or "".
+    """
+
+    name: str
+    says: list[str]
+    telephone: str
+    geo: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Story:
     """A fault, told.
 
     Args:
         row: as in the list.
+        also: all that is open in it besides what the headline says.
         first: what to do first.
         within: within what time.
         otherwise: what happens if not.
@@ -110,8 +129,9 @@ class Story:
         numbers: the numbers behind it.
         closes: ids and kinds of what only a person closes, that is open.
         section: around which the close-up is drawn, or "".
-        site: where to go, with how and whom to call there.
-        signaller: whom to tell, with the number.
+        sites: where to go.
+        more_sites: so many more are not told.
+        signallers: whom to tell, with the number.
         notes: what was noted.
         shelvable: kind and subject of the leading alert.
         urgent: whether closing asks for a reason.
@@ -121,6 +141,7 @@ class Story:
     """
 
     row: Row
+    also: list[str]
     first: str
     within: str
     otherwise: str
@@ -133,7 +154,8 @@ class Story:
     numbers: list[tuple[str, str]]
     closes: list[tuple[str, str]]
     section: str
-    sites: list[tuple[str, str, str]]
+    sites: list[Where]
+    more_sites: int
     signallers: list[tuple[str, str]]
     notes: list[Happened]
     shelvable: tuple[str, str]
@@ -239,8 +261,12 @@ class View:
         low, high = min(found), max(found)
         return f"km {low:g}" if high - low < 0.05 else f"km {low:g} to {high:g}"
 
-    async def story(self, name: str) -> Story:
+    async def story(self, name: str, most: int = MOST_EVENTS) -> Story:
         """The fault of a number or id, told.
+
+        Args:
+            name: the number or id.
+            most: so much of what happened at most.
 
         Raises:
             NotThere: there is none.
@@ -254,12 +280,13 @@ class View:
         asked = kinds.get(leads.kind) if leads is not None else None
         first = do_first(leads) if leads is not None else ""
         first = first or (asked.first if asked is not None else "")
-        begun, left, now_so = shortened(happened(records), MOST_EVENTS)
+        begun, left, now_so = shortened(happened(records), most)
         began, zone = parse(fault.began), self._line.zone
         checks = leads.checks if leads is not None else ()
         sections = self.sections(fault)
         return Story(
             row=self.row(fault, now),
+            also=list(fault.also),
             first=first[:1].upper() + first[1:],
             within=asked.within if asked is not None else "",
             otherwise=asked.otherwise if asked is not None else "",
@@ -275,7 +302,8 @@ class View:
             numbers=numbers(leads.parameters if leads is not None else {}),
             closes=_closes(fault, alerts),
             section=_middle(fault, sections),
-            sites=self._sites(sections),
+            sites=self._sites(sections)[:MOST_SITES],
+            more_sites=max(0, len(self._sites(sections)) - MOST_SITES),
             signallers=self._signallers(fault),
             notes=self._notes(fault),
             shelvable=(leads.kind, leads.subject) if leads is not None else ("", ""),
@@ -348,20 +376,31 @@ class View:
             for one in fault.notes
         ]
 
-    def _sites(self, sections: Iterable[str]) -> list[tuple[str, str, str]]:
-        found = dict.fromkeys(
-            self._line.evaluators[self._line.sections[name].evaluator].site
-            for name in sections
+    def _sites(self, sections: Iterable[str]) -> list[Where]:
+        evaluators = dict.fromkeys(
+            self._line.sections[one].evaluator for one in sections
         )
-        sites = [(name, self._line.sites.get(name)) for name in list(found)[:3]]
-        return [
-            (
-                name,
-                (one.access or "") if one else "",
-                (one.telephone or "") if one else "",
-            )
-            for name, one in sites
+        stand: dict[str, list[str]] = {}
+        for one in evaluators:
+            stand.setdefault(self._line.evaluators[one].site, []).append(one)
+        return [self._where(name, ids) for name, ids in stand.items()]
+
+    def _where(self, name: str, evaluators: Iterable[str]) -> Where:
+        site = self._line.sites.get(name)
+        racks = [
+            f"{one} in rack {rack}"
+            for one in evaluators
+            if (rack := self._line.evaluators[one].rack)
         ]
+        if site is None:
+            return Where(name=name, says=racks, telephone="", geo="")
+        room = f"room {site.room}" if site.room else ""
+        return Where(
+            name=name,
+            says=[one for one in (site.route, site.access, room, *racks) if one],
+            telephone=site.telephone or "",
+            geo="geo:{:f},{:f}".format(*site.geo) if site.geo else "",
+        )
 
     def _signallers(self, fault: FaultOut) -> list[tuple[str, str]]:
         found: dict[tuple[str, str], None] = {}
