@@ -5,6 +5,7 @@ Nothing here is the truth: the journal is, and folding the journal again writes 
 So a fact replaces the one with its kind, subject and `began`, a power cut may cost the last writes, and deleting the file costs only the time of a fold.
 
 Trains are many, and a year of them is asked for in whole: how many worked through a section, in each hour, is kept beside the facts and by the same transaction.
+Passages of heads are as many, and nobody asks for one by itself: of these only the numbers are kept.
 """
 
 from __future__ import annotations
@@ -40,10 +41,19 @@ CREATE TABLE IF NOT EXISTS traffic (
     axles   INTEGER NOT NULL,
     PRIMARY KEY (day, subject)  -- a period is read in one piece
 ) WITHOUT ROWID;
+CREATE TABLE IF NOT EXISTS passages (
+    subject TEXT    NOT NULL,
+    day     INTEGER NOT NULL,  -- days since the epoch, UTC
+    counts  BLOB    NOT NULL,  -- by hour: 24 numbers of 32 bits
+    axles   BLOB    NOT NULL,  -- likewise
+    count   INTEGER NOT NULL,  -- of the day
+    counted INTEGER NOT NULL,  -- its axles
+    PRIMARY KEY (day, subject)
+) WITHOUT ROWID;
 """
 
-FORMAT = 1
-"""Of the file: since 1 it keeps traffic beside the facts."""
+FORMAT = 2
+"""Of the file: since 1 it keeps traffic beside the facts, since 2 the passages of heads."""
 
 HOURS = 24
 """Of a day."""
@@ -83,6 +93,17 @@ _OLD = "SELECT ended, said FROM fact WHERE kind = 'occupation' AND subject = ? A
 _TRAFFIC = "SELECT trains, counted, axles FROM traffic WHERE subject = ? AND day = ?"
 
 _COUNTED = "INSERT OR REPLACE INTO traffic (subject, day, trains, counted, axles) VALUES (?, ?, ?, ?, ?)"
+
+_PASSAGES = "SELECT counts, axles FROM passages WHERE subject = ? AND day = ?"
+
+_KEEP_PASSAGES = "INSERT OR REPLACE INTO passages (subject, day, counts, axles, count, counted) VALUES (?, ?, ?, ?, ?, ?)"
+
+_SUM_PASSAGES = """
+SELECT subject, sum(count), sum(counted) FROM passages
+WHERE day >= :begin AND day < :end GROUP BY subject
+"""
+
+_PASSAGES_OF = "SELECT subject, counts, axles FROM passages WHERE day = ?"
 
 _READ_TRAFFIC = """
 SELECT subject, day, trains, counted, axles FROM traffic
@@ -202,7 +223,11 @@ class History(Database):
     def count_once(self) -> None:
         """Count what an older version left out; nothing where that was done."""
         connection = self._connection
-        if self.form() >= FORMAT:
+        form = self.form()
+        if form == 1:
+            # Passages of before were told to nobody: they are counted from now on.
+            connection.execute(f"PRAGMA user_version = {FORMAT}")
+        if form >= 1:
             return
         with connection:
             connection.execute("DELETE FROM traffic")
@@ -234,9 +259,13 @@ class History(Database):
                 json.dumps(fact.values, ensure_ascii=False, sort_keys=True),
             )
             for fact in last.values()
+            if fact.kind != "passages"
         ]
+        passages = [one for one in last.values() if one.kind == "passages"]
+        others = [one for one in last.values() if one.kind != "passages"]
         with self._connection:
-            self._keep(self._changed(rows, last.values()))
+            self._keep_passages(passages)
+            self._keep(self._changed(rows, others))
             self._connection.executemany(_WRITE, rows)
 
     def _changed(
@@ -273,6 +302,53 @@ class History(Database):
                 for (subject, day), one in days.items()
             ),
         )
+
+    def _keep_passages(self, facts: Iterable[Fact]) -> None:
+        """Keep the numbers of the hours that *facts* tell; one that was begun in the middle of its hour does not take the place of all of it."""
+        days: dict[tuple[str, int], tuple[array[int], array[int]]] = {}
+        for fact in facts:
+            key = fact.subject, fact.began // DAY
+            if key not in days:
+                row = self._connection.execute(_PASSAGES, key).fetchone()
+                days[key] = (
+                    _numbers(row[0] if row else b""),
+                    _numbers(row[1] if row else b""),
+                )
+            counts, axles = days[key]
+            hour = fact.began % DAY // HOUR
+            if fact.values["count"] >= counts[hour]:
+                counts[hour] = fact.values["count"]
+                axles[hour] = fact.values["axles"]
+        self._connection.executemany(
+            _KEEP_PASSAGES,
+            (
+                (subject, day, one.tobytes(), two.tobytes(), sum(one), sum(two))
+                for (subject, day), (one, two) in days.items()
+            ),
+        )
+
+    def passages(self, begin: Moment, end: Moment) -> dict[str, tuple[int, int]]:
+        """The passages of each head in the hours that begin from *begin* up to *end*, and their axles; heads without any are left out."""
+        first, last = -(-begin // HOUR), -(-end // HOUR)  # hours since the epoch
+        whole = -(-first // HOURS), last // HOURS
+        found: dict[str, tuple[int, int]] = {}
+
+        def add(subject: str, count: int, axles: int) -> None:
+            before = found.get(subject, (0, 0))
+            found[subject] = before[0] + count, before[1] + axles
+
+        asked = {"begin": whole[0], "end": whole[1]}
+        for subject, count, axles in self._connection.execute(_SUM_PASSAGES, asked):
+            add(subject, count, axles)
+        for day in sorted({first // HOURS, last // HOURS}):
+            if whole[0] <= day < whole[1]:
+                continue
+            hours = slice(max(first - day * HOURS, 0), max(last - day * HOURS, 0))
+            for subject, counts, axles in self._connection.execute(
+                _PASSAGES_OF, (day,)
+            ):
+                add(subject, sum(_numbers(counts)[hours]), sum(_numbers(axles)[hours]))
+        return {name: told for name, told in found.items() if told[0]}
 
     def traffic(
         self, begin: Moment, end: Moment
@@ -337,6 +413,13 @@ class History(Database):
         asked = {"kind": kind, "subject": subject, "begin": begin, "end": end}
         with closing(self._connection.execute(_COUNT, asked)) as rows:
             return {(of, day * DAY): count for of, day, count in rows}
+
+
+def _numbers(kept: bytes) -> array[int]:
+    """A number for each hour of a day, as they are kept; noughts where none are."""
+    found = array("I", [] if kept else [0] * HOURS)
+    found.frombytes(kept)
+    return found
 
 
 def _traffic(trains: bytes, counted: int, axles: int) -> Traffic:

@@ -256,3 +256,47 @@ def test_for_reading_alone_a_file_must_be_there_and_be_of_this_version(tmp_path)
         history._connection.execute("PRAGMA user_version = 0")
     with pytest.raises(HistoryFault, match="start the monitor"):
         History.to_read(path)
+
+
+def passing(hour, count, axles=0):
+    """The passages of a head in an hour of the day."""
+    began = MIDNIGHT + hour * HOUR
+    return Fact(
+        kind="passages",
+        subject="head/H107",
+        began=began,
+        ended=began + HOUR // 2,
+        values={"count": count, "axles": axles},
+    )
+
+
+def test_passages_are_kept_as_numbers_and_counted_once(tmp_path):
+    """An hour that is told again, or was begun in its middle, counts once, with what it had most; cut by the hour."""
+    day = MIDNIGHT
+    with History.open(tmp_path / "history.sqlite") as history:
+        history.write([passing(6, 1, 8), passing(6, 2, 12), passing(23, 5, 40)])
+        history.write([passing(6, 2, 12), passing(23, 1, 4), passing(30, 4, 16)])
+
+        assert history.passages(day, day + 2 * DAY) == {"head/H107": (11, 68)}
+        assert history.passages(day, day + DAY) == {"head/H107": (7, 52)}
+        assert history.passages(day + 7 * HOUR, day + 30 * HOUR) == {
+            "head/H107": (5, 40)
+        }
+        assert history.passages(day + 7 * HOUR, day + 8 * HOUR) == {}
+        assert list(history.read("passages")) == []
+
+
+def test_a_file_that_kept_no_passages_counts_them_from_now_on(tmp_path):
+    """Of before the version that keeps them nothing is known; its trains stay as they are."""
+    path = tmp_path / "history.sqlite"
+    with History.open(path) as history:
+        history.write([passed(6.5)])
+        history._connection.execute("DROP TABLE passages")
+        history._connection.execute("PRAGMA user_version = 1")
+        history._connection.commit()
+    with pytest.raises(HistoryFault, match="start the monitor"):
+        History.to_read(path)
+    with History.open(path) as history:
+        history.write([passing(7, 3)])
+        assert len(trains(history)) == 1
+        assert history.passages(MIDNIGHT - DAY, MIDNIGHT + DAY) == {"head/H107": (3, 0)}

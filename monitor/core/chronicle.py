@@ -15,6 +15,7 @@ from monitor.core.changes import (
     Change,
     Cleared,
     Disturbance,
+    HeadPassed,
     InterlockingChanged,
     KnownAgain,
     NotKnown,
@@ -29,7 +30,7 @@ from monitor.core.changes import (
 )
 from monitor.core.events import State, Step
 from monitor.core.facts import Fact
-from monitor.core.moments import SECOND, Duration, Moment, stamp
+from monitor.core.moments import HOUR, SECOND, Duration, Moment, stamp
 
 AVAILABLE = frozenset({State.CLEAR, State.OCCUPIED})
 """The states of a section that can be used."""
@@ -62,6 +63,7 @@ class Chronicle:
         alone: the last time that each was occupied with no train seen.
         lit: the last moment before the spell not known that is over, by section.
         lengths: how long the last trains occupied each section.
+        passing: the passages of each head in the hour of the last one.
         hears: the kinds of change that `hear` knows, so that others need not be told, each with what is made of it.
     """
 
@@ -81,6 +83,7 @@ class Chronicle:
     alone: dict[str, Fact] = field(default_factory=dict)
     lit: dict[str, Moment] = field(default_factory=dict)
     lengths: dict[str, deque[Duration]] = field(default_factory=dict)
+    passing: dict[str, Fact] = field(default_factory=dict)
     hears: dict[type[Change], Callable[[Any], list[Fact]]] = field(init=False)
 
     def __post_init__(self) -> None:
@@ -98,6 +101,7 @@ class Chronicle:
             StateChanged: self._state,
             Cleared: self._cleared,
             InterlockingChanged: self._cleared,
+            HeadPassed: self._passes,
         }
 
     def hear(self, change: Change) -> list[Fact]:
@@ -272,6 +276,23 @@ class Chronicle:
         )
 
     # What else was so.
+
+    def _passes(self, change: HeadPassed) -> list[Fact]:
+        """The passages of the hour, this one with them: so that a fold that comes again counts none twice."""
+        began, count, axles = change.at - change.at % HOUR, 1, change.axles
+        before = self.passing.get(change.place)
+        if before is not None and before.began == began:
+            count += before.values["count"]
+            axles += before.values["axles"]
+        fact = Fact(
+            kind="passages",
+            subject=f"head/{change.place}",
+            began=began,
+            ended=change.at,
+            values={"count": count, "axles": axles},
+        )
+        self.passing[change.place] = fact
+        return [fact]
 
     def _occupation(self, change: OccupationEnded) -> Fact:
         passed = self.passed.pop(change.place, None)

@@ -15,6 +15,7 @@ Pages and reports are made of facts; alerts are about them.
 | `not-known` | section | `why` |
 | `work` | section | `reference`, `planned_end`, `isolated` |
 | `service` | evaluator | `state` |
+| `passages` | head | those of an hour so far, from its beginning up to the last: `count`, `axles` |
 """
 
 from __future__ import annotations
@@ -36,6 +37,7 @@ FactKind = Literal[
     "not-known",
     "work",
     "service",
+    "passages",
 ]
 
 

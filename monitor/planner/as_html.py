@@ -95,7 +95,7 @@ NOTES: tuple[tuple[str, str], ...] = (
     ),
     (
         "Heads, units, cables, evaluators, sites",
-        "A disturbance stands at everything its section needs, so these figures do not add up; a train is a passage at each of its sections.",
+        "A disturbance stands at everything its section needs, so these figures do not add up. Passages of a head are its own, where the feed tells them, else the trains of the busier section beside it (marked *); of a unit, cable, evaluator or site a train is a passage at each of its sections.",
     ),
 )
 """How the numbers are made, and after whom; in the order in which they are referred to."""
@@ -266,7 +266,10 @@ _WORST: Cells = (
 _ALL: Cells = (
     ("Where", lambda r, _: " · ".join(x for x in (r.place, r.ref) if x)),
     ("Observed", lambda r, _: _observed(r)),
-    ("Trains", lambda r, _: words.trains(r)),
+    (
+        "Trains",
+        lambda r, _: f"{words.trains(r)}{'*' if r.by == 'section' and r.heard else ''}",
+    ),
     ("Disturbances", lambda r, _: words.disturbed(r)),
     ("Of them spurious occupations", lambda r, _: _plain(r, str(r.spurious))),
     ("Counted apart", lambda r, _: _plain(r, words.apart(r))),

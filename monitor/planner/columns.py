@@ -71,6 +71,8 @@ def _finite(value: float | None) -> float | None:
     return None if value is None or value in (float("inf"), float("-inf")) else value
 
 
+BY = {"": "", "head": "its passages", "section": "the busier section beside it"}
+
 COLUMNS: tuple[Column, ...] = (
     Column("kind", "Kind", "text", lambda r, _: r.subject.partition("/")[0], True),
     Column("id", "Id", "text", lambda r, _: r.name, True),
@@ -188,6 +190,13 @@ COLUMNS: tuple[Column, ...] = (
     ),
     Column("held", "Trains held", "count", lambda r, _: r.held),
     Column("trains", "Trains worked through", "count", lambda r, _: r.trains),
+    Column(
+        "trains_by",
+        "Trains counted by (of a head)",
+        "text",
+        lambda r, _: BY[r.by],
+        True,
+    ),
     Column(
         "trains_at_least", "Trains are at least so many", "yes", lambda r, _: r.at_least
     ),

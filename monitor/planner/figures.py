@@ -107,7 +107,8 @@ class Figures:
         no_train: occupied with no train seen.
         failed: not available; of several sections the sum.
         failed_busy: of that, in hours with trains.
-        trains: worked through; of several sections the sum.
+        trains: worked through; of several sections the sum, of a head those that passed it.
+        by: of a head, whether these are its own passages (`head`) or the trains of the busier section beside it (`section`); else "".
         counted: of those, the ones whose axles were told.
         axles: of those.
         held: trains that stood before it longer than usual while it was not available.
@@ -134,6 +135,7 @@ class Figures:
     failed: Duration = 0
     failed_busy: Duration = 0
     trains: int = 0
+    by: Literal["", "head", "section"] = ""
     counted: int = 0
     axles: int = 0
     held: int = 0

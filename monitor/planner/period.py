@@ -27,6 +27,7 @@ from monitor.planner.effect import BEFORE, Watched as Record
 from monitor.planner.expected import Expecting, put_right
 from monitor.planner.figures import FULLY, KINDS, Figures, Rank, Report
 from monitor.planner.occasions import of_several
+from monitor.planner.passages import noted
 from monitor.planner.seen import Section, Seen, disturbances, see
 from monitor.planner.spells import elapsed, length
 from monitor.planner.sums import Sums
@@ -78,7 +79,7 @@ def report(
     every = (row for kind in KINDS for row in rows[kind])
     when = When(now, every, seasons=bool(seasons))
     last = {
-        row.subject: before.per_trains(row.sections)
+        row.subject: before.per_trains(row.sections, row)
         for kind in KINDS
         for row in rows[kind]
     }
@@ -116,6 +117,7 @@ def report(
             *_unfinished(reached, end, line),
             *_cut_hours(begin, end, reached),
             *_notes(rows["section"], whole),
+            *noted(rows["head"]),
         ),
     )
 

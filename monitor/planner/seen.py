@@ -220,6 +220,7 @@ class Seen:
         counted: trains whose axles were told, by section.
         axles: of those.
         busy: by section and hour of the day, whether that is an hour with trains.
+        passages: of each head of which the feed tells them, as subject, with their axles.
     """
 
     begin: Moment
@@ -231,6 +232,7 @@ class Seen:
     counted: Numbers
     axles: npt.NDArray[np.float64]
     busy: npt.NDArray[np.bool_]
+    passages: dict[str, tuple[int, int]]
 
     def busy_length(self, at: int, spells: Iterable[Spell]) -> Duration:
         """How much of *spells* lies in hours with trains at the section that is *at* in order."""
@@ -266,6 +268,7 @@ def see(
         counted=trains.counted,
         axles=trains.axles,
         busy=_busy(history, line, sections, hours_seen, begin),
+        passages=history.passages(begin, known) if known > begin else {},
     )
 
 

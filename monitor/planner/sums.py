@@ -22,6 +22,7 @@ from monitor.planner.figures import (
     Slot,
 )
 from monitor.planner.occasions import of_several
+from monitor.planner.passages import Trains, passing
 from monitor.planner.seasons import seasons_of
 from monitor.planner.seen import Numbers, Section, Seen
 from monitor.planner.spells import length
@@ -64,10 +65,33 @@ class Sums:
         """When each occasion of *sections* together began."""
         return of_several(self._sections[name].occasions for name in sections)
 
-    def per_trains(self, sections: Sequence[str]) -> Counted:
-        """Occasions of *sections* together, in so many thousand trains: as `Figures` has it, for who needs no more."""
-        trains = sum(self._sections[name].trains for name in sections)
-        return Counted(len(self.occasions(sections)), trains / 1000)
+    def per_trains(
+        self, sections: Sequence[str], like: Figures | None = None
+    ) -> Counted:
+        """Occasions of *sections* together, in so many thousand trains: as `Figures` has it, for who needs no more.
+
+        Args:
+            sections: by id.
+            like: a row of another period, by which trains are to be counted; where they are counted otherwise here there is nothing to compare.
+        """
+        count = len(self.occasions(sections))
+        if like is None or not like.by:
+            trains = sum(self._sections[name].trains for name in sections)
+            return Counted(count, trains / 1000)
+        found = self._trains(like.subject, sections)
+        return Counted(count, found.trains / 1000 if found.by == like.by else 0.0)
+
+    def _trains(self, subject: str, sections: Sequence[str]) -> Trains:
+        every = [self._sections[name] for name in sections]
+        beside = [Trains(one.trains, one.counted, one.axles, "") for one in every]
+        if subject.startswith("head/"):
+            return passing(self.seen.passages.get(subject), beside)
+        return Trains(
+            sum(one.trains for one in beside),
+            sum(one.counted for one in beside),
+            sum(one.axles for one in beside),
+            "",
+        )
 
     def rows(self, kind: Kind) -> tuple[Figures, ...]:
         """A row for each thing of *kind* that the line file has."""
@@ -92,6 +116,7 @@ class Sums:
     def _row(self, subject: str, sections: tuple[str, ...]) -> Figures:
         every = [self._sections[name] for name in sections]
         seen = [one.seen for one in every]
+        through = self._trains(subject, sections)
         return Figures(
             subject=subject,
             place=self._where(subject),
@@ -110,9 +135,10 @@ class Sums:
             no_train=sum(one.no_train for one in every),
             failed=sum(one.failed for one in every),
             failed_busy=sum(one.failed_busy for one in every),
-            trains=sum(one.trains for one in every),
-            counted=sum(one.counted for one in every),
-            axles=round(sum(one.axles for one in every)),
+            trains=through.trains,
+            by=through.by,
+            counted=through.counted,
+            axles=round(through.axles),
             held=sum(one.held for one in seen),
             still=any(one.still for one in seen),
             given_back=_given_back([one for section in seen for one in section.back]),

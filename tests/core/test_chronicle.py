@@ -182,3 +182,21 @@ def test_axles_are_those_that_were_counted_in(run):
 
     found = facts(day.until("08:00:00"), "occupation")
     assert [one.values["axles"] for one in found] == [40, 0]
+
+
+def test_passages_are_counted_by_the_hour(run):
+    """Three of H3, of which the last is in the hour after; each is told with those before it in its hour."""
+    day = (
+        run()
+        .tell(
+            f"{CLEAR}\n06:10:00 H3 forward 8\n06:50:00 H3 reverse 4\n07:05:00 H3 forward 8"
+        )
+        .until("07:30:00")
+    )
+    told = [one for one in day.facts if one.kind == "passages"]
+
+    assert [(one.subject, one.began, one.values) for one in told] == [
+        ("head/H3", at("06:00:00"), {"count": 1, "axles": 8}),
+        ("head/H3", at("06:00:00"), {"count": 2, "axles": 12}),
+        ("head/H3", at("07:00:00"), {"count": 1, "axles": 8}),
+    ]

@@ -88,6 +88,21 @@ def trains(section, first=1, last=31, hours=(6, 12, 18), axles=0):
     ]
 
 
+def passages(head, first=1, last=31, hours=(6, 12, 18), axles=0):
+    """The passages of a head, one in each of these hours, day by day."""
+    return [
+        Fact(
+            kind="passages",
+            subject=f"head/H{head}",
+            began=at(day, hour),
+            ended=at(day, hour + 0.5),
+            values={"count": 1, "axles": axles},
+        )
+        for day in range(first, last + 1)
+        for hour in hours
+    ]
+
+
 def of(facts, begin=MAY, end=JUNE, graph=None, reached=None, **more):
     """The report over *facts*."""
     with History.open(":memory:") as history:

@@ -24,6 +24,7 @@ from tests.planner.facts import (
     heard,
     line,
     of,
+    passages,
     row,
     train,
     trains,
@@ -661,3 +662,42 @@ def test_without_trains_a_rate_by_days_is_to_be_expected():
     assert rank.quarter == pytest.approx(8.71, abs=0.01)
     assert rank.quarter_low < rank.quarter < rank.quarter_high
     assert found.ranks["section/T1"].quarter is None  # never heard
+
+
+def test_a_train_counts_once_at_a_head():
+    """93 trains through T2 and T3, and 93 passages of H2 between them: 2 in 93 are 21.5 per 1,000, and not 10.8; where H1 tells none it is the busier section, 93 of T2 and none of T1."""
+    told = [
+        *heard(),
+        *trains(2),
+        *trains(3),
+        *passages(2, axles=40),
+        disturbed(2, at(3, 7)),
+        disturbed(3, at(9, 7)),
+    ]
+    found = of(told)
+    second, first = row(found, "head/H2"), row(found, "head/H1")
+
+    assert (second.trains, second.by, second.axles) == (93, "head", 93 * 40)
+    assert second.per_trains() == Counted(2, 0.093)
+    assert (first.trains, first.by) == (93, "section")
+    assert row(found, "unit/TU1").trains == 186  # a passage at each of its sections
+    [note] = [one for one in found.notes if one.startswith("Passages")]
+    assert "; of H1 and H3 it does not, or not all" in note
+    none = of([*heard(), *trains(2)])
+    assert any("tells no passages of heads" in one for one in none.notes)
+
+
+def test_passages_are_held_against_those_of_the_period_before():
+    """As many trains in April, and no passages told of then: not comparable by passages, and by the busier section it is."""
+    april = [train(2, MAY - n * DAY + HOUR) for n in range(1, 31)]
+    facts = [*heard(), *trains(2), *april, disturbed(2, at(3)), disturbed(2, at(9))]
+
+    assert of([*facts, *passages(2)]).ranks["head/H2"].against is None
+    assert of(facts).ranks["head/H2"].against is not None
+
+
+def test_passages_of_a_cut_day_are_those_of_its_hours():
+    """From the 3rd at noon up to the 5th at noon: 12 and 18 h, three, and 6 h."""
+    found = of([*heard(), *trains(2), *passages(2)], begin=at(3, 12), end=at(5, 12))
+
+    assert row(found, "head/H2").trains == 6
