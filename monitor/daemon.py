@@ -66,6 +66,7 @@ from monitor.service import Manager, serve
 from monitor.settings import Settings
 from monitor.shifts import Position, Rota
 from monitor.store import Kept, Store
+from monitor.tidy import keep_tidy
 
 TICK_S = 1.0
 """How often time passes: alerts by silence alone come at most this late."""
@@ -927,4 +928,13 @@ async def until_told(daemon: Daemon) -> None:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, daemon.stop)
-    await daemon.run()
+
+    async def tidied() -> None:
+        await daemon.ready.wait()
+        await keep_tidy()
+
+    tidying = loop.create_task(tidied(), name="tidying")
+    try:
+        await daemon.run()
+    finally:
+        tidying.cancel()
