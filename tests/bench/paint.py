@@ -45,8 +45,14 @@ from tests.mosquitto import open_port, running
 
 WATCH = """
 window.painted = [];
+window.ticks = [];
 let told = new Map();
-const note = (text) => { for (const [name, look] of Object.entries(JSON.parse(text).sections)) told.set(name, look.shows); };
+let waiting = [];
+const note = (text) => {
+  const tick = JSON.parse(text);
+  if (Object.keys(tick.sections).length) waiting.push([Date.parse(tick.now), performance.now()]);
+  for (const [name, look] of Object.entries(tick.sections)) told.set(name, look.shows);
+};
 const Plain = SharedWorker;
 window.SharedWorker = class extends Plain {
   constructor(...given) {
@@ -60,12 +66,13 @@ addEventListener("DOMContentLoaded", () => {
   window.drawn = performance.now();
   new MutationObserver(() => {
     const channel = new MessageChannel();
-    const now = told;
-    told = new Map();
+    const [now, ticks] = [told, waiting];
+    [told, waiting] = [new Map(), []];
     channel.port1.onmessage = () => {
       channel.port1.close();
       const at = performance.now();
       for (const [name, shows] of now) window.painted.push([name, shows, at]);
+      for (const [told, got] of ticks) window.ticks.push([told, got, at]);
     };
     channel.port2.postMessage(null);
   }).observe(drawing, { attributes: true, attributeFilter: ["data-as-of"] });
@@ -278,6 +285,7 @@ async def traffic(
     took = {name: spent - before.get(name, 0.0) for name, spent in burnt().items()}
     await asyncio.sleep(2)
     found: list[tuple[Moment, float]] = []
+    under_way, drawing = [], []
     ticks = 0
     for page in pages:
         ahead = await now.of(page)
@@ -286,12 +294,17 @@ async def traffic(
             for name, shows, ms in await page.evaluate("window.painted.splice(0)")
         ]
         ticks += len({at for _, _, at in painted})
+        for told, got, at in await page.evaluate("window.ticks.splice(0)"):
+            under_way.append((ahead + got * 1000 - told * 1000) / 1000)
+            drawing.append(at - got)
         found += latencies(painted, sender.went, begin, end)
     found.sort()
     say(f"painted at {rate:g} events a second", [ms for _, ms in found])
     quarter = len(found) // 4
     say("  of these the first quarter", [ms for _, ms in found[:quarter]])
     say("  the last quarter", [ms for _, ms in found[-quarter:]])
+    say("  a tick from the monitor to a page", under_way)
+    say("  from there until it is painted", drawing)
     lasted = (end - begin) / SECOND
     cores = ", ".join(f"{name} {spent / lasted:.2f}" for name, spent in took.items())
     print(f"  cores busy meanwhile: {cores}")  # noqa: T201 - printing is what this program is for

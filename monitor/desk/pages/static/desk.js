@@ -454,7 +454,8 @@ function turned() {
   const half = Math.floor((present()) / 500);
   if (half === turned.half) return;
   turned.half = half;
-  at("faults").toggleAttribute("data-beat", half % 2 === 1);
+  // Nothing moves where nothing is new, and no frame is made for it.
+  at("faults").toggleAttribute("data-beat", half % 2 === 1 && document.querySelector("#faults .not-seen") !== null);
   if (half % 2 === 0) look();
 }
 
