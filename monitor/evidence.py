@@ -6,9 +6,9 @@
 | `pack.json` | what was asked for, what was in force, the chain, what was left out |
 | `records.jsonl.gz` | the records in their order, and the digests of those left out |
 | `line.toml`, `settings.json` | what was in force; numbered where several were |
-| `alerts.jsonl`, `faults.jsonl`, `calls.jsonl` | what is concluded from the journal with that |
-| `told.jsonl` | what the monitor had in its store in the window, and where it was sent |
-| `shown.jsonl` | what pages had painted |
+| `alerts.jsonl`, `faults.jsonl`, `calls.jsonl` | what is concluded from the journal with that, in the window and of what was open when it began |
+| `told.jsonl` | what the monitor had in its store of that, and where it was sent |
+| `shown.jsonl` | what pages had painted, and what stood on them when the window began |
 | `report.html` | the incident report, where whoever calls adds it |
 
 The same journal, store and question give the same bytes.
@@ -22,10 +22,12 @@ import gzip
 import json
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from monitor.core.alerts import line as alert_line
+from monitor.acts import acts
+from monitor.core.alerts import Alert, line as alert_line
 from monitor.core.events import (
     AnyEvent,
     EvaluatorState,
@@ -39,9 +41,9 @@ from monitor.core.events import (
     SectionWork,
     by_people,
 )
-from monitor.core.faults import call_line, fault_line
+from monitor.core.faults import Call, Fault, call_line, fault_line
 from monitor.core.layout import Line
-from monitor.core.moments import Moment, exact, stamp
+from monitor.core.moments import DAY, Moment, exact, stamp
 from monitor.core.wire import read, write
 from monitor.core.words import CAUTION
 from monitor.journal import LEAD_OUT, Journal, Raw, Root
@@ -49,6 +51,7 @@ from monitor.packing import PackFault
 from monitor.past import Past, Through
 from monitor.placed import placed
 from monitor.shown import Shown, shown_in
+from monitor.standing import STOOD, closings, fault_stood, painted_before, stood
 from monitor.store import Store
 from monitor.withheld import Withheld, names_in
 
@@ -110,6 +113,88 @@ class _Reach:
     roots: tuple[Root, ...]
 
 
+@dataclass(slots=True)
+class _Concluded:
+    """What is concluded now: of the window, and of what was open when it began.
+
+    Args:
+        begin: of the window.
+        end: of it.
+        stood: ids of the alerts that were open when it began, and when each was raised; known once it is settled.
+        before: ids of the faults that were, and of those they had taken in.
+        faults: ids of all faults that are spoken of.
+    """
+
+    begin: Moment
+    end: Moment
+    stood: dict[str, Moment] = field(default_factory=dict)
+    before: frozenset[str] = frozenset()
+    faults: dict[str, Fault] = field(default_factory=dict)
+    _last: dict[str, Alert] = field(default_factory=dict)
+    _alerts: list[tuple[Alert, str]] = field(default_factory=list)
+    _faults: list[tuple[Fault, str]] = field(default_factory=list)
+    _calls: list[tuple[Call, str]] = field(default_factory=list)
+
+    def alert(self, alert: Alert, text: str) -> None:
+        """A line of an alert."""
+        self._last[alert.id] = alert
+        self._alerts.append((alert, text))
+
+    def fault(self, fault: Fault, text: str) -> None:
+        """A line of a fault."""
+        self.faults[fault.id] = fault
+        self._faults.append((fault, text))
+
+    def call(self, call: Call, text: str) -> None:
+        """A call for a fault that is spoken of."""
+        self._calls.append((call, text))
+
+    def settle(self, closed: Mapping[str, Moment]) -> None:
+        """All has been said; *closed*: when people closed alerts."""
+        self.stood = {
+            name: one.raised
+            for name, one in self._last.items()
+            if stood(one, self.begin, closed)
+        }
+        open_then = [
+            one
+            for one in self.faults.values()
+            if fault_stood(one, self.begin, closed)
+            or (one.into is None and set(one.alerts) & set(self.stood))
+        ]
+        self.before = frozenset(
+            name for one in open_then for name in (one.id, *one.took)
+        )
+
+    def raised_in(self) -> Iterator[str]:
+        """The lines of the alerts raised in the window."""
+        return (text for one, text in self._alerts if self._within(one.raised))
+
+    def files(self) -> dict[str, list[str]]:
+        """The lines, by the file they go into."""
+        return {
+            "alerts.jsonl": [
+                text
+                for one, text in self._alerts
+                if self._within(one.raised) or one.id in self.stood
+            ],
+            "faults.jsonl": [
+                text
+                for one, text in self._faults
+                if self._within(one.raised) or one.id in self.before
+            ],
+            "calls.jsonl": [
+                text
+                for one, text in self._calls
+                if self._within(one.at)
+                or (one.at < self.begin and one.fault in self.before)
+            ],
+        }
+
+    def _within(self, at: Moment) -> bool:
+        return self.begin <= at <= self.end
+
+
 class Evidence:
     """The files of one window.
 
@@ -128,7 +213,6 @@ class Evidence:
         self._journal = past.journal
         self._line = past.runs[-1].line
         self._wanted = _wanted(self._line, asked.sections)
-        self._faults: set[str] = set()
         if self._journal.format == 1:
             raise PackFault(
                 "the journal was begun by an earlier version: its chain can only be "
@@ -157,15 +241,15 @@ class Evidence:
         counted = _Counted()
         self._write_records(scratch / RECORDS, counted)
         texts, in_force = self._texts()
-        concluded = self._concluded()
-        told = self._told(concluded["alerts.jsonl"])
+        concluded = self._concluded
+        told = self._told()
         about = self._about(counted, in_force, None if told is None else told[1])
         return {
             "README.txt": _readme(about).encode(),
             ABOUT: _json(about, indent=1).encode() + b"\n",
             RECORDS: scratch / RECORDS,
             **texts,
-            **{name: _lines(lines) for name, lines in concluded.items()},
+            **{name: _lines(lines) for name, lines in concluded.files().items()},
             **({} if told is None else {"told.jsonl": _lines(told[0])}),
             "shown.jsonl": _lines(self._shown()),
             **(more or {}),
@@ -277,53 +361,63 @@ class Evidence:
 
     # What was concluded and told.
 
-    def _concluded(self) -> dict[str, list[str]]:
-        alerts: list[str] = []
-        faults: list[str] = []
-        calls: list[str] = []
-        within = self._past.asked_for
+    @cached_property
+    def closed(self) -> dict[str, Moment]:
+        """When people closed alerts that only a person ends, as far as that may be about the window."""
+        since = self._past.begin - STOOD
+        if self._store is not None:
+            opened = (raised for _, raised in self._store.open_at(self._past.begin))
+            since = min(since, next(opened, since))
+        return closings(acts(self._journal.kept(since=since)))
+
+    @cached_property
+    def _concluded(self) -> _Concluded:
+        found = _Concluded(self._past.begin, self._past.end)
         for output in self._past.outputs(through=self._through):
-            alerts += [
-                alert_line(one)
-                for one in output.alerts
-                if within(one.raised) and self._speaks_of(one.subject, *one.affected)
-            ]
+            for alert in output.alerts:
+                if self._speaks_of(alert.subject, *alert.affected):
+                    found.alert(alert, self._without_names(alert_line(alert)))
             for fault in output.faults:
-                if within(fault.raised) and self._speaks_of(*fault.subjects):
-                    faults.append(fault_line(fault))
-                    self._faults.add(fault.id)
-            calls += [
-                call_line(one)
-                for one in output.calls
-                if within(one.at) and self._speaks_of(fault=one.fault)
-            ]
-        made = {"alerts.jsonl": alerts, "faults.jsonl": faults, "calls.jsonl": calls}
-        return {
-            name: [self._without_names(text) for text in lines]
-            for name, lines in made.items()
-        }
+                if self._speaks_of(*fault.subjects):
+                    found.fault(fault, self._without_names(fault_line(fault)))
+            for call in output.calls:
+                if call.fault in found.faults:
+                    found.call(call, self._without_names(call_line(call)))
+        found.settle(self.closed)
+        return found
 
     def _without_names(self, text: str) -> str:
         return self.withheld.payload(text.encode()).decode()
 
-    def _speaks_of(self, *subjects: str, fault: str = "") -> bool:
+    def _speaks_of(self, *subjects: str) -> bool:
         """Whether something is about what is asked for."""
-        if self._wanted is None:
-            return True
-        return fault in self._faults or any(one in self._wanted for one in subjects)
+        return self._wanted is None or any(one in self._wanted for one in subjects)
 
-    def _told(self, concluded: Iterable[str]) -> tuple[list[str], list[str]] | None:
-        """What the store has of the window, and the ids of alerts raised in it of which it says otherwise than what is concluded now; None where there is no store."""
+    def _told(self) -> tuple[list[str], list[str]] | None:
+        """What the store has of the window and of what was open when it began, and the ids of alerts raised in it of which it says otherwise than what is concluded now; None where there is no store."""
         if self._store is None:
             return None
         begin, end = self._asked.begin, self._asked.end
         lines = []
         played = self._journal.played
-        for one in placed(self._store, begin, end, played=played):
+        stood = self._stood_by(self._store)
+        faults = {*self._concluded.before}
+        opened = (one.raised for one in self._concluded.faults.values())
+        since = min([begin, *stood.values(), *opened])
+        for one in placed(self._store, since, end, played=played):
             item, told = one.item, json.loads(one.item.body)
-            if not self._speaks_of(*_subjects(told), fault=item.about):
+            if item.what == "fault" and set(told["alerts"]) & set(stood):
+                faults.add(item.about)
+            before = one.at < begin
+            if before and item.about not in {*stood, *faults}:
+                continue
+            if not (
+                self._speaks_of(*_subjects(told))
+                or item.about in self._concluded.faults
+            ):
                 continue
             row = {
+                **({"before": True} if before else {}),
                 "put": exact(one.at),
                 **({"wall_clock": exact(item.put)} if played else {}),
                 "what": item.what,
@@ -341,10 +435,20 @@ class Evidence:
             if self._speaks_of(*_subjects(json.loads(text)))
         }
         # The store knows what came after the window too: how an alert ended later.
-        here = {text: _id(text) for text in concluded}
+        here = {text: _id(text) for text in self._concluded.raised_in()}
         odd = {name for text, name in here.items() if text not in stored}
         odd |= {_id(text) for text in stored} ^ set(here.values())
         return lines, sorted(odd)
+
+    def _stood_by(self, store: Store) -> dict[str, Moment]:
+        """The alerts that were open when the window began, by the store and by what is concluded now, and when each was raised."""
+        begin = self._asked.begin
+        of = dict(store.open_at(begin)) | self._concluded.stood
+        return {
+            name: raised
+            for name, raised in of.items()
+            if self.closed.get(name, begin) >= begin
+        }
 
     def handed_on(self, events: Iterable[AnyEvent]) -> Iterator[AnyEvent]:
         """*events*, without names where those are left out."""
@@ -358,7 +462,11 @@ class Evidence:
             yield event
 
     def shown(self) -> Iterator[Shown]:
-        """What pages said within the records of the window, without names where those are left out."""
+        """What stood on pages when the window began, and what they said within its records, without names where those are left out."""
+        first, begin = self._reach.first, self._asked.begin
+        before = shown_in(self._journal.kept(first - 1, since=begin - STOOD))
+        for told in painted_before(before, begin, self._concluded.before):
+            yield replace(told, by=self.withheld.text(told.by))
         for one in self._journal.raw(self._reach.first, self._reach.last):
             if one.row[2] is None:
                 for told in shown_in([bytes(one.row[5])]):
@@ -367,6 +475,7 @@ class Evidence:
     def _shown(self) -> Iterator[str]:
         for one in self.shown():
             row = {
+                **({"before": True} if one.at < self._asked.begin else {}),
                 "at": exact(one.at),
                 "entered": exact(one.entered),
                 "position": one.position,
@@ -375,6 +484,7 @@ class Evidence:
                 "visible": one.visible,
                 "sound": one.sound,
                 "stale": None if one.stale is None else exact(one.stale),
+                **({"left": True} if one.left else {}),
                 "faults": [
                     {
                         "fault": fault.fault,
@@ -431,6 +541,7 @@ class Evidence:
                 "after": counted.after,
                 "withheld": counted.withheld,
             },
+            "concluded_since": exact(self._past.lead_in),
             "in_force": in_force,
             "alerts_otherwise_in_store": differ,
             "caution": CAUTION,
@@ -554,9 +665,10 @@ The chain has no key of anybody else's: whoever holds a journal can make another
 It proves as much as the root that somebody kept that day, out of the log of the monitor: tallywatch verify pack.zip --root DIGEST.
 
 line.toml and settings.json are what was in force, as the journal has them; pack.json says since when, and which version it was.
-alerts.jsonl, faults.jsonl and calls.jsonl are concluded from the journal with those, by version {version}.
+alerts.jsonl, faults.jsonl and calls.jsonl are concluded from the journal with those, by version {version}: what was raised from then to then, and what had been raised since {since} and was open when it began.
 told.jsonl is what the store of the monitor had, with when ("put"; in a rehearsal by what its own text says, beside the time of day, "wall_clock"), and where it was sent; it may be missing.
 shown.jsonl is what pages said they had painted; whether anybody looked is not known.
+Where a line of told.jsonl or shown.jsonl says "before", it is from before the window: of what was open when it began, and of what stood on each page then, as far as that was painted within {stood_d} days.
 report.html shows all of that, of the sections that are spoken of; it opens with no network.
 What is concluded, told and shown stands outside the chain, but for the records it comes from.
 """
@@ -588,4 +700,6 @@ def _readme(about: Mapping[str, Any]) -> str:
         others=records["left_out"] + records["after"],
         roots="\n".join(roots),
         version=about["made_by"],
+        since=about["concluded_since"],
+        stood_d=STOOD // DAY,
     )

@@ -101,10 +101,8 @@ def evidence(
 def _report(made: Evidence, past: Past, alerts: Path) -> str:
     from dataclasses import replace
 
-    from monitor.acts import acts
-    from monitor.incident.doing import closings
     from monitor.incident.pieces import Piece
-    from monitor.incident.report import kept_about, pieces_of, report
+    from monitor.incident.report import pieces_of, report
     from monitor.incident.told import delivered
 
     wanted = made.wanted
@@ -117,7 +115,7 @@ def _report(made: Evidence, past: Past, alerts: Path) -> str:
         window=(past.begin, past.end),
         shown=tuple(made.shown()),
         sent=delivered(alerts, played=past.journal.played),
-        closed=closings(acts(kept_about(past))),
+        closed=made.closed,
         notes=[("In force", past.said(version())), *_spoken_of(made)],
         only=None if wanted is None else partial(_only, made, wanted),
     )

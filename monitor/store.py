@@ -408,6 +408,16 @@ class Store(Database):
             for (text,) in rows:
                 yield str(text)
 
+    def open_at(self, at: Moment) -> Iterator[tuple[str, Moment]]:
+        """The alerts raised before *at* that were not over then, by their ids, and when each was raised."""
+        rows = self._connection.execute(
+            "SELECT id, raised FROM alert WHERE raised < ?"
+            " AND (ended IS NULL OR ended > ?) ORDER BY raised, id",
+            (at, at),
+        )
+        with closing(rows):
+            yield from rows
+
     # The outbox.
 
     def unrouted(self, limit: int = 200) -> list[Item]:

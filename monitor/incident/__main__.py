@@ -17,7 +17,6 @@ from monitor.acts import acts
 from monitor.core.layout import LineFault
 from monitor.core.moments import Moment, exact
 from monitor.incident.document import document, packed
-from monitor.incident.doing import closings
 from monitor.incident.page import parts
 from monitor.incident.pieces import gathered
 from monitor.incident.report import kept_about, pieces_of
@@ -28,6 +27,7 @@ from monitor.journal import Journal, JournalFault
 from monitor.painted import Painting, paintings
 from monitor.past import Past, PastFault
 from monitor.shown import shown_in
+from monitor.standing import closings
 
 MOST = 400_000
 """Events that are gone through at most, lead-in included: so many take about a minute and a half of one core, and somebody waits for them."""

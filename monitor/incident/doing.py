@@ -1,10 +1,9 @@
-"""What people did about what is in a story: who took an alert as seen, when it was closed, and all else."""
+"""What people did about what is in a story: who took an alert as seen, and all else."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 
-from monitor.core.moments import Moment
 from monitor.core.words import clock
 from monitor.handling import Act
 from monitor.incident.story import Raised, Story
@@ -25,15 +24,6 @@ def first_seen(acts: Iterable[AnyAct], one: Raised) -> Act | None:
         and act.at >= since
     )
     return min(found, key=lambda act: act.at, default=None)
-
-
-def closings(acts: Iterable[AnyAct]) -> dict[str, Moment]:
-    """When alerts that only a person ends were closed, by their ids."""
-    found: dict[str, Moment] = {}
-    for act in acts:
-        if isinstance(act, Act) and act.what == "closed":
-            found[act.alert] = min(act.at, found.get(act.alert, act.at))
-    return found
 
 
 def done_in(acts: Iterable[AnyAct], story: Story) -> list[str]:

@@ -9,9 +9,9 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import replace
 from functools import partial
 
-from monitor.core.moments import DAY, Duration, Moment
+from monitor.core.moments import Moment
 from monitor.incident.beside import Beside
-from monitor.incident.doing import AnyAct, closings
+from monitor.incident.doing import AnyAct
 from monitor.incident.page import Notes, page
 from monitor.incident.pieces import Piece, gathered
 from monitor.incident.story import Story
@@ -19,9 +19,7 @@ from monitor.incident.told import Deliveries, Sent
 from monitor.painted import Painting, paintings
 from monitor.past import Past
 from monitor.shown import Shown
-
-STOOD: Duration = 7 * DAY
-"""What pages had shown for longer before a window is not looked for: a long journal holds very much of that."""
+from monitor.standing import STOOD, closings
 
 
 def kept_about(past: Past) -> Iterator[bytes]:

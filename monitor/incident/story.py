@@ -32,6 +32,7 @@ from monitor.core.events import (
 from monitor.core.faults import Fault
 from monitor.core.layout import Line
 from monitor.core.moments import SECOND, Duration, Moment
+from monitor.standing import fault_stood, stood
 
 NOT_KNOWN, WORK = "not-known", "work"
 """What lasts beside the states of a section other than clear."""
@@ -229,7 +230,7 @@ class Story:
         kept = tuple(
             one
             for one in self.alerts
-            if not one.before or closed.get(one.alert.id, self.begin) >= self.begin
+            if not one.before or stood(one.alert, self.begin, closed)
         )
         named = {one.fault for one in kept}
         return replace(
@@ -238,7 +239,7 @@ class Story:
             faults=tuple(
                 one
                 for one in self.faults
-                if one.id in named or _stood(one, self.begin, closed)
+                if one.id in named or fault_stood(one, self.begin, closed)
             ),
         )
 
@@ -568,9 +569,8 @@ class Listener:
         found = []
         for name, lines in self._lines.items():
             at, first = lines[0]
-            over = lines[-1][1].ended
             before = self.window is not None and first.raised < begin
-            if before and over is not None and over <= begin:
+            if before and not stood(lines[-1][1], begin, {}):
                 continue
             if self.window is not None and first.raised > end:
                 continue
@@ -591,22 +591,9 @@ class Listener:
         return tuple(found)
 
     def _faults_of(self, alerts: Iterable[Raised], begin: Moment) -> tuple[Fault, ...]:
-        stood = (one.id for one in self._faults.values() if _stood(one, begin, {}))
+        stood = (one.id for one in self._faults.values() if fault_stood(one, begin, {}))
         named = dict.fromkeys([*(one.fault for one in alerts), *stood])
         return tuple(self._faults[one] for one in named if one in self._faults)
-
-
-def _stood(fault: Fault, begin: Moment, closed: Mapping[str, Moment]) -> bool:
-    """Whether *fault* was raised before the window and open when that began: until all is over, and what only a person ends is *closed*."""
-    if fault.into is not None or fault.raised >= begin:
-        return False
-    if any(closed.get(one, begin) >= begin for one in fault.lasting):
-        return True
-    if fault.ended is not None and fault.ended <= begin:
-        return False
-    # What was closed keeps no fault open for as long as more might have come to it.
-    others = set(fault.open) - set(fault.lasting)
-    return not fault.lasting or bool(others or fault.waiting)
 
 
 def _touches(span: Span, begin: Moment, end: Moment) -> bool:
