@@ -76,13 +76,17 @@ class Expecting:
         self._whole = {name: one.counted(first, now) for name, one in watched.items()}
         every = self._whole.values()
         self.days = sum(one.exposure for one in every) / max(len(watched), 1)
-        self._fleet = fleet_of((one.count, one.exposure) for one in every)
-        self._known: dict[str, Awaited] = {}
+        fleet = fleet_of((one.count, one.exposure) for one in every)
+        own = {
+            name: watched[name].counted(at, now) if at > first else self._whole[name]
+            for name, at in self._since.items()
+        }
+        self._awaited = _awaited(fleet, own)
         self._most = self._occasions(watched, dict.fromkeys(watched, first))
 
     def one(self, name: str) -> Ahead | None:
         """What is to be expected of a section; None where nothing of the line was watched."""
-        awaited = self._awaited(name)
+        awaited = self._awaited.get(name)
         if awaited is None:
             return None
         days = self._whole[name].exposure
@@ -91,9 +95,11 @@ class Expecting:
     def several(self, names: Iterable[str]) -> Ahead | None:
         """What is to be expected of all that need one thing, or are looked at in one visit; what was not watched is left out."""
         watched = [name for name in names if self._whole[name].exposure > 0]
-        found = [one for name in watched if (one := self._awaited(name)) is not None]
-        if not found:
+        if len(watched) == 1:
+            return self.one(watched[0])
+        if not watched:
             return None
+        found = [self._awaited[name] for name in watched]
         days = sum(self._whole[name].exposure for name in watched) / len(watched)
         # As many occasions less have as much chance in them as those that are left.
         joint = self._joint(watched)
@@ -112,8 +118,6 @@ class Expecting:
 
     def _joint(self, names: Sequence[str]) -> float:
         """How many occasions *names* had together, of those that they had one by one."""
-        if len(names) == 1:
-            return 1.0
         number = sum(len(self._own(name, self._since[name])) for name in names)
         return self._occasions(names, self._since) / number if number else 1.0
 
@@ -127,20 +131,18 @@ class Expecting:
             bisect_left(disturbed, since) : bisect_left(disturbed, self._now)
         ]
 
-    def _awaited(self, name: str) -> Awaited | None:
-        if self._fleet is None:
-            return None
-        if name not in self._known:
-            own = self._watched[name].counted(self._since[name], self._now)
-            self._known[name] = _awaited(self._fleet, own)
-        return self._known[name]
 
-
-def _awaited(fleet: Fleet, own: Counted) -> Awaited:
+def _awaited(fleet: Fleet | None, own: Mapping[str, Counted]) -> dict[str, Awaited]:
+    if fleet is None:
+        return {}
     if isinstance(fleet.prior, Spread):
         # Of so many it is known what they are like.
-        return Awaited.of(fleet.after(own.count, own.exposure), AHEAD_DAYS)
-    return Awaited.after(fleet, own, AHEAD_DAYS)
+        each = fleet.prior.after_each(
+            [(one.count, one.exposure) for one in own.values()]
+        )
+        beliefs = zip(own, each, strict=True)
+        return {name: Awaited.of(belief, AHEAD_DAYS) for name, belief in beliefs}
+    return {name: Awaited.after(fleet, one, AHEAD_DAYS) for name, one in own.items()}
 
 
 def put_right(

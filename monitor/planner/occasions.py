@@ -55,8 +55,8 @@ def of_several(sections: Iterable[Sequence[Moment]]) -> tuple[Moment, ...]:
         >>> of_several([[0, DAY], [5 * SECOND], [60 * SECOND]]) == (0, DAY)
         True
     """
-    every = list(sections)
-    if len(every) == 1:
-        return tuple(every[0])
+    every = [one for one in sections if one]
+    if len(every) < 2:
+        return tuple(every[0]) if every else ()
     moments = sorted(moment for one in every for moment in one)
     return tuple(int(at) for at in bursts(moments, OF_SEVERAL))

@@ -67,18 +67,30 @@ class Spread:
             >>> round(belief.mean, 2), round(belief.deviation, 2)
             (9.0, 0.07)
         """
-        rates = np.array(self.rates)
-        parts = _likely(rates, count, exposure) * np.array(self.weights)
-        parts /= parts.sum()
-        mean = float((parts * rates).sum())
-        square = float((parts * (rates - mean) ** 2).sum())
+        [belief] = self.after_each([(count, exposure)])
+        return belief
+
+    def after_each(self, records: Sequence[tuple[float, float]]) -> list[Gamma]:
+        """The same of each of *records*, a count and an exposure: of many at once it takes less time."""
+        rates, weights = np.array(self.rates), np.array(self.weights)
+        counts, exposures = np.array(records, np.float64).reshape(-1, 2).T
+        parts = _likely(rates, counts[:, None], exposures[:, None]) * weights
+        parts /= parts.sum(axis=1, keepdims=True)
+        means = (parts * rates).sum(axis=1)
+        squares = (parts * (rates - means[:, None]) ** 2).sum(axis=1)
         # Never surer than one in a thousand: a grid knows no more.
-        variance = max(square, (0.001 * mean) ** 2)
-        if exposure > 0:
-            # Nor surer than by the records of all that are like it, which may be its own alone.
-            like_it = self.number * float((parts * np.array(self.weights)).sum())
-            variance = max(variance, mean / (max(like_it, 1.0) * exposure))
-        return Gamma(mean**2 / variance, mean / variance)
+        variances = np.maximum(squares, (0.001 * means) ** 2)
+        # Nor surer than by the records of all that are like it, which may be its own alone.
+        like_it = np.maximum(self.number * (parts * weights).sum(axis=1), 1.0)
+        seen = exposures > 0
+        alone = np.divide(
+            means, like_it * exposures, where=seen, out=np.zeros(len(seen))
+        )
+        variances = np.maximum(variances, alone)
+        return [
+            Gamma(float(mean**2 / variance), float(mean / variance))
+            for mean, variance in zip(means, variances, strict=True)
+        ]
 
 
 Prior = Gamma | Spread
@@ -214,7 +226,9 @@ class _Cells:
         )
 
 
-def _likely(rates: Numbers, count: float, exposure: float) -> Numbers:
-    """How likely a count is under each rate, the likeliest being one."""
+def _likely(
+    rates: Numbers, count: float | Numbers, exposure: float | Numbers
+) -> Numbers:
+    """How likely a count is under each rate, the likeliest being one; a row for each where there are many."""
     logs = count * np.log(rates) - rates * exposure
-    return np.asarray(np.exp(logs - logs.max()))
+    return np.asarray(np.exp(logs - logs.max(axis=-1, keepdims=True)))
