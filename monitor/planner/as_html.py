@@ -71,7 +71,7 @@ NOTES: tuple[tuple[str, str], ...] = (
     ),
     (
         "Trend",
-        "Laplace's test over the time that was observed and in which the section was available, exact for few events (Irwin and Hall), and divided by how uneven the gaps are where they come in bursts (Lewis and Robinson 1974); over all sections the occasions, each against its own section's time (Kvaløy and Lindqvist 2003). Fewer than 4 are too few.",
+        "Laplace's test over the time that was observed and in which the section was available, exact for few events (Irwin and Hall), and divided by how uneven the gaps are where they come in bursts (Lewis and Robinson 1974); over several sections, those of a head, unit, cable, evaluator, site or the line, the occasions, each against its own section's time (Kvaløy and Lindqvist 2003). Fewer than 4 are too few.",
     ),
     (
         "More than its share",

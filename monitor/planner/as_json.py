@@ -32,8 +32,8 @@ def plain(report: Report) -> dict[str, Any]:
         "made": _stamped(report.made),
         "rehearsal": report.rehearsal,
         "notes": list(report.notes),
-        "whole": _row(report.whole),
-        "before": _row(report.before),
+        "whole": _row(report.whole, report.ranks[report.whole.subject]),
+        "before": _row(report.before, Rank(subject=report.before.subject)),
         "against_before": None if against is None else _finite(asdict(against)),
         "trend": None if report.fleet is None else asdict(report.fleet),
         "carried_by": list(report.most),
@@ -50,13 +50,12 @@ def plain(report: Report) -> dict[str, Any]:
     }
 
 
-def _row(row: Figures) -> dict[str, Cell]:
+def _row(row: Figures, rank: Rank) -> dict[str, Cell]:
     """The whole line: what needs no comparison with others."""
-    nothing = Rank(subject=row.subject)
     return {
         column.key: cell
         for column in COLUMNS
-        if (cell := column.of(row, nothing)) is not None
+        if (cell := column.of(row, rank)) is not None
     }
 
 

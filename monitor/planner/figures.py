@@ -180,8 +180,8 @@ class Rank:
         quarter_high: the upper end.
         thin: too little is known to tell it.
         more: how often it would have as many by its share of trains alone, adjusted for how many were asked about.
-        trend: whether they came faster and faster, or None where there were too few.
-        rising: how sure that is once all were asked about, and bursts are taken for what they are; None likewise.
+        trend: whether they came faster and faster, of several sections each against its own time, bursts taken for what they are; None where there were too few.
+        rising: how often chance departs so far once all of its kind were asked about; None likewise.
         against: the rate against that of the period before.
         hours: when more of them came than trains would explain, in words, or "".
         months: likewise.
@@ -292,7 +292,7 @@ class Report:
         before: the line in the period before, as long.
         ever: whether any section had been heard by its end.
         rows: by kind.
-        ranks: by subject.
+        ranks: by subject; that of the line says what needs no comparison with others.
         carried: sections, by disturbances.
         most: sections that carry four in five of them.
         months: of the period.

@@ -7,6 +7,8 @@ What was not watched is told, and never counted as quiet.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
+from functools import cached_property
 from typing import TypedDict
 
 from monitor.core.layout import Line
@@ -84,15 +86,23 @@ def report(
         for row in rows[kind]
     }
     expecting = _expecting(history, there, now.seen, min(reached, end), visits)
+    trends = _Trends(now)
     ranks = {
         rank.subject: rank
         for kind in KINDS
-        for rank in _ranks(
-            rows[kind], last, now, when, expecting, with_trend=kind == "section"
-        )
+        for rank in _ranks(rows[kind], last, when, expecting, trends)
     }
     carried = pareto({row.name: row.disturbances for row in rows["section"]})
     whole, whole_before = now.whole(), before.whole()
+    fleet = trends.of_line(whole.sections)
+    against = compare(whole_before.per_trains(), whole.per_trains())
+    ranks[whole.subject] = Rank(
+        subject=whole.subject,
+        **_quarter(whole, expecting),
+        trend=fleet,
+        rising=None if fleet is None else fleet.chance,
+        against=against,
+    )
     return Report(
         line=line.name,
         timezone=line.timezone,
@@ -111,8 +121,8 @@ def report(
         months=now.months(),
         seasons=seasons,
         hours=now.hours(),
-        fleet=fleet_trend(occasions_of_fleet(now.seen.sections.values())),
-        against=compare(whole_before.per_trains(), whole.per_trains()),
+        fleet=fleet,
+        against=against,
         notes=(
             *_unfinished(reached, end, line),
             *_cut_hours(begin, end, reached),
@@ -141,69 +151,83 @@ def _expecting(
 
 
 def occasions_of_fleet(sections: Iterable[Section]) -> list[Watched]:
-    """The occasions of a line, each at the section that was disturbed first, in the time that was in use.
+    """The occasions of several sections, each at the one that was disturbed first, in the time that was in use.
 
     What a cable does to all its sections is one occasion: taken for as many, it makes a trend out of nothing.
     """
-    fleet = [(one, one.occasions) for one in sections]
-    first = set(of_several(occasions for _, occasions in fleet))
-    found = []
-    for section, occasions in fleet:
-        mine = [at for at in occasions if at in first]
+    return _of_fleet([_Use(one) for one in sections])
+
+
+def _of_fleet(uses: Sequence[_Use]) -> list[Watched]:
+    together = of_several(one.occasions for one in uses)
+    if len(together) == sum(len(one.occasions) for one in uses):
+        return [one.all for one in uses]
+    first, found = set(together), []
+    for use in uses:
+        mine = [at for at in use.occasions if at in first]
         first.difference_update(mine)
-        found.append(Watched(*_in_use(section, mine)))
+        found.append(Watched(*use.of(mine)))
     return found
 
 
-def _in_use(
-    section: Section, moments: Iterable[Moment]
-) -> tuple[list[float], float, float]:
-    """When it was disturbed, and from when to when, in days of the time it was in use; what came within an hour is one.
+class _Use:
+    """The time in which a section was in use, and its occasions.
 
     A time not available is no time in which nothing happened.
-    Where what disturbed it last also ended the time watched, that is no evidence of when it comes (as `trend.laplace_at_event`).
+
+    Args:
+        section: what was seen of it.
     """
-    spells = section.in_use
-    end = length(spells)
-    times = elapsed(spells, moments)
-    found = list(bursts(sorted(times), HOUR))
-    if found and end - found[-1] < MINUTE and section.failed:
-        found.pop()
-    return [at / DAY for at in found], 0.0, end / DAY
+
+    def __init__(self, section: Section) -> None:
+        self.section = section
+        self.occasions = section.occasions
+        self._spells = section.in_use
+        self._end = length(self._spells)
+
+    @cached_property
+    def all(self) -> Watched:
+        """All its occasions, in that time."""
+        return Watched(*self.of(self.occasions))
+
+    def of(self, moments: Iterable[Moment]) -> tuple[list[float], float, float]:
+        """When those of *moments* were, and from when to when, in days of that time; what came within an hour is one.
+
+        Where what disturbed it last also ended the time watched, that is no evidence of when it comes (as `trend.laplace_at_event`).
+        """
+        times = elapsed(self._spells, moments)
+        found = list(bursts(sorted(times), HOUR))
+        if found and self._end - found[-1] < MINUTE and self.section.failed:
+            found.pop()
+        return [at / DAY for at in found], 0.0, self._end / DAY
 
 
 def _ranks(
     rows: Sequence[Figures],
     before: Mapping[str, Counted],
-    sums: Sums,
     when: When,
     expecting: Expecting,
-    *,
-    with_trend: bool,
+    trends: _Trends,
 ) -> list[Rank]:
     records = {row.subject: row.per_trains() for row in rows}
     rates = expected(records)
     shares = more_than_share(records)
-    trends = {row.subject: _trend(row, sums) for row in rows} if with_trend else {}
-    told = [one for one in trends.values() if one is not None]
-    sure = dict(
-        zip(
-            (name for name, one in trends.items() if one is not None),
-            adjusted([chance for _, chance in told]),
-            strict=True,
-        )
-    )
+    told = {
+        row.subject: trend
+        for row in rows
+        if (trend := trends.of(row.sections)) is not None
+    }
+    sure = dict(zip(told, adjusted([one.chance for one in told.values()]), strict=True))
     found = []
     for row in rows:
         subject = row.subject
-        trend = trends.get(subject)
         found.append(
             Rank(
                 subject=subject,
                 expected=rates.get(subject),
                 **_quarter(row, expecting),
                 more=shares.get(subject),
-                trend=None if trend is None else trend[0],
+                trend=told.get(subject),
                 rising=sure.get(subject),
                 against=compare(before[subject], row.per_trains()),
                 hours=when.hours(subject),
@@ -234,18 +258,59 @@ def _quarter(row: Figures, expecting: Expecting) -> _Quarter:
     }
 
 
-def _trend(row: Figures, sums: Sums) -> tuple[Trend, float] | None:
-    """The trend of a section, and its chance with bursts taken for what they are; None where there is too little."""
-    section = sums.seen.sections[row.name]
-    if len(section.disturbed) < LEAST or not section.in_use:
-        return None
-    times, _, end = _in_use(section, (at for at, _ in section.disturbed))
-    found = trend_of(times, end)
-    if found is None:
-        return None
-    uneven = max(1.0, unevenness(times)) if times[-1] > 0 else 1.0
+class _Trends:
+    """Whether disturbances came faster and faster, at one section or over several.
+
+    Args:
+        sums: what was seen.
+    """
+
+    def __init__(self, sums: Sums) -> None:
+        self._sums = sums
+        self._uses: dict[str, _Use] = {}
+
+    def of(self, names: Sequence[str]) -> Trend | None:
+        """That of the sections of *names*, its chance with bursts taken for what they are; None where there is too little."""
+        sections = self._sums.seen.sections
+        if sum(len(sections[name].disturbed) for name in names) < LEAST:
+            return None
+        if len(names) == 1:
+            return self._of_one(sections[names[0]])
+        fleet = self._fleet(names)
+        found = fleet_trend(fleet)
+        if found is None:
+            return None
+        # Of each the share of its own time that had gone by.
+        return _guarded(
+            found, [time / one.end for one in fleet if one.end for time in one.times]
+        )
+
+    def of_line(self, names: Sequence[str]) -> Trend | None:
+        """Likewise of all sections together: of so many the bursts of one are no trend."""
+        return fleet_trend(self._fleet(names))
+
+    def _fleet(self, names: Sequence[str]) -> list[Watched]:
+        return _of_fleet([self._use(name) for name in names])
+
+    def _of_one(self, section: Section) -> Trend | None:
+        if not section.in_use:
+            return None
+        times, _, end = _Use(section).of(at for at, _ in section.disturbed)
+        found = trend_of(times, end)
+        return None if found is None else _guarded(found, times)
+
+    def _use(self, name: str) -> _Use:
+        if name not in self._uses:
+            self._uses[name] = _Use(self._sums.seen.sections[name])
+        return self._uses[name]
+
+
+def _guarded(found: Trend, times: Sequence[float]) -> Trend:
+    """*found*, no surer than by how uneven the gaps between *times* are."""
+    ordered = sorted(times)
+    uneven = max(1.0, unevenness(ordered)) if ordered[-1] > 0 else 1.0
     guarded = min(1.0, 2 * upper_tail(abs(found.statistic) / uneven))
-    return found, max(found.chance, guarded)
+    return replace(found, chance=max(found.chance, guarded))
 
 
 def _unfinished(reached: Moment, end: Moment, line: Line) -> Iterable[str]:

@@ -312,7 +312,8 @@ def trend(rank: Rank) -> str:
     """Whether it got worse, as far as that can be told."""
     if rank.trend is None or rank.rising is None:
         return TOO_FEW
-    if rank.rising >= NAMED:
+    # Of the line only one was asked about.
+    if rank.rising >= (SURE if rank.subject == "line" else NAMED):
         return "none seen"
     return "more and more often" if rank.trend.statistic > 0 else "less and less often"
 

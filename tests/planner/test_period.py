@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import random
-from math import exp
+from math import exp, sqrt
 
 import pytest
 
@@ -12,6 +12,7 @@ from monitor.core.moments import DAY, HOUR, MINUTE, SECOND
 from monitor.core.statistics.comparing import Counted, compare
 from monitor.core.statistics.fleets import fleet_trend
 from monitor.planner import words
+from monitor.planner.as_json import plain
 from monitor.planner.occasions import of_several
 from monitor.planner.period import occasions_of_fleet
 from monitor.planner.seen import Section
@@ -466,6 +467,38 @@ def test_worsening_is_seen_where_it_is():
     assert words.trend(rising.ranks["section/T1"]) == "too few"
     assert rising.fleet is not None
     assert rising.fleet.chance < 0.01
+
+
+def test_a_trend_of_what_several_sections_need_is_pooled_over_them():
+    """T1 and T2 twice and thrice in the second half of May, none before since March: too few for either, a trend for the head between them, their evaluator, its site and the line; by hand, Laplace's statistic of each against its own 62 days."""
+    late = [*(disturbed(1, at(n, 7)) for n in (20, 29))]
+    late += [disturbed(2, at(n, 7)) for n in (24, 27, 31)]
+    found = of([*heard(), *late], begin=MAY - 31 * DAY)
+
+    def told(subject):
+        return words.trend(found.ranks[subject])
+
+    trend = found.ranks["head/H1"].trend
+    days = [50.29, 59.29, 54.29, 57.29, 61.29]
+    by_hand = sum(one - 31 for one in days) / (62 * sqrt(5 / 12))
+    assert trend is not None
+    assert trend.statistic == pytest.approx(by_hand, abs=0.01)
+    assert (
+        told("section/T1") == told("section/T2") == told("evaluator/EV2") == "too few"
+    )
+    for one in ("head/H1", "evaluator/EV1", "site/Thornmere room", "cable/C1"):
+        assert told(one) == "more and more often"
+    assert plain(found)["whole"]["trend"] == "more and more often"
+    assert plain(found)["before"]["trend"] == "too few"
+
+
+def test_cuts_of_one_cable_make_no_trend_of_it():
+    """Cut once late in May, its sections are disturbed four times within a minute: one occasion is too few for a trend."""
+    cut = [disturbed(n, at(29, 7) + n * SECOND) for n in (1, 2, 3, 4)]
+    found = of([*heard(), *cut], begin=MAY - 31 * DAY)
+
+    assert words.trend(found.ranks["cable/C1"]) == "too few"
+    assert found.fleet is None
 
 
 def test_hours_with_more_than_trains_explain():
