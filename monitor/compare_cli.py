@@ -122,7 +122,7 @@ def compare(
         typer.Option(
             "--desk",
             metavar="URL",
-            help="Where the monitor of the journal answers: a page (--format html) leads to its replay.",
+            help="Where the monitor of the journal answers: a page (--format html) leads to its replay of what was in force then.",
         ),
     ] = HERE,
     *,
@@ -151,8 +151,14 @@ def compare(
         span = _span(mine, other.side, asked)
         zone = other.line.zone
         found = held(mine, other.side, zone, span)
-        shows = _shows(asked, a, b, against=against)
-        _write(found, zone, shows, (form, out), _leads(asked, desk))
+        shows = _shows(asked, a, b)
+        _write(
+            found,
+            zone,
+            shows,
+            (form, out),
+            _leads(asked, desk, a, against=against and concluded is None),
+        )
 
 
 def _asked(
@@ -422,17 +428,30 @@ def telling(
         yield event
 
 
-def _leads(asked: Asked, desk: str) -> Callable[[Difference], str]:
-    """Gives the address at which the desk plays a difference again; a recording has none."""
+def _leads(
+    asked: Asked, desk: str, a: Under, *, against: bool
+) -> Callable[[Difference], str]:
+    """Gives the address at which the desk plays a difference again, as A concluded it; "" where it does not.
+
+    The desk concludes with what was in force then, and with nothing else: what B alone has is not there, and what A has neither where A is something else.
+    A recording is on no desk.
+
+    Args:
+        asked: what is gone through.
+        desk: where it answers.
+        a: under what A concludes.
+        against: A is what was concluded live.
+    """
+    in_force = against or (a.line is None and a.settings is None)
 
     def address(one: Difference) -> str:
         from urllib.parse import urlencode
 
         from monitor.core.moments import MINUTE, stamp
 
-        if asked.events is not None:
+        told = one.a
+        if told is None or not in_force or asked.events is not None:
             return ""
-        told = one.one
         begin, end = told.began - AROUND_MIN * MINUTE, told.at + AROUND_MIN * MINUTE
         if end - begin > DAY:
             begin = end - DAY
@@ -449,9 +468,7 @@ AROUND_MIN = 15
 """So many minutes are shown before a difference and after it."""
 
 
-def _shows(
-    asked: Asked, a: Under, b: Under, *, against: bool
-) -> Callable[[Difference], str]:
+def _shows(asked: Asked, a: Under, b: Under) -> Callable[[Difference], str]:
     """Gives the command that shows a difference again, on the side that has it."""
 
     def command(one: Difference) -> str:
@@ -459,8 +476,8 @@ def _shows(
 
         told = one.one
         kind, _, name = told.subject.partition("/")
-        # What was concluded live has nothing to be shown by but what was in force.
-        under = b if one.b is not None or against else a
+        # What A alone has is shown with A: of what was concluded live, with what was in force.
+        under = b if one.b is not None else a
         words = ["tallywatch"]
         if kind == "section":
             words += ["explain", "--section", name, "--at", stamp(told.at)]
@@ -505,7 +522,7 @@ def _write(
 
         text = as_html(found, zone, shows, leads)
     elif form is Format.JSON:
-        text = compared.as_json(found, shows) + "\n"
+        text = compared.as_json(found, shows, zone) + "\n"
     elif form is Format.CSV:
         text = compared.as_csv(found, shows)
     else:

@@ -465,6 +465,14 @@ def _mondays(zone: tzinfo) -> Callable[[Moment], Moment]:
     return monday
 
 
+def days_of(week: Moment, found: Comparison, zone: tzinfo) -> tuple[float, float]:
+    """How many days of a week both sides looked at, and how many it has; less where the time compared begins or ends in it, and an hour more or less where clocks change."""
+    monday = _mondays(zone)
+    after = monday(week + 7 * DAY + DAY // 2)
+    inside = min(after, found.end) - max(week, found.begin)
+    return max(inside, 0) / DAY, (after - week) / DAY
+
+
 # What is asked of people.
 
 

@@ -13,7 +13,7 @@ from typing import Any
 from monitor.core.moments import Moment, as_datetime, stamp
 from monitor.core.words import CAUTION
 from monitor.tables import guarded
-from replay.compare import WAYS, WHATS, Comparison, Difference, Load, Told
+from replay.compare import WAYS, WHATS, Comparison, Difference, Load, Told, days_of
 
 SHOWN = 40
 """So many differences are printed; all of them stand in JSON and CSV."""
@@ -56,7 +56,7 @@ def tables(found: Comparison, zone: tzinfo) -> list[Table]:
     weeks = [("week from", "", "kind", "A", "B", *WAYS)]
     weeks += [
         (
-            f"{as_datetime(one.week).astimezone(zone):%Y-%m-%d}",
+            week_of(one.week, found, zone),
             f"{one.what}s",
             one.kind,
             *(str(getattr(one, name)) for name in ("a", "b", *WAYS)),
@@ -70,6 +70,17 @@ def tables(found: Comparison, zone: tzinfo) -> list[Table]:
             "What is asked of people, all positions together", tuple(_load_rows(found))
         ),
     ]
+
+
+def week_of(
+    week: Moment, found: Comparison, zone: tzinfo, form: str = "%Y-%m-%d"
+) -> str:
+    """The day on which a week begins, and how much of it was compared where that is not all."""
+    day = f"{as_datetime(week).astimezone(zone):{form}}"
+    looked, whole = days_of(week, found, zone)
+    if looked >= whole:
+        return day
+    return f"{day} ({looked:.1f} of 7 days)".replace(".0 of", " of")
 
 
 def _load_rows(found: Comparison) -> Iterator[tuple[str, ...]]:
@@ -151,7 +162,7 @@ def summary(found: Comparison) -> str:
     return "; ".join(said)
 
 
-def as_json(found: Comparison, shows: Shows) -> str:
+def as_json(found: Comparison, shows: Shows, zone: tzinfo) -> str:
     """All of it, for machines."""
     return json.dumps(
         {
@@ -173,6 +184,7 @@ def as_json(found: Comparison, shows: Shows) -> str:
             "weeks": [
                 {
                     "week": stamp(one.week),
+                    "days": round(days_of(one.week, found, zone)[0], 3),
                     "what": one.what,
                     "kind": one.kind,
                     **{name: getattr(one, name) for name in ("a", "b", *WAYS)},

@@ -12,8 +12,8 @@ from monitor.charts.document import document, html_table, table
 from monitor.charts.plots import Bar
 from monitor.core.moments import Moment, as_datetime
 from monitor.core.words import CAUTION
-from replay.compare import WAYS, Comparison, Difference, What
-from replay.compared import Shows, Table, summary, tables
+from replay.compare import WAYS, Comparison, Difference, What, days_of
+from replay.compared import Shows, Table, summary, tables, week_of
 
 MOST = 1000
 """So many differences stand in a page; all of them in JSON and CSV."""
@@ -98,20 +98,23 @@ def _weeks(found: Comparison, what: What, zone: tzinfo) -> str:
     if len(weeks) < 2:
         return ""
     days = [f"{as_datetime(one).astimezone(zone):%m-%d}" for one in weeks]
+    lengths = [days_of(one, found, zone) for one in weeks]
+    cut = [looked < whole for looked, whole in lengths]
     title = f"{what.capitalize()}s by week"
     svg = plots.columns(
         f"{what}s",
         title,
-        "A bar a week is B; the thick stroke is A.",
+        "A bar a week is B; the thick stroke is A; hatched where the time compared begins or ends in it.",
         [
-            Bar(label=day, value=float(b[week]), mark=float(a[week]))
-            for day, week in zip(days, weeks, strict=True)
+            Bar(label=day, value=float(b[week]), mark=float(a[week]), part=part)
+            for day, week, part in zip(days, weeks, cut, strict=True)
         ],
         every=-(-len(weeks) // 13),
         whole=True,
     )
     rows = [
-        (day, str(a[week]), str(b[week])) for day, week in zip(days, weeks, strict=True)
+        (week_of(week, found, zone, "%m-%d"), str(a[week]), str(b[week]))
+        for week in weeks
     ]
     numbers = table(title, ("Week from", "A", "B"), rows)
     return _figure(f"{title}: B; stroke: A", svg, numbers)
@@ -163,7 +166,7 @@ def _differences(found: Comparison, zone: tzinfo, shows: Shows, leads: Leads) ->
 
 def _row(one: Difference, zone: tzinfo, shows: Shows, leads: Leads) -> tuple[str, ...]:
     told, place = one.one, leads(one)
-    link = f'<a href="{escape(place)}">replay</a><br>' if place else ""
+    link = f'<a href="{escape(place)}">replay, as A</a><br>' if place else ""
     return (
         _time(told.at, zone),
         escape(f"{one.way}: {one.how}" if one.how else one.way),
@@ -172,5 +175,5 @@ def _row(one: Difference, zone: tzinfo, shows: Shows, leads: Leads) -> tuple[str
         escape(told.subject.replace("/", " ")),
         escape(told.priority),
         escape(told.text),
-        f"{link}<code>{escape(shows(one))}</code>",
+        f"{link}with {'A' if one.b is None else 'B'}: <code>{escape(shows(one))}</code>",
     )

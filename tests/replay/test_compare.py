@@ -227,6 +227,25 @@ def test_a_week_begins_on_monday_at_midnight_local_time():
     )  # fmt: skip
 
 
+def test_a_week_that_was_not_compared_whole_says_so():
+    """From Thursday noon to the Tuesday after: three days and a half of the first week, and one and a half of the second, which are no quiet weeks; the week of which all was compared says nothing."""
+    begin = WEEK[0] - WEEK[0] % DAY + 3 * DAY + 12 * HOUR - 2 * HOUR
+    sunday = 6 * 24 * 60 - 6 * 60 + 23 * 60 + 30
+    mine = side(alert(4 * 24 * 60), alert(sunday, raised=0))
+    cut = compare(mine, side(), BERLIN, (begin, begin + 5 * DAY))
+    whole = compare(mine, side(), BERLIN, (WEEK[0] - 30 * DAY, WEEK[0] + 30 * DAY))
+
+    def weeks(found):
+        return [row[0] for row in tables(found, BERLIN)[1].rows[1:]]
+
+    assert weeks(cut) == ["2026-05-04 (3.5 of 7 days)", "2026-05-11 (1.5 of 7 days)"]
+    assert weeks(whole) == ["2026-05-04", "2026-05-11"]
+    told = json.loads(as_json(cut, lambda _: "", BERLIN))["weeks"]
+    assert [one["days"] for one in told] == [3.5, 1.5]
+    page = as_html(cut, BERLIN, lambda _: "", lambda _: "")
+    assert page.count("url(#alerts-hatch)") == 2
+
+
 def test_load_is_held_against_the_published_limits():
     """Twelve calls in eleven minutes: eleven in ten minutes are a flood, by the summaries that `monitor.load` names."""
     one = alert()
@@ -294,7 +313,7 @@ def test_it_is_written_for_people_and_machines():
     rows = list(csv.DictReader(io.StringIO(as_csv(found, shows))))
     assert [row["way"] for row in rows] == [x.way for x in found.differences]
     assert all(not row["shown_by"].startswith("=") for row in rows)
-    plain = json.loads(as_json(found, shows))
+    plain = json.loads(as_json(found, shows, BERLIN))
     assert (plain["a"], plain["b"], plain["caution"]) == ("A: now", "B: tried", CAUTION)
     assert plain["load"]["a"]["calls"] == 1
     assert [row for row in tables(found, BERLIN)[0].rows if row[0] == "alerts"] == [
@@ -531,7 +550,7 @@ def _doubled(told, number):
 
 
 def test_as_a_page_it_leads_to_the_replay_of_each_difference(here):
-    """Out of the journal each row has its replay on the desk and its command; the page loads nothing, and the caution stands there."""
+    """Out of the journal what was concluded with what was in force has its replay on the desk, and each row its command; the page loads nothing, and the caution stands there."""
     asked = (*WINDOW, "--settings", "slow.toml", "--format", "html", "--out", "x.html")
     ended = run(*asked, "--desk", "http://desk.example/")
     page = (here / "x.html").read_text(encoding="utf-8")
@@ -549,6 +568,26 @@ def test_as_a_page_it_leads_to_the_replay_of_each_difference(here):
     assert "default-src &#x27;none&#x27;" in page
     assert not re.search(r"<script|<img|<link|src=", page)
     assert CAUTION in unescape(page)
+
+
+def test_no_replay_is_led_to_where_a_difference_is_not(here):
+    """The desk replays with what was in force: what other settings alone conclude is not there, whether they are A's or B's; the command that shows it has them."""
+    asked = (*WINDOW, "--settings", "slow.toml", "--settings", "now.toml")
+    ended = run(*asked, "--format", "html", "--out", "x.html")
+    page = (here / "x.html").read_text(encoding="utf-8")
+
+    assert counted(ended) == "alerts: 1 gained, 0 lost, 1 moved, 0 the same"
+    assert "href=" not in page
+    assert re.search(r"with B: <code>tallywatch explain [^<]*--settings now.toml", page)
+
+    asked = compare_cli.Asked(events=None, begin=SIX, end=SIX, data=None, journal=None)
+    in_force = compare_cli.Under(None, None)
+    leads = compare_cli._leads(asked, "http://desk.example", in_force, against=False)
+    gained, lost = compare(side(alert(1)), side(alert(900)), BERLIN, WEEK).differences
+    if gained.way != "gained":
+        gained, lost = lost, gained
+    assert leads(gained) == ""
+    assert leads(lost).startswith("http://desk.example/replay?")
 
 
 @pytest.mark.usefixtures("here")
