@@ -580,9 +580,9 @@ def test_no_replay_is_led_to_where_a_difference_is_not(here):
     assert "href=" not in page
     assert re.search(r"with B: <code>tallywatch explain [^<]*--settings now.toml", page)
 
-    asked = compare_cli.Asked(events=None, begin=SIX, end=SIX, data=None, journal=None)
+    window = compare_cli.Asked(events=None, begin=SIX, end=SIX, data=None, journal=None)
     in_force = compare_cli.Under(None, None)
-    leads = compare_cli._leads(asked, "http://desk.example", in_force, against=False)
+    leads = compare_cli._leads(window, "http://desk.example", in_force, against=False)
     gained, lost = compare(side(alert(1)), side(alert(900)), BERLIN, WEEK).differences
     if gained.way != "gained":
         gained, lost = lost, gained
