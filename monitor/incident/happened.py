@@ -13,7 +13,7 @@ from monitor.core.events import State, Step
 from monitor.core.faults import RANKS, STAYS
 from monitor.core.moments import SECOND, Moment
 from monitor.core.words import in_full, offset, times
-from monitor.incident.story import NOT_KNOWN, NOT_YET, WORK, Raised, Span, Story
+from monitor.incident.story import NOT_KNOWN, NOT_YET, WAITS, WORK, Raised, Span, Story
 from monitor.incident.when import When
 
 MOST_OPEN = 8
@@ -52,6 +52,13 @@ def happened(story: Story) -> list[str]:
     if resets:
         said.append(
             f"Resets: {resets[Step.ACCEPTED.value]} accepted, {resets[Step.REFUSED.value]} refused, {resets[Step.RESTORED.value]} restored."
+        )
+    waiting = {
+        one.section for one in story.spans if one.kind == WAITS and not one.ended
+    }
+    if waiting:
+        said.append(
+            f"At the end no train had worked through since a reset of {_sections(waiting)}."
         )
     if unknown:
         said.append(
@@ -158,7 +165,7 @@ def occupations(spans: Iterable[Span]) -> int:
     number = 0
     runs: dict[str, tuple[Moment | None, bool]] = {}
     for one in sorted(spans, key=lambda one: one.began):
-        if one.kind == WORK:
+        if one.kind in {WORK, WAITS}:
             continue
         until, counted = runs.get(one.section, (None, False))
         counted = counted and until == one.began

@@ -28,7 +28,9 @@ from monitor.core.events import (
     MonitorRecord,
     RecordKind,
     State,
+    Step,
 )
+from monitor.core.facts import Fact
 from monitor.core.faults import Fault
 from monitor.core.layout import Line
 from monitor.core.moments import SECOND, Duration, Moment
@@ -36,6 +38,9 @@ from monitor.standing import fault_stood, stood
 
 NOT_KNOWN, WORK = "not-known", "work"
 """What lasts beside the states of a section other than clear."""
+
+WAITS = "waits-for-train"
+"""Since a reset was accepted no train has worked through: what the section shows is in doubt."""
 
 NOT_YET = "not heard yet"
 """Why what a recording has not spoken of is not known."""
@@ -318,6 +323,7 @@ class Listener:
     _came: dict[str, Moment] = field(default_factory=dict)
     _shows: dict[str, Span] = field(default_factory=dict)
     _work: dict[str, Span] = field(default_factory=dict)
+    _waits: dict[str, Span] = field(default_factory=dict)
     _spans: list[Span] = field(default_factory=list)
     _marks: list[Mark] = field(default_factory=list)
     _passed: dict[str, tuple[TrainPassed, Moment]] = field(default_factory=dict)
@@ -362,6 +368,9 @@ class Listener:
         for fault in output.faults:
             self._faults[fault.id] = fault
             self._headlines.setdefault(fault.id, fault.headline)
+        for fact in output.facts:
+            if fact.kind == "reset" and fact.values["step"] == Step.ACCEPTED.value:
+                self._given_back(fact)
 
     # What changes.
 
@@ -429,6 +438,17 @@ class Listener:
             ended = replace(span, ended=at, until=event, heard_end=self._known(event))
             self._spans.append(ended)
 
+    def _given_back(self, fact: Fact) -> None:
+        """A reset was accepted, or a train has followed it; one that takes the place of another goes on waiting from that on."""
+        section = fact.subject.removeprefix("section/")
+        before = self._waits.get(section)
+        if fact.ended is not None:
+            if before is not None:
+                self._close(self._waits.pop(section), fact.ended, "")
+        elif before is None or fact.began < before.began:
+            event = str(fact.values["event"])
+            self._waits[section] = self._span(section, WAITS, fact.began, event, "")
+
     def _reset(self, change: ResetTaken) -> None:
         self._marks.append(
             Mark(
@@ -494,7 +514,8 @@ class Listener:
         begin, end = self.window or (self._first or 0, self._last)
         if end > self._last + UNHEARD and not goes_on:
             self._nothing_more(begin)
-        spans = [*self._spans, *self._shows.values(), *self._work.values()]
+        going_on = (self._shows, self._work, self._waits)
+        spans = [*self._spans, *(one for each in going_on for one in each.values())]
         line = self.engine.line
         alerts = self._raised(begin, end)
         faults = self._faults_of(alerts, begin)

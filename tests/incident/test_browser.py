@@ -606,3 +606,48 @@ async def test_no_line_of_a_train_runs_through_a_row_that_it_never_touched(
         touched = {names.index(one.section) for one in trace.visits}
         assert set(inked) == touched
         assert len(touched) < len(names)
+
+
+async def test_a_reset_that_waits_for_a_train_is_a_mark_of_its_own(
+    tmp_path, day_of, at
+):
+    """T103 was reset at 02:00 and no train had followed by half past six: in the diagram, on the line as it stood, in words and in both legends; nothing of it on a section beside it, and no sign of urgency anywhere."""
+    day = day_of("reset-unproved-after-work")
+    window = at("01:30:00"), at("03:30:00")
+    story = gather(Engine(day.line), day.events, window)
+    written = tmp_path / "waits.html"
+    written.write_text(page(story))
+    async with opened(written) as tab:
+        section = tab.locator('#line [data-section="T103"]')
+        await tab.evaluate(
+            "const s = document.getElementById('scrub'); s.value = 5400000; s.dispatchEvent(new Event('input'))"
+        )
+        await expect(section).to_have_attribute("data-waits", "1")
+        await expect(section.locator("title")).to_have_text(
+            "T103: clear, reset, and no train has followed, under work"
+        )
+        await expect(section.locator(".block")).to_be_visible()
+        other = tab.locator('#line [data-section="T102"]')
+        await expect(other.locator(".block")).to_be_hidden()
+        await expect(section.locator(".urge")).to_be_hidden()
+        legends = await tab.locator(".legend").all_text_contents()
+        assert all("reset, and no train has followed" in one for one in legends)
+        await settled(tab)
+        # Disturbed until the reset is amber; from then on it is a tint of that.
+        tinted = await tab.evaluate(
+            """() => {
+              const canvas = document.getElementById("was");
+              const view = canvas.dataset;
+              const ratio = canvas.width / Number(view.width);
+              const at = (row, share) => {
+                const x = 132 + share * (Number(view.width) - 132);
+                const y = 64 + (row + 0.5) * Number(view.rowHeight) + 4;
+                return Array.from(canvas.getContext("2d").getImageData(Math.round(x * ratio), Math.round(y * ratio), 1, 1).data.slice(0, 3));
+              };
+              return [at(2, 0.2), at(2, 0.8), at(1, 0.8)];
+            }"""
+        )
+        before, waits, beside = tinted
+        assert before[2] < 20
+        assert 100 < waits[2] < 200 < waits[0]
+        assert beside[2] > 200

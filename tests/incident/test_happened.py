@@ -8,6 +8,7 @@ from monitor.core.engine import Engine
 from monitor.core.moments import SECOND
 from monitor.incident.happened import happened, occupations
 from monitor.incident.story import Span, gather
+from replay.player import up_to
 
 
 def lasted(section, kind, began, ended, why=""):
@@ -119,3 +120,16 @@ def test_a_section_that_is_not_heard_for_longer_is_told_of(day_of, at):
 
     assert any(one.startswith("T105 was not known for some") for one in said)
     assert any(one.startswith("Not known from 06:00:00.300 to ") for one in said)
+
+
+def test_a_reset_that_no_train_has_followed_by_the_end_is_said(day_of, at):
+    """Which section waits; once a train has worked through, none does."""
+    day = day_of("reset-unproved-after-work")
+
+    def said(until):
+        return " ".join(happened(gather(Engine(day.line), up_to(day.events, until))))
+
+    sentence = "At the end no train had worked through since a reset of T103."
+    assert sentence in said(at("06:30:00"))
+    assert sentence not in said(at("07:10:00"))
+    assert "through 0 occupations" in said(at("06:30:00"))

@@ -204,3 +204,21 @@ def test_every_event_of_a_simulated_day_is_in_its_story(simulated):
     assert all(
         one.ended is None or one.ended > one.began - SECOND for one in story.spans
     )
+
+
+def test_a_reset_waits_until_a_train_has_followed(story_of, day_of, at):
+    """T103 is reset at 02:00:00, and the first train leaves it at 07:03:10; between, what it shows is in doubt, and an hour after the reset nobody knows when that will end."""
+    name = "reset-unproved-after-work"
+    found = [one for one in story_of(name).spans if one.kind == "waits-for-train"]
+
+    assert [(one.section, one.began, one.ended) for one in found] == [
+        ("T103", at("02:00:00"), at("07:03:10"))
+    ]
+    (reset,) = [e for e in day_of(name).events if hasattr(e, "step")]
+    assert found[0].event == reset.name
+    assert found[0].heard == arrival_of(reset)
+    assert found[0].heard_end >= at("07:03:10")
+    early = gather(
+        Engine(day_of(name).line), up_to(day_of(name).events, at("03:00:00"))
+    )
+    assert [one.ended for one in early.spans if one.kind == "waits-for-train"] == [None]

@@ -258,6 +258,7 @@ export class Diagram {
     pen.fillStyle = this.ink.clear;
     const end = this.known ? Math.min(view.width, xOf(view, this.cursor)) : view.width;
     if (end > GUTTER) pen.fillRect(GUTTER, middle - 1, end - GUTTER, 3);
+    this.waits(row, section);
     for (const name of NOT_CLEAR) this.bars(row, section, name);
     this.unknown(row, section);
     this.work(row, section);
@@ -308,6 +309,31 @@ export class Diagram {
         pen.fillRect(runs[i] + 1, y, width - 2, tall);
       }
       if (width > 100) this.word(LETTERS[name], runs[i] + 24, y + tall / 2, fault ? "on-prompt" : "ink");
+    }
+  }
+
+  waits(row, section) {
+    // Since its reset no train has followed: what it shows is in doubt, and whatever it shows lies over this.
+    const found = this.spans(section, "waits-for-train");
+    if (found === null) return;
+    const { pen, view } = this;
+    const runs = merged(view, found.began, found.ended, found.first, found.last);
+    const tall = Math.max(4, Math.round(view.rowHeight * 0.6));
+    const y = Math.round(yOf(view, row) + (view.rowHeight - tall) / 2);
+    for (let i = 0; i < runs.length; i += 2) {
+      const width = runs[i + 1] - runs[i];
+      pen.fillStyle = this.ink.panel;
+      pen.fillRect(runs[i], y, width, tall);
+      pen.globalAlpha = 0.35;
+      pen.fillStyle = this.ink.prompt;
+      pen.fillRect(runs[i], y, width, tall);
+      pen.globalAlpha = 1;
+      pen.strokeStyle = this.ink["prompt-edge"];
+      pen.lineWidth = 1.5;
+      pen.setLineDash([2, 2]);
+      pen.strokeRect(runs[i] + 0.75, y + 0.75, Math.max(1, width - 1.5), tall - 1.5);
+      pen.setLineDash([]);
+      if (width > 90) this.word("clear?", runs[i] + 14, y + tall / 2 + 1, "ink");
     }
   }
 

@@ -12,7 +12,7 @@ const PRINTED = 600; // rows of events on paper at most
 
 const STATES = {
   clear: "clear", occupied: "occupied", disturbed: "disturbed", awaiting_sweep: "awaiting sweep",
-  awaiting_acknowledgement: "awaiting acknowledgement", "not-known": "not known", work: "under work",
+  awaiting_acknowledgement: "awaiting acknowledgement", "not-known": "not known", work: "under work", "waits-for-train": "reset, and no train has followed",
 };
 const RANKS = { note: 0, planned: 1, prompt: 2, urgent: 3 };
 
@@ -222,6 +222,7 @@ class Report {
     });
     const state = ["disturbed", "awaiting_sweep", "awaiting_acknowledgement", "occupied"].find((one) => one in found);
     const gone = "not-known" in found;
+    const waits = "waits-for-train" in found;
     const shows = state === undefined ? "clear" : state === "occupied" ? "train" : "odd";
     const subject = `section/${sections[section].id}`;
     const open = this.openAt(t, known, model).filter((one) => one.record.subject === subject);
@@ -230,10 +231,11 @@ class Report {
       shows: gone ? "nothing" : shows,
       known: !gone,
       work: "work" in found,
+      waits,
       fault: worst === "note" ? "" : worst,
       odd: !gone && shows === "odd" ? (state === "disturbed" ? state : "waits") : "",
       since: this.unknownSince(found["not-known"]),
-      says: gone ? this.unknown([this.unknownSince(found["not-known"])]) : STATES[state ?? "clear"] + ("work" in found ? ", under work" : ""),
+      says: gone ? this.unknown([this.unknownSince(found["not-known"])]) : STATES[state ?? "clear"] + (waits ? ", reset, and no train has followed" : "") + ("work" in found ? ", under work" : ""),
     };
   }
 
@@ -283,6 +285,7 @@ class Report {
       one.dataset.fault = state.fault;
       one.dataset.odd = state.odd;
       one.dataset.work = state.work ? "1" : "0";
+      one.dataset.waits = state.waits ? "1" : "0";
       one.querySelector("title").textContent = `${printable(one.dataset.section)}: ${state.says}`;
     }
     this.bands();
