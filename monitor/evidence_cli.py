@@ -114,6 +114,7 @@ def _report(made: Evidence, past: Past, alerts: Path) -> str:
         map(handed_on, pieces_of(past)),
         window=(past.begin, past.end),
         shown=tuple(made.shown()),
+        areas=past.areas,
         sent=delivered(alerts, played=past.journal.played),
         closed=made.closed,
         notes=[("In force", past.said(version())), *_spoken_of(made)],

@@ -204,7 +204,7 @@ def pages_at(
         (one for one in shown if position is None or one.position == position),
         key=lambda one: (one.at, one.left),
     )
-    spells = _stale(asked)
+    deaf = spells(asked)
     for one in asked:
         if one.at > at:
             break
@@ -227,7 +227,7 @@ def pages_at(
             stale=next(
                 (
                     began
-                    for began, ended in spells.get(one.page, ())
+                    for began, ended in deaf.get(one.page, ())
                     if began <= at and (ended is None or at < ended)
                 ),
                 None,
@@ -241,7 +241,7 @@ def pages_at(
     return tuple(sorted(pages, key=lambda one: one.said, reverse=True))
 
 
-def _stale(shown: Iterable[Shown]) -> dict[str, list[tuple[Moment, Moment | None]]]:
+def spells(shown: Iterable[Shown]) -> dict[str, list[tuple[Moment, Moment | None]]]:
     """When each page heard nothing: from when, and until it said something else, or None."""
     spells: dict[str, list[tuple[Moment, Moment | None]]] = {}
     for one in shown:

@@ -106,6 +106,14 @@ class Past:
             runs[-1],
         )
 
+    @cached_property
+    def areas(self) -> dict[str, tuple[str, ...]]:
+        """The areas that each desk looked after, by its name, as they were set up last in the window; empty where the journal does not say."""
+        if not self.in_force:
+            return {}
+        found = self.in_force[-1].settings(self.journal).get("desk", {})
+        return {one["name"]: tuple(one["areas"]) for one in found.get("position", ())}
+
     @property
     def changes(self) -> tuple[tuple[Moment, str], ...]:
         """From when on each run but the first holds, within the window, and in what it is other than the one before, in words.

@@ -4,7 +4,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -63,7 +63,7 @@ def shown(
             later,
             line,
             then,
-            areas=_areas(past, position),
+            areas=past.areas.get(position or "", ()),
             named=named,
             first=alerts_painted(records, position),
         ):
@@ -125,26 +125,10 @@ def _refuse_unknown(past: Past, shown: list[Shown], position: str | None) -> Non
     """A desk that neither the settings in force then nor any page knows is refused."""
     if position is None:
         return
-    known = {one["name"] for one in _desks(past)} | {one.position for one in shown}
+    known = set(past.areas) | {one.position for one in shown}
     if position not in known:
         there = ", ".join(sorted(known - {""})) or "none on record"
         raise typer.BadParameter(
             f"there is no desk {position}; there are: {there}",
             param_hint="--position",
         )
-
-
-def _desks(past: Past) -> list[dict[str, Any]]:
-    """The desks as they were set up then."""
-    if not past.in_force:
-        return []
-    found = past.in_force[-1].settings(past.journal).get("desk", {})
-    return list(found.get("position", ()))
-
-
-def _areas(past: Past, position: str | None) -> tuple[str, ...]:
-    """The areas of a desk as they were set up then."""
-    for one in _desks(past):
-        if one["name"] == position:
-            return tuple(one["areas"])
-    return ()

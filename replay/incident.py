@@ -33,6 +33,7 @@ def incident(
         window=source.asked.window,
         until=until,
         shown=source.shown(),
+        areas=source.areas(),
         sent=source.sent(),
         acts=source.acts(),
         notes=[("In force", said)] if said else [],

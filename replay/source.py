@@ -105,6 +105,9 @@ class Source(Protocol):
     def shown(self) -> list[Shown] | None:
         """What pages have shown; None where that is not at hand."""
 
+    def areas(self) -> dict[str, tuple[str, ...]]:
+        """The areas that each desk looked after, as far as is at hand."""
+
     def sent(self) -> Deliveries:
         """What was delivered, where that is at hand."""
 
@@ -185,6 +188,10 @@ class Recorded(_Counting):
 
     def shown(self) -> None:
         """A recording does not carry what pages have shown."""
+
+    def areas(self) -> dict[str, tuple[str, ...]]:
+        """A recording does not carry how desks were set up."""
+        return {}
 
     def sent(self) -> Deliveries:
         """A recording does not carry what was delivered."""
@@ -285,6 +292,10 @@ class Journaled(_Counting):
     def shown(self) -> list[Shown]:
         """What pages have shown."""
         return list(shown_in(kept_about(self._past)))
+
+    def areas(self) -> dict[str, tuple[str, ...]]:
+        """The areas that each desk looked after."""
+        return self._past.areas
 
     def sent(self) -> Deliveries:
         """What was delivered."""

@@ -16,6 +16,7 @@ from pathlib import Path
 from monitor.acts import acts
 from monitor.core.layout import LineFault
 from monitor.core.moments import Moment, exact
+from monitor.incident.desks import Desks
 from monitor.incident.document import document, packed
 from monitor.incident.page import parts
 from monitor.incident.pieces import gathered
@@ -67,8 +68,10 @@ def made(
             first = (Walk(section=section, begin=since, end=end),)
         story, steps = found.story, found.steps(first)
         sent = delivered(alerts, played=book.played)
+        shown = tuple(shown_in(kept_about(past)))
+        desks = Desks(shown=shown, areas=past.areas)
         told: tuple[Painting | Sent, ...] = (
-            *paintings(shown_in(kept_about(past))),
+            *paintings(shown),
             *sent.sent,
         )
         said = past.said(version("tallywatch"))
@@ -83,9 +86,10 @@ def made(
                     acts=done,
                     steps=steps,
                     notes=[("In force", said)],
+                    desks=desks,
                 ),
             },
-            packed(document(story, told=told, steps=steps)),
+            packed(document(story, told=told, steps=steps, desks=desks)),
         )
 
 

@@ -27,6 +27,7 @@ from monitor.core.layout import Line
 from monitor.core.moments import Moment
 from monitor.core.wire import type_of, write
 from monitor.incident.beside import Beside
+from monitor.incident.desks import Desks, Had, Screen, screens
 from monitor.incident.offsets import Offset, handovers, offsets
 from monitor.incident.stepping import Steps
 from monitor.incident.story import Mark, Raised, Span, Story, Trace
@@ -79,6 +80,7 @@ def document(
     told: Iterable[Painting | Sent] = (),
     steps: Iterable[Steps] = (),
     beside: Beside | None = None,
+    desks: Desks | None = None,
 ) -> dict[str, Any]:
     """All of *story* as plain values.
 
@@ -87,6 +89,7 @@ def document(
         told: what pages have shown and what was delivered, where journal and store are at hand.
         steps: what detections knew, event by event.
         beside: the same window as it would have been told by something else; its events are those of *story*.
+        desks: what the pages of desks have shown; None where that is not at hand.
     """
     told = tuple(told)
     steps = tuple(steps)
@@ -104,6 +107,9 @@ def document(
         **_told(story, writer, told, beside, there=False),
         "clocks": clocks(story),
         "steps": _steps(steps, writer),
+        "screens": []
+        if desks is None
+        else [_screen(one, writer) for one in screens(desks, story)],
         "beside": None
         if beside is None
         else _told(beside.story, writer, (), beside, there=True),
@@ -415,6 +421,31 @@ def _steps(steps: Iterable[Steps], writer: _Writer) -> dict[str, Any]:
             for one in steps
         ],
         "sentences": sentences.all(),
+    }
+
+
+def _screen(one: Screen, writer: _Writer) -> dict[str, Any]:
+    def moment(at: Moment | None) -> int | None:
+        return None if at is None else writer.moment(at)
+
+    def each(had: dict[int, Had]) -> list[list[int | None]]:
+        return [
+            [place, moment(found.alert), moment(found.fault)]
+            for place, found in sorted(had.items())
+        ]
+
+    return {
+        "page": one.page,
+        "position": one.position,
+        "by": one.by,
+        "turns": [
+            [writer.moment(turn.at), int(turn.visible), turn.sound, int(turn.left)]
+            for turn in one.turns
+        ],
+        "stale": [[writer.moment(begin), moment(end)] for begin, end in one.stale],
+        "had": each(one.had),
+        "first": each(one.first),
+        "looks_after": sorted(one.looks_after),
     }
 
 

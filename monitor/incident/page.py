@@ -27,6 +27,7 @@ from monitor.core.faults import RANKS, Fault
 from monitor.core.moments import SECOND, Duration
 from monitor.core.words import CAUTION, offset, readable, span
 from monitor.incident.beside import Beside
+from monitor.incident.desks import Desks, Had, called, screens
 from monitor.incident.document import as_text, clocks, document
 from monitor.incident.doing import AnyAct, done_in, first_seen
 from monitor.incident.happened import happened, reach
@@ -85,6 +86,7 @@ def page(
     steps: Iterable[Steps] = (),
     notes: Notes = (),
     beside: Beside | None = None,
+    desks: Desks | None = None,
 ) -> str:
     """The report of *story*.
 
@@ -96,6 +98,7 @@ def page(
         steps: what detections knew, event by event.
         notes: further parts.
         beside: the same window, as it would have been told by something else.
+        desks: what the pages of desks have shown; None where that is not at hand.
     """
     steps = tuple(steps)
     known = None if told is None else tuple(told)
@@ -117,9 +120,10 @@ def page(
             steps=steps,
             notes=notes,
             beside=beside,
+            desks=desks,
         ),
         packed=as_text(
-            document(story, told=known or (), steps=steps, beside=beside)
+            document(story, told=known or (), steps=steps, beside=beside, desks=desks)
         ),
     )  # fmt: skip
 
@@ -150,6 +154,7 @@ def parts(
     acts: tuple[AnyAct, ...] | None = None,
     notes: Notes = (),
     beside: Beside | None = None,
+    desks: Desks | None = None,
 ) -> Markup:
     """The parts of the report, for a page to hold."""
     if acts is not None:
@@ -190,6 +195,7 @@ def parts(
             {"at": when.exactly(at), "what": what} for at, what in story.changes
         ],
         beside=None if beside is None else _beside(beside, story),
+        desks=None if desks is None else _desks(desks, story, when),
         walks=[_walk(one, story, when) for one in steps],
         clocks=[_clock(one) for one in clocks(story)],
         notes=list(notes),
@@ -284,6 +290,40 @@ def _beside(beside: Beside, story: Story) -> dict[str, Any]:
 
 def _raised(found: tuple[int, Raised] | None, when: When) -> str:
     return "" if found is None else when.exactly(found[1].alert.raised)
+
+
+def _desks(desks: Desks, story: Story, when: When) -> dict[str, Any]:
+    """When each desk had each alert first, on a page in front."""
+    found = screens(desks, story)
+    firsts = {one.position: one for one in found}
+    grave = set(called(story))
+    rows = [
+        {
+            "priority": one.alert.priority,
+            "place": one.alert.subject.partition("/")[2],
+            "title": TITLES.get(one.alert.kind, one.alert.kind),
+            "known": when.exactly(one.lines[0][0]),
+            "cells": [
+                _first(screen.first.get(place), when, ours=place in screen.looks_after)
+                for screen in firsts.values()
+            ],
+        }
+        for place, one in _gravest_first(story)
+        if place in grave
+    ]
+    return {
+        "positions": [one or "no desk" for one in firsts],
+        "rows": rows,
+        "pages": len(found),
+    }
+
+
+def _first(had: Had | None, when: When, *, ours: bool) -> str:
+    if had is not None and had.alert is not None:
+        return when.exactly(had.alert)
+    if had is not None and had.fault is not None:
+        return f"its fault {when.exactly(had.fault)}"
+    return "nowhere on record" if ours else "not of its areas"
 
 
 def _told(one: Raised, when: When, told: tuple[Painting | Sent, ...] | None) -> str:

@@ -5,12 +5,13 @@ The recording is read twice: once for what happened, and once more to stop at ea
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import replace
 from functools import partial
 
 from monitor.core.moments import Moment
 from monitor.incident.beside import Beside
+from monitor.incident.desks import Desks
 from monitor.incident.doing import AnyAct
 from monitor.incident.page import Notes, page
 from monitor.incident.pieces import Piece, gathered
@@ -57,6 +58,7 @@ def report(
     notes: Notes = (),
     beside: Callable[[Story], Beside] | None = None,
     only: Callable[[Story], Story] | None = None,
+    areas: Mapping[str, Collection[str]] | None = None,
 ) -> str:
     """The incident report as one HTML file; the same gives the same bytes.
 
@@ -71,6 +73,7 @@ def report(
         notes: further parts: a title and its lines each.
         beside: gives what would have been concluded by something else, held against what was.
         only: leaves out of what happened what is not to be told.
+        areas: that each desk looked after, by its name; see `Desks`.
     """
     done = None if acts is None else tuple(acts)
     if closed is None and done is not None:
@@ -80,7 +83,10 @@ def report(
     if only is not None:
         found = replace(found, story=only(found.story))
     told: tuple[Painting | Sent, ...] | None = None
+    desks = None
     if shown is not None:
+        shown = tuple(shown)
+        desks = Desks(shown=shown, areas=areas or {})
         told = (*paintings(shown), *(() if sent is None else sent.sent))
     return page(
         found.story,
@@ -90,4 +96,5 @@ def report(
         steps=found.steps(),
         notes=notes,
         beside=None if beside is None else beside(found.story),
+        desks=desks,
     )

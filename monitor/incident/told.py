@@ -98,7 +98,7 @@ def first_told(told: Iterable[Painting | Sent], one: Raised, story: Story) -> To
         story: that has its fault, and what that took in.
     """
     told, since = tuple(told), one.lines[0][0]
-    names = _with_what_it_took(one.fault, story)
+    names = with_what_it_took(one.fault, story)
     painted = [
         each
         for each in told
@@ -118,7 +118,7 @@ def first_told(told: Iterable[Painting | Sent], one: Raised, story: Story) -> To
     return Told(first=min(found, key=lambda each: each.at, default=None), before=before)
 
 
-def _with_what_it_took(fault: str, story: Story) -> Collection[str]:
+def with_what_it_took(fault: str, story: Story) -> Collection[str]:
     """The ids under which pages may have painted *fault*."""
     of = {one.id: one.took for one in story.faults}
     found: list[str] = []

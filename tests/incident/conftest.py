@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import importlib.util
 import sys
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 from random import Random
@@ -139,6 +140,7 @@ def night(tmp_path):
         sound="played",
         faults=(Painted(fault=lost, headline="T2 cleared", priority="urgent"),),
     )
+    came = replace(painted, id="s0", at=SIX + 890 * SECOND, faults=())
     seen = Act(
         id="a1",
         at=SIX + 940 * SECOND,
@@ -152,5 +154,5 @@ def night(tmp_path):
         start(journal, SIX - MINUTE, LINE)
         connect(journal, SIX - MINUTE)
         come(journal, events, lag=SECOND)
-        journal.append([shown_entry(painted), act_entry(seen)])
+        journal.append([shown_entry(came), shown_entry(painted), act_entry(seen)])
     return tmp_path

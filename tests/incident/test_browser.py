@@ -505,6 +505,31 @@ async def test_did_it_show_clear_with_the_train_in_it_and_who_saw_it(night):
         await expect(tab.locator("#focus")).to_have_text(cleared)
         cells = await alert.locator("td.time").all_text_contents()
         assert cells[3] == "06:15:10.000, north"
+        # What that desk had by then and not yet, at the moment that is chosen, and at no moment in particular.
+        desks = tab.locator("#desks tbody td")
+        page = "north: page abcdef01 of Ada"
+        for minutes, said, had, owed in (
+            (
+                15.1,
+                "06:14:50.000",
+                "nothing",
+                "T2 vanished train (urgent), concluded 06:15:01.000; painted first at this desk 06:15:10.000",
+            ),
+            (
+                16,
+                "06:15:10.000",
+                "06:15:10.000 the fault of T2 vanished train (urgent); which alerts with it, the page does not say",
+                "nothing",
+            ),
+        ):
+            await tab.evaluate(
+                "(ms) => { const s = document.getElementById('scrub'); s.value = ms; s.dispatchEvent(new Event('input')); }",
+                minutes * 60_000,
+            )
+            front = f"in front, sound on, as it said last at {said}"
+            await expect(desks).to_have_text([f"{page}{front}", had, owed])
+        firsts = await tab.locator("#firsts tbody td").all_text_contents()
+        assert firsts[1:] == ["06:15:01.000", "its fault 06:15:10.000"]
         assert cells[4] == "06:15:40.000, Ada"
 
 

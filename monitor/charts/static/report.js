@@ -8,6 +8,8 @@ import { eventName, unpack } from "./unpack.js";
 const at = (id) => document.getElementById(id);
 const ROW_PX = 30; // a row of the table of events
 const SPARE = 6; // rows made above and below what is seen
+const SHIFT_MS = 432e5; // pages not heard for longer are not told of
+const QUIET_MS = 3e5; // whether a page that has said nothing for longer is open is not known
 const PRINTED = 600; // rows of events on paper at most
 
 const STATES = {
@@ -290,8 +292,57 @@ class Report {
     }
     this.bands();
     at("open").textContent = this.openSays(this.openAt(t, known));
+    this.desks(t);
     this.events.to(t);
     this.address();
+  }
+
+  // What stood on the pages of desks.
+
+  desks(t) {
+    if (!at("desks")) return;
+    at("desks-moment").textContent = this.words.moment(t);
+    const rows = this.model.screens.map((one) => this.screenRow(one, t)).filter(Boolean);
+    const none = document.createElement("tr");
+    Object.assign(none.insertCell(), { colSpan: 3, textContent: "No page that had been heard from for half a day stood open then, as far as is on record." });
+    at("desks").tBodies[0].replaceChildren(...(rows.length ? rows : [none]));
+  }
+
+  screenRow(screen, t) {
+    const turn = screen.turns[after(screen.turns.map((one) => one.at), t) - 1];
+    if (turn === undefined || turn.left || t - turn.at > SHIFT_MS) return null;
+    const open = new Set(this.openAt(t, true));
+    const here = this.model.alerts.map((one, i) => ({ one, i, had: screen.had.get(i) })).filter(({ one }) => open.has(one));
+    const when = (moment) => moment !== null && moment !== undefined && moment <= t;
+    const alert = ({ one }) => `${one.record.subject.split("/").slice(1).join("/")} ${one.record.kind.replaceAll("-", " ")} (${one.record.priority})`;
+    const painted = here.filter(({ had }) => when(had?.painted)).map((one) => `${this.words.moment(one.had.painted)} ${alert(one)}`);
+    const fault = here.filter(({ had }) => !when(had?.painted) && when(had?.fault)).map((one) => `${this.words.moment(one.had.fault)} the fault of ${alert(one)}; which alerts with it, the page does not say`);
+    const owed = new Set(screen.looks_after);
+    const missing = here.filter(({ had, i }) => owed.has(i) && !when(had?.painted) && !when(had?.fault));
+    const not = missing.map((one) => `${alert(one)}, concluded ${this.words.moment(one.one.lines[0][0])}; ${this.paintedLater(screen, one.i)}`);
+    const row = document.createElement("tr");
+    row.insertCell().append(this.listOf([`${screen.position || "no desk"}: page ${screen.page.slice(0, 8)} of ${screen.by}`, this.turnSays(screen, turn, t)]));
+    for (const list of [[...painted, ...fault], not]) row.insertCell().append(this.listOf(list.length ? list : ["nothing"]));
+    return row;
+  }
+
+  paintedLater(screen, alert) {
+    const first = screen.first.get(alert);
+    const moment = first?.painted ?? first?.fault ?? null;
+    return moment === null ? "never painted at this desk, as far as is on record" : `painted first at this desk ${this.words.moment(moment)}`;
+  }
+
+  turnSays(screen, turn, t) {
+    const front = turn.visible ? "in front" : "not in front";
+    const deaf = screen.stale.find(([from, to]) => from <= t && t < to);
+    if (t - turn.at > QUIET_MS && deaf === undefined) return `not heard from since ${this.words.moment(turn.at)}, then ${front}, ${turn.sound}; whether it was open is not known`;
+    return `${front}, ${turn.sound}, as it said last at ${this.words.moment(turn.at)}${deaf === undefined ? "" : `; had not heard the monitor since ${this.words.moment(deaf[0])}`}`;
+  }
+
+  listOf(texts) {
+    const list = document.createElement("ul");
+    for (const text of texts) list.append(Object.assign(document.createElement("li"), { textContent: printable(text) }));
+    return list;
   }
 
   bands() {

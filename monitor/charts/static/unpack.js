@@ -42,6 +42,13 @@ export function read(found, events = null) {
     })),
     changes: found.changes.map(([moment, what]) => ({ at: at(moment), what })),
     faults: found.faults.map((one) => ({ ...one, began: at(one.began), ended: told(one.ended) })),
+    screens: (found.screens ?? []).map((one) => ({
+      ...one,
+      turns: one.turns.map(([moment, visible, sound, left]) => ({ at: at(moment), visible, sound, left })),
+      stale: one.stale.map(([from, to]) => [at(from), to === null ? Infinity : at(to)]),
+      had: readHad(one.had, told),
+      first: readHad(one.first, told),
+    })),
     steps: found.steps.of.map((one) => ({
       ...one,
       steps: one.steps.map(([moment, event, what, said]) => ({
@@ -53,6 +60,11 @@ export function read(found, events = null) {
   // The other side of a comparison has the same events, and is stepped through nowhere.
   model.beside = found.beside ? read({ ...found, ...found.beside, beside: null, steps: { of: [], sentences: [] } }, model.events) : null;
   return model;
+}
+
+function readHad(had, told) {
+  // By alert: when it was painted, and when its fault was by a page that says no more; null where not.
+  return new Map(had.map(([alert, painted, fault]) => [alert, { painted: told(painted), fault: told(fault) }]));
 }
 
 function overOf(one, at) {
