@@ -20,13 +20,13 @@ from monitor.desk.model import Desk, FaultOut, NotThere, SectionOut
 from monitor.desk.pages.looks import SectionLook, look
 from monitor.desk.stream import Stream
 
-TICK_S = 0.25
-"""Changes are gathered for so long: four times a second is as often as a line is looked at."""
+TICK_S = 0.2
+"""Changes are gathered for so long: five times a second is as often as a line is looked at."""
 
 BEAT_S = 1.0
 """After so long a tick comes in any case."""
 
-LATE = 2.0
+LATE = 1.0
 """So many times as late as it was itself it gathers longer: what is told more often than it can be shown waits somewhere."""
 
 KEPT = 480
@@ -45,7 +45,7 @@ class Ticks:
         line: the line file.
         stream: of the API.
         caption: what a show says about what one sees, or "".
-        beside: the lists that are told after a tick: to whom, and what.
+        beside: the lists that are told with a tick: to whom, and what.
 
     Attributes:
         ticks: what pages follow.
@@ -159,10 +159,13 @@ class Ticks:
             self._known |= looks if self._known else {}
         sections = {name: one.plain() for name, one in looks.items()}
         about = None if faults is None else sorted(faults)
-        self.ticks.put("tick", await self._tick(sections, about))
-        for position, lists in await self.beside():
+        beside = await self.beside()
+        tick = await self._tick(sections, about)
+        # One after the other and nothing between: a page takes them together, and makes one frame of them.
+        for position, lists in beside:
             news = {"position": position, "lists": lists}
             self.ticks.put("lists", news, to=position)
+        self.ticks.put("tick", tick)
 
     async def _changed(
         self, told: dict[str, SectionOut | None]

@@ -9,11 +9,12 @@ import { able, allow, sound } from "./sounds.js";
 const STALE_MS = 3000; // a tick comes every second
 const EDGE = 4; // beside the sections of a close-up, for the heads at both ends
 const SLEPT_MS = 10000;
+const TICKING_MS = 600; // while ticks come so often, nothing else makes a frame
 const BEAT_MS = 900; // so often at most the monitor is told that this page is open
 const PAST_MS = 30000; // so often the fault is: the last minutes go on
 const ALONE_MS = 20000; // nobody has touched the page for so long: it turns to what is urgent by itself
 const AGAIN_MS = { urgent: 5000, prompt: 20000 }; // so often a sound repeats until seen or silenced
-const DRAW_REST = 2; // so many times as long as a frame took, waiting for its turn too, nothing is drawn after it: where drawing is dear, it is seldom
+const DRAW_REST = 1; // so many times as long as a frame took, waiting for its turn too, nothing is drawn after it: where drawing is dear, it is seldom
 const page = key();
 const body = document.body;
 const position = body.dataset.position;
@@ -395,11 +396,13 @@ function take(tick) {
   unknown.classList.toggle("unknown", tick.not_known > 0);
   const count = unknown.querySelector("b");
   write(count, `${tick.not_known} of ${count.dataset.of} not known`);
-  body.dataset.connected = tick.connected ? "1" : "0";
+  const connected = tick.connected ? "1" : "0";
+  if (body.dataset.connected !== connected) body.dataset.connected = connected;
   caption(tick.caption);
   version = tick.version;
   if (chosen && (tick.faults === null || tick.faults.includes(chosen))) again("fault");
   if (performance.now() - beaten > BEAT_MS) beat();
+  turned();
   // A browser lets the timers of a page that is hidden wait for a minute, but not what it is told.
   watch();
 }
@@ -460,7 +463,8 @@ function turned() {
 }
 
 function watch() {
-  turned();
+  // With ticks the clock goes on too, in the frame that they ask for anyway.
+  if (performance.now() - ticked > TICKING_MS) turned();
   if (lostSince === null && silence() > STALE_MS) {
     lostSince = present() - silence();
     at("lost-since").textContent = `Not known since ${clock(lostSince, zone)}.`;
@@ -531,10 +535,10 @@ async function mute() {
 function saySound() {
   const muted = isMuted();
   const what = muted ? "Sound silenced" : able() ? "Sound on" : "Sound blocked";
-  at("sound").textContent = what;
+  write(at("sound"), what);
   const why = muted ? "what is new sounds; M: this again" : able() && !sounds ? "another page of this desk makes it" : "";
-  at("sound-said").textContent = [tested || "no test known", why].filter(Boolean).join(", ");
-  at("try-sound").textContent = able() ? "try it (T)" : "allow it (T)";
+  write(at("sound-said"), [tested || "no test known", why].filter(Boolean).join(", "));
+  write(at("try-sound"), able() ? "try it (T)" : "allow it (T)");
 }
 
 let beaten = -Infinity;
@@ -560,7 +564,7 @@ async function trySound() {
 
 // What was shown.
 
-const { report, painted, leave } = receipts(() => ({
+const { report, painted, leave, back } = receipts(() => ({
   page, position, at: new Date(present()).toISOString(), visible: document.visibilityState === "visible", sound: heardHow(),
 }), () => reached);
 
@@ -578,7 +582,7 @@ document.addEventListener("visibilitychange", () => {
 
 addEventListener("pagehide", leave);
 // A browser may put it away whole, and bring it back.
-addEventListener("pageshow", (event) => { if (event.persisted) report({}); });
+addEventListener("pageshow", (event) => { if (event.persisted) back(); });
 
 // What people do.
 

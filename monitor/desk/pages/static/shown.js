@@ -32,9 +32,12 @@ export function receipts(how, reached) {
   const waiting = [];
   let sending = false;
   let looking = false;
+  let left = false;
 
   /** Tell what was shown; what could not be told yet goes before it. */
   function report(what) {
+    // A page that is put away is hidden just after it was left.
+    if (left) return;
     waiting.push({ faults: [], ...how(), ...what });
     if (waiting.length > KEPT) waiting.shift();
     send();
@@ -101,13 +104,20 @@ export function receipts(how, reached) {
   /** The page is being left: whoever asks later need not count it among those that stood open. */
   function leave() {
     tellLast("/api/v1/shown", { faults: [], ...how(), left: true });
+    left = true;
   }
 
   setInterval(send, AGAIN_MS);
   // A row below the edge of the list is painted when somebody scrolls to it.
   document.addEventListener("scroll", painted, { passive: true, capture: true });
   addEventListener("resize", painted, { passive: true });
-  return { report, painted, leave };
+  /** The page was put away whole, and is there again. */
+  function back() {
+    left = false;
+    report({});
+  }
+
+  return { report, painted, leave, back };
 }
 
 function inView(one) {
