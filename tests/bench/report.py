@@ -1,7 +1,7 @@
 """The period report measured: how long a year of a network takes of one core, whether its intervals hold their word, and whether its ranking foretells.
 
 python -m tests.bench.report
-python -m tests.bench.report speed|intervals|bursts|ranking
+python -m tests.bench.report speed|intervals|bursts|ranking|ahead|list
 """
 
 # ruff: noqa: C901, PERF401, T201 - a bench prints, one table after another
@@ -12,11 +12,12 @@ import random
 import sys
 import tempfile
 from array import array
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from time import monotonic, process_time
 
 import numpy as np
+import numpy.typing as npt
 
 from monitor.core.facts import Fact
 from monitor.core.layout import Line, read_line
@@ -30,6 +31,8 @@ from monitor.planner.as_csv import as_csv
 from monitor.planner.as_html import as_html, body
 from monitor.planner.as_json import as_json
 from monitor.planner.as_xlsx import as_xlsx
+from monitor.planner.effect import Watched as Record
+from monitor.planner.expected import Expecting
 from monitor.planner.occasions import of_section
 from monitor.planner.period import report
 
@@ -40,6 +43,8 @@ MEAN_A_YEAR, SHAPE = 6.0, 0.7
 """Disturbances of a section: a gamma over sections, as uneven as they are said to be (common practice)."""
 
 DRAWS = 20_000
+
+Rates = npt.NDArray[np.float64]
 
 
 def network() -> Line:
@@ -301,14 +306,87 @@ def ranking() -> None:
         print(f"  {months:4}  {''.join(told[:4])}  {''.join(told[4:])}")
 
 
+KINDS: dict[str, Callable[[np.random.Generator, int, float], Rates]] = {
+    "gamma": lambda draw, number, mean: draw.gamma(SHAPE, mean / SHAPE, number),
+    "lognormal": lambda draw, number, mean: mean * draw.lognormal(-0.5, 1, number),
+    "two sorts": lambda draw, number, mean: np.where(
+        draw.random(number) < 0.1, 5.5 * mean, 0.5 * mean
+    ),
+    "alike": lambda _, number, mean: np.full(number, mean),
+}
+"""How the sections of a line are unlike: draws the disturbances of each in a year."""
+
+
+def past_year(
+    draw: np.random.Generator, rates: Rates, shares: Rates
+) -> dict[str, Record]:
+    """A year of sections with *rates*, each watched for its share of it, the last."""
+    found = {}
+    for n, (rate, share) in enumerate(zip(rates, shares, strict=True)):
+        begin = YEAR[1] - round(float(share) * 365 * DAY)
+        number = draw.poisson(rate * share)
+        times = sorted(draw.uniform(begin, YEAR[1], number).astype(int).tolist())
+        found[f"T{n}"] = Record(((begin, YEAR[1]),), tuple(times))
+    return found
+
+
+def ahead() -> None:
+    """How often the range of what is to be expected in 90 days holds what its true rate lets expect, on lines of any size."""
+    draw = np.random.default_rng(13)
+    print("to expect in 90 days: how often its range holds the truth (95 % or more),")
+    print("by sections of the line and disturbances of one in a year; a third of them")
+    print("was watched for a quarter of it")
+    means = (0.5, 2.0, 6.0)
+    print("  sections              " + "".join(f"{one:>8g}" for one in means))
+    for number in (3, 12, 24, 100, 300, 900):
+        for kind, rates_of in KINDS.items():
+            told = []
+            for mean in means:
+                inside: list[bool] = []
+                for _ in range(max(2, 6000 // number)):
+                    rates = rates_of(draw, number, mean)
+                    shares = draw.choice((0.25, 1.0, 1.0), number)
+                    made = Expecting(past_year(draw, rates, shares), YEAR[1])
+                    for n, rate in enumerate(rates):
+                        one = made.one(f"T{n}")
+                        assert one is not None
+                        inside.append(bool(one.low <= rate * 90 / 365 <= one.high))
+                told.append(float(np.mean(inside)))
+            print(f"  {number:8} {kind:12} " + "".join(f"{x:8.3f}" for x in told))
+
+
+def order() -> None:
+    """Which order of 900 sections foretells who is disturbed most in the months held back: by what is to be expected, by what was counted, and by what was counted a day."""
+    draw = np.random.default_rng(17)
+    print("900 sections, a year on record, a third of them watched for its last month;")
+    print("disturbances in the 6 months held back of the 20 at the top of each list")
+    print("              a day   count  expected    best")
+    for kind, rates_of in KINDS.items():
+        sums = np.zeros(4)
+        for _ in range(30):
+            rates = rates_of(draw, 900, MEAN_A_YEAR)
+            shares = draw.choice((1 / 12, 1.0, 1.0), 900)
+            watched = past_year(draw, rates, shares)
+            made = Expecting(watched, YEAR[1])
+            counts = np.array([len(one.disturbed) for one in watched.values()])
+            found = [made.one(name) for name in watched]
+            mine = np.array([one.mean if one else 0.0 for one in found])
+            for at, by in enumerate((counts / shares, counts, mine, rates)):
+                top = np.argsort(-by, kind="stable")[:20]
+                sums[at] += draw.poisson(rates[top] / 2).sum()
+        print(f"  {kind:10}" + "".join(f"{x / 30:8.1f}" for x in sums))
+
+
 def main() -> None:
     """Print what is asked for, or all of it."""
-    asked = sys.argv[1:] or ["intervals", "ranking", "speed"]
+    asked = sys.argv[1:] or ["intervals", "ranking", "ahead", "list", "speed"]
     for name in asked:
         {
             "intervals": intervals,
             "bursts": lambda: bursty(np.random.default_rng(7)),
             "ranking": ranking,
+            "ahead": ahead,
+            "list": order,
             "speed": speed,
         }[name]()
 

@@ -92,6 +92,12 @@ def test_tails_agree_with_scipy(count, mean):
     )
 
 
+def test_one_or_more_of_next_to_nothing_is_next_to_nothing():
+    """By exp: its own digits, and not what is left of one."""
+    assert at_least(1, 1e-220) == 1e-220
+    assert at_least(1, 0.0) == 0.0
+
+
 def test_published_scan_probabilities():
     """Clusters by chance agree with three published scans.
 
@@ -210,11 +216,11 @@ def test_rate_and_chance_are_one_statement(count, mean, windows):
     span=st.floats(0, 1000),
 )
 def test_chance_is_a_probability_and_falls_with_count(count, rate, window, span):
-    """Whatever is asked, a chance is between 0 and 1, and a larger cluster is not likelier."""
+    """Whatever is asked, a chance is between 0 and 1, and a larger cluster is not likelier, but for what the approximation cannot tell from sure."""
     chance = cluster_chance(count, rate, window, span)
     larger = cluster_chance(count + 1, rate, window, span)
 
-    assert 0 <= larger <= chance + 1e-9
+    assert 0 <= larger <= chance + 1e-6
     assert chance <= 1
 
 
@@ -349,3 +355,33 @@ def test_no_library_of_distributions_is_loaded():
     )
 
     assert said.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize(("mean", "time"), [(0.3, 1.0), (4.0, 0.25), (4.0, 9.0)])
+def test_a_spread_is_widened_by_what_counting_makes_of_it(mean, time):
+    """The square of a Poisson count's departure, over its time, has the variance 2 m m + m / t (scipy's moments); a hundred alike, and two deviations more."""
+    count = stats.poisson(mean * time)
+    square = count.expect(lambda x: ((x - mean * time) ** 2 / time) ** 2)
+    variance = square - count.expect(lambda x: (x - mean * time) ** 2 / time) ** 2
+    assert variance == pytest.approx(2 * mean**2 + mean / time, rel=1e-6)
+
+    # So many with what counting alone makes of their spread, nearly: the rest is nought.
+    records = [(mean * time, time)] * 100
+    wide = line_prior(records, 2.0)
+    assert wide is not None
+    between = (2 * math.sqrt(100 * variance) - 99 * mean) / (99 * time)
+    expected = between if between * 100 * time > mean else mean / (100 * time)
+    assert wide.mean == pytest.approx(mean)
+    assert wide.deviation**2 == pytest.approx(expected)
+
+
+def test_one_section_alone_says_nothing_of_how_others_differ():
+    """By its own rate, as likely as not; and nothing at all is half of one."""
+    nothing = [(0, 2.0), (0, 2.0)]
+    none, sure = line_prior(nothing, 2.0), line_prior(nothing)
+
+    assert line_prior([(4, 2.0)], 2.0) == Gamma(1.0, 0.5)
+    assert none is not None
+    assert sure is not None
+    assert none.mean == pytest.approx(0.125)
+    assert none.deviation > sure.deviation

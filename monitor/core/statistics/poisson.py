@@ -61,6 +61,8 @@ def at_least(count: int, mean: float) -> float:
     """
     if count <= 0:
         return 1.0
+    if count == 1:
+        return -expm1(-mean)
     if mean > count - 1:
         return 1.0 - _downwards(count - 1, mean)
     return _upwards(count, mean)
@@ -283,7 +285,9 @@ class Gamma:
         return Gamma(self.shape + count, self.exposure + exposure)
 
 
-def line_prior(records: Iterable[tuple[float, float]]) -> Gamma | None:
+def line_prior(
+    records: Iterable[tuple[float, float]], unlike: float = 0.0
+) -> Gamma | None:
     """What a line's sections tell of a section of which nothing is known yet, by the method of moments.
 
     The mean is the line's: all counts over all exposure.
@@ -293,6 +297,7 @@ def line_prior(records: Iterable[tuple[float, float]]) -> Gamma | None:
 
     Args:
         records: for each section, its count and its exposure; one without exposure says nothing.
+        unlike: by how many standard deviations of what counting makes of their spread sections are taken to be less alike than they look; for the ends of a range, so that none is told too surely because some look alike by chance.
 
     Returns:
         The prior, or None where no section has any exposure.
@@ -309,12 +314,19 @@ def line_prior(records: Iterable[tuple[float, float]]) -> Gamma | None:
         return None
     total = sum(count for count, _ in sections)
     exposure = sum(time for _, time in sections)
-    if total == 0:
+    if total == 0 and not unlike:
         return Gamma(0.5, exposure)
-    mean = total / exposure
+    mean = max(total, 0.5) / exposure
     spread = sum(time * (count / time - mean) ** 2 for count, time in sections)
     by_counting = (len(sections) - 1) * mean
     shared = exposure - sum(time * time for _, time in sections) / exposure
+    if unlike:
+        # Of a Poisson count with mean m t the square of its departure, over t, has the variance 2 m m + m / t.
+        by_chance = sum(2 * mean * mean + mean / time for _, time in sections)
+        by_counting -= unlike * sqrt(by_chance)
+        if shared <= 0:
+            # One alone says nothing of how others differ: as likely as not by its own rate.
+            return Gamma(1.0, 1 / mean)
     between = (spread - by_counting) / shared if shared > 0 else 0.0
     if between * exposure <= mean:
         return Gamma(total, exposure)
