@@ -84,3 +84,6 @@ VALVE_SEATS = [
 ]
 # fmt: on
 """Replacements of valve seats on 41 diesel engines: days watched, days of each replacement (Nelson and Doganaksoy 1989; Nelson 1995; the facts as in `valveSeat` of the R package survival)."""
+
+CLAIMS = (7840, 1317, 239, 42, 14, 4, 4, 1)
+"""Of 9,461 insured motorists so many had none, one, two ... claims in a year (Thyrion 1960; the counts as in public lecture notes on Efron and Hastie 2016, chapter 6)."""

@@ -15,6 +15,7 @@ from monitor.core.statistics.comparing import (
     binomial_at_least,
     compare,
 )
+from tests.core.open_data import COAL
 
 COUNTS = st.integers(0, 60)
 EXPOSURES = st.floats(0.01, 1000)
@@ -126,3 +127,20 @@ def test_binomial_tail_agrees_with_scipy(count, total, share):
     assert binomial_at_least(count, total, share) == pytest.approx(
         stats.binom.sf(count - 1, total, share), rel=1e-9, abs=1e-300
     )
+
+
+def test_coal_mines_before_and_after_1890():
+    """Explosions with ten killed or more, in the first 39 years and the 73 after (dates of Jarrett 1979): fewer beyond doubt, and by as much as scipy's binomial and statsmodels' conditional test say."""
+    first = sum(one < 39 for one in COAL)
+    second = len(COAL) - first
+    found = compare(Counted(first, 39.0), Counted(second, 73.0))
+    assert found is not None
+    exact = stats.binomtest(second, first + second).proportion_ci()
+
+    ends = [one / (1 - one) * 39 / 73 for one in (exact.low, exact.high)]
+    assert [found.low, found.high] == pytest.approx(ends)
+    told = two_rates(second, 73.0, first, 39.0, method="exact-cond")
+    assert found.chance < 1e-9
+    assert told.pvalue < 1e-9
+    assert found.value is not None
+    assert 0.2 < found.value < 0.4

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
 from hypothesis import given, strategies as st
 from scipy import stats
+from statsmodels.discrete.discrete_model import NegativeBinomial
 
 from monitor.core.statistics.comparing import Counted
-from monitor.core.statistics.poisson import Gamma
+from monitor.core.statistics.poisson import Gamma, line_prior
 from monitor.core.statistics.ranking import (
     adjusted,
     by_expected,
@@ -19,6 +22,7 @@ from monitor.core.statistics.ranking import (
     pareto,
     quantile,
 )
+from tests.core.open_data import VALVE_SEATS
 
 
 def test_quantiles_are_those_of_a_handbook():
@@ -144,3 +148,53 @@ def test_a_whole_no_part_of_which_was_watched_names_nothing():
 
     assert found[0].tolist() == [1.0, 1.0]
     assert found[1, 0] < 0.05
+
+
+@given(
+    st.lists(st.tuples(st.integers(0, 12), st.floats(0, 50)), min_size=2, max_size=12)
+)
+def test_more_in_some_parts_agrees_with_scipy(parts):
+    """Of each part its binomial tail by its share of the exposure, adjusted together by Benjamini and Hochberg (scipy); parts without exposure are none."""
+    counts, exposures = map(np.array, zip(*parts, strict=True))
+    exposures = np.where(exposures < 0.01, 0.0, exposures)
+    seen = exposures > 0
+    [found] = more_in_parts(counts[None], exposures[None])
+
+    assert (found[~seen] == 1).all()
+    if seen.any():
+        shares = exposures[seen] / exposures[seen].sum()
+        tails = stats.binom.sf(counts[seen] - 1, counts[seen].sum(), shares)
+        told = stats.false_discovery_control(tails)
+        assert found[seen] == pytest.approx(told, rel=1e-9, abs=1e-12)
+
+
+def test_valve_seats_are_ranked_by_what_is_to_be_expected():
+    """41 engines (Nelson 1995): each rate is scipy's gamma with the fleet's prior; three in 389 days stand above three in 600 and more, which stand above two, and the engine with four stands first; moments and statsmodels' likelihood of the negative binomial tell nearly the same."""
+    records = {
+        f"{n}": Counted(len(times), days / 365)
+        for n, (days, times) in enumerate(VALVE_SEATS)
+    }
+    found = expected(records)
+    prior = line_prior((one.count, one.exposure) for one in records.values())
+    assert prior is not None
+    order = by_expected(found)
+
+    counts = np.array([one.count for one in records.values()])
+    exposures = np.array([one.exposure for one in records.values()])
+    fit = NegativeBinomial(counts, np.ones((len(counts), 1)), exposure=exposures).fit(
+        disp=0
+    )
+    mean, uneven = math.exp(fit.params[0]), fit.params[1]
+    for name, one in records.items():
+        told = found[name]
+        likeliest = (1 / uneven + one.count) / (1 / uneven / mean + one.exposure)
+        assert told.rate == pytest.approx(likeliest, rel=0.1)
+        belief = stats.gamma(
+            prior.shape + one.count, scale=1 / (prior.exposure + one.exposure)
+        )
+        assert (told.low, told.high) == pytest.approx(tuple(belief.ppf([0.025, 0.975])))
+    ranked = [records[name].count for name in order]
+    young = next(name for name, one in records.items() if one.exposure < 1.1)
+    assert ranked[0] == 4
+    assert order.index(young) == [records[name].count for name in order].index(3)
+    assert ranked == sorted(ranked, reverse=True)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pytest
 from hypothesis import given, strategies as st
 from scipy import stats
+from statsmodels.duration.survfunc import SurvfuncRight
 
 from monitor.core.statistics.waiting import lasting, within
 
@@ -23,6 +24,17 @@ def test_agrees_with_scipy(spells):
     for at, lasts in found.items():
         assert lasts == pytest.approx(curve.evaluate(at), abs=1e-12)
     assert set(found) == set(ended)
+
+
+@given(SPELLS)
+def test_agrees_with_statsmodels(spells):
+    """The product-limit estimate of its `SurvfuncRight`, which lists also lengths at which none ended."""
+    lengths, over = zip(*spells, strict=True)
+    told = SurvfuncRight(lengths, [int(one) for one in over])
+    curve = dict(zip(told.surv_times, told.surv_prob, strict=True))
+
+    for at, lasts in lasting(spells):
+        assert lasts == pytest.approx(curve[at], abs=1e-12)
 
 
 def test_published_remission_times():

@@ -200,3 +200,36 @@ def test_the_range_holds_the_truth_on_a_line_of_twelve():
 
     assert binom.cdf(1116, 1200, 0.95) < 0.01
     assert held > 1116
+
+
+@pytest.mark.parametrize(
+    "counts",
+    [[], [0], [5], [0, 0, 0], [1, 0, 0], [4, 4, 4, 4], [0] * 250, [1] + [0] * 250],
+    ids=["none", "quiet", "alone", "all quiet", "one event", "ties", "many", "one of"],
+)
+def test_odd_lines_have_a_range_around_what_is_expected(counts):
+    """With one that was not watched, and one that appeared in mid-year and has had nothing."""
+    begun = JUNE - YEAR
+    watched = {
+        f"T{n}": Watched(
+            ((begun, JUNE),), tuple(begun + (at * 9 + n) * DAY for at in range(count))
+        )
+        for n, count in enumerate(counts)
+    }
+    half = Watched(((JUNE - 180 * DAY, JUNE),), ())
+    made = Expecting(watched | {"new": half, "dark": Watched((), ())}, JUNE)
+
+    for name in (*watched, "new", "dark"):
+        one = made.one(name)
+        assert one is not None
+        assert 0 <= one.low <= one.mean <= one.high
+        assert one.mean > 0
+    every = made.several([*watched, "new", "dark"])
+    assert every is not None
+    assert every.low <= every.mean <= every.high
+    # What was never watched is expected to be as the line is.
+    new, dark = made.one("new"), made.one("dark")
+    assert new is not None
+    assert dark is not None
+    assert new.mean <= dark.mean
+    assert dark.thin
