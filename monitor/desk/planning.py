@@ -1,4 +1,4 @@
-"""The period report for whoever asks the running monitor: made beside it, of its files, one at a time.
+"""The period report for whoever asks the running monitor: made beside it, of its files, one at a time, and kept for a while.
 
 It reads with connections of its own, in a thread of its own, so that what comes in and what people do never waits for it.
 """
@@ -7,7 +7,10 @@ from __future__ import annotations
 
 import asyncio
 import sqlite3
+import threading
+from collections import OrderedDict
 from collections.abc import Callable
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,8 +20,10 @@ from monitor.core.messages import plain
 from monitor.core.moments import (
     DAY,
     EARLIEST,
+    HOUR,
     LATEST,
     MINUTE,
+    SECOND,
     Duration,
     Moment,
     as_datetime,
@@ -26,6 +31,7 @@ from monitor.core.moments import (
 )
 from monitor.delivery.monthly import CannotBeMade, Letter, Month
 from monitor.history import History, HistoryFault
+from monitor.planner.whereabouts import Whereabouts
 from monitor.store import Store
 from monitor.visits import Visit
 
@@ -41,7 +47,48 @@ USUAL_D = 30
 FRESH: Duration = MINUTE
 """A report of the same period is not made anew so soon."""
 
+OVER: Duration = HOUR
+"""Nor one of a period that was over, and heard to its end, when it was made: of that only what came late is new."""
+
+KEPT = 6
+"""So many periods are kept: those that a planner goes to and fro between."""
+
 Period = tuple[Moment, Moment]
+Key = tuple[Moment, Moment | None]
+"""A period, or up to now."""
+
+
+@dataclass(frozen=True, slots=True)
+class Being:
+    """A report that is being made.
+
+    Args:
+        for_s: for so long now.
+        usual_s: the last one took so long, as far as its days go; None where none was made yet.
+    """
+
+    for_s: float
+    usual_s: float | None
+
+    @property
+    def share(self) -> float | None:
+        """How far it has come, as far as that can be told; never all of it."""
+        return None if not self.usual_s else min(self.for_s / self.usual_s, 0.95)
+
+
+@dataclass(frozen=True, slots=True)
+class _Made:
+    at: Moment
+    over: bool
+    visits: tuple[Visit, ...]
+    report: Report
+
+
+@dataclass(slots=True)
+class _Making:
+    began: Moment
+    visits: tuple[Visit, ...]
+    future: asyncio.Future[Report]
 
 
 class NoReport(Exception):
@@ -79,8 +126,10 @@ class Planning:
         self._visits = visits
         self._history = history
         self._alerts = alerts
-        self._one = asyncio.Lock()
-        self._last: tuple[Period, Moment, tuple[Visit, ...], Report] | None = None
+        self._one = threading.Lock()
+        self._made: OrderedDict[Key, _Made] = OrderedDict()
+        self._making: dict[Key, _Making] = {}
+        self._a_day_s: float | None = None
 
     async def report(self, begin: Moment, end: Moment) -> Report:
         """The report of the time from *begin* up to *end*.
@@ -88,18 +137,93 @@ class Planning:
         Raises:
             NoReport: the files cannot be read.
         """
-        async with self._one:
-            now, visits = self.now(), self._visits()
-            if self._last is not None:
-                period, made, known, report = self._last
-                if period == (begin, end) and now - made < FRESH and known == visits:
-                    return report
-            loop = asyncio.get_running_loop()
-            report = await loop.run_in_executor(
-                None, self._make, begin, end, now, visits
+        known = self._known(begin, end)
+        if known is not None:
+            return known
+        # Whoever goes away does not end what others wait for.
+        return await asyncio.shield(self._asked(begin, end).future)
+
+    async def soon(self, begin: Moment, end: Moment, within_s: float) -> Report | Being:
+        """The report, where it is made within so many seconds; else how far it has come: it is made all the same, for whoever asks again.
+
+        Raises:
+            NoReport: the files cannot be read.
+        """
+        known = self._known(begin, end)
+        if known is not None:
+            return known
+        making = self._asked(begin, end)
+        done, _ = await asyncio.wait({making.future}, timeout=within_s)
+        if done:
+            return making.future.result()
+        days = (end - begin) / DAY
+        return Being(
+            for_s=(self.now() - making.began) / SECOND,
+            usual_s=None if self._a_day_s is None else self._a_day_s * days,
+        )
+
+    def visits_to(self, subject: str) -> tuple[Visit, ...]:
+        """The visits to what *subject* is, or to what it stands for."""
+        there = Whereabouts(self.line)
+        mine = set(there.sections(subject))
+        kind = subject.partition("/")[0]
+
+        def concerns(visit: Visit) -> bool:
+            named = (*visit.subjects, *([visit.part] if visit.part else []))
+            if subject in named:
+                return True
+            # A section has those to the parts that it needs; a part those that named nothing else of it.
+            if kind == "section":
+                return any(mine & set(there.sections(one)) for one in named)
+            return any(
+                one.startswith("section/") and mine & set(there.sections(one))
+                for one in named
             )
-            self._last = (begin, end), now, visits, report
-            return report
+
+        return tuple(one for one in self._visits() if concerns(one))
+
+    def _key(self, begin: Moment, end: Moment) -> Key:
+        # Up to now is another moment each time, and the same question.
+        return begin, None if end >= self.now() - FRESH else end
+
+    def _known(self, begin: Moment, end: Moment) -> Report | None:
+        """The report as it was made lately, where nothing else is known since."""
+        key = self._key(begin, end)
+        made = self._made.get(key)
+        if made is None or made.visits != self._visits():
+            return None
+        if self.now() - made.at >= (OVER if made.over else FRESH):
+            return None
+        self._made.move_to_end(key)
+        return made.report
+
+    def _asked(self, begin: Moment, end: Moment) -> _Making:
+        """The report in the making; begun now where it is not."""
+        key, visits = self._key(begin, end), self._visits()
+        making = self._making.get(key)
+        if making is not None and making.visits == visits:
+            return making
+        now = self.now()
+        loop = asyncio.get_running_loop()
+        future = loop.run_in_executor(None, self._make, begin, end, now, visits)
+        making = _Making(now, visits, future)
+        self._making[key] = making
+
+        def keep(done: asyncio.Future[Report]) -> None:
+            if self._making.get(key) is making:
+                del self._making[key]
+            if done.cancelled() or done.exception() is not None:
+                return
+            report = done.result()
+            self._a_day_s = (self.now() - now) / SECOND / max((end - begin) / DAY, 1)
+            over = key[1] is not None and report.reached >= end
+            self._made[key] = _Made(now, over, visits, report)
+            self._made.move_to_end(key)
+            while len(self._made) > KEPT:
+                self._made.popitem(last=False)
+
+        future.add_done_callback(keep)
+        return making
 
     def _make(
         self, begin: Moment, end: Moment, now: Moment, visits: tuple[Visit, ...]
@@ -109,6 +233,7 @@ class Planning:
 
         try:
             with (
+                self._one,
                 History.to_read(self._history) as history,
                 Store.to_read(self._alerts) as store,
             ):

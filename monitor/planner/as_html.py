@@ -7,7 +7,7 @@ First what there is to say, then the sections where most is to come, then drawin
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from html import escape, unescape
 
 from monitor.charts import plots
@@ -35,6 +35,9 @@ WORST = 12
 
 STILL = 10
 """Not available for one in so many hours: told of before all others, as is what was not given back."""
+
+ON_PAPER = 40
+"""So many rows of a kind are printed; a table of thousands is for the workbook."""
 
 BARS = 15
 """So many bars at most show what carries most."""
@@ -159,7 +162,7 @@ def body(
         part
         for part in (
             '<article class="report">',
-            _heading(report),
+            period_of(report),
             _says(report, names),
             _notes(report),
             _worst(report, names),
@@ -186,7 +189,8 @@ def _day(moment: Moment, report: Report) -> str:
     return f"{local:%Y-%m-%d %H:%M}"
 
 
-def _heading(report: Report) -> str:
+def period_of(report: Report) -> str:
+    """From when to when, and up to when it is known."""
     rehearsal = '<p class="mark">Rehearsal: none of this is so.</p>'
     return (
         f'<p class="second">From {_day(report.begin, report)} up to '
@@ -294,6 +298,13 @@ _PASSAGES = {
 _PARTS: Cells = tuple((_PASSAGES.get(title, title), cell) for title, cell in _ALL)
 
 
+def columns_of(row: Figures) -> Cells:
+    """All that is told of a row, as its table and that of the worst have it."""
+    seen = {title for title, _ in _ALL} | {title for title, _ in _PARTS}
+    more = tuple(one for one in _WORST if one[0] not in seen)
+    return (*(_ALL if row.subject.startswith("section/") else _PARTS), *more)
+
+
 def _plain(row: Figures, text: str) -> str:
     if row.heard:
         return text
@@ -358,17 +369,32 @@ def _table(report: Report, kind: Kind, most: int | None, names: _Names) -> str:
     if not found:
         return ""
     title = PLURALS[kind]
+    worst = sorted(found, key=_first(report))
     shown: Sequence[Figures] = found
     more = ""
     if most is not None and len(found) > most:
-        shown = sorted(found, key=_first(report))[:most]
+        shown = worst[:most]
         more = (
             f'<p class="second">The {most} of {len(found)} where most is to come; '
             "all of them are in the table to download.</p>"
         )
+    printed = {row.subject for row in worst[:ON_PAPER]}
+    if len(shown) > ON_PAPER:
+        more += (
+            f'<p class="second on-paper">On paper: the {ON_PAPER} of {len(found)} where '
+            "most is to come, and the sum of all; the whole table is in the workbook (xlsx).</p>"
+        )
     heading = f'<h2 id="{kind}s">{title}</h2>'
     columns = _ALL if kind == "section" else _PARTS
-    told = _rows(report, shown, (title.removesuffix("s"), columns), names, own=True)
+    told = _rows(
+        report,
+        shown,
+        (title.removesuffix("s"), columns),
+        names,
+        own=True,
+        printed=printed,
+        whole=kind == "section",
+    )
     return heading + more + told
 
 
@@ -379,24 +405,54 @@ def _rows(
     names: _Names,
     *,
     own: bool = False,
+    printed: Collection[str] | None = None,
+    whole: bool = False,
 ) -> str:
-    """A table of *rows*; in their own one each can be led to."""
+    """A table of *rows*; in their own one each can be led to.
+
+    Args:
+        report: of which.
+        rows: in this order.
+        told: what a row is, and its columns.
+        names: leads to more of each.
+        own: it is the table in which all stand.
+        printed: those that are printed too; None: all.
+        whole: the line stands below them, as the sum of all.
+    """
     name, columns = told
     head = "".join(f'<th scope="col">{escape(title)}</th>' for title, _ in columns)
     lines = []
     for row in rows:
-        rank = report.ranks[row.subject]
-        cells = "".join(
-            f'<td data-label="{escape(title)}">{escape(cell(row, rank))}</td>'
-            for title, cell in columns
-        )
         anchor = f' id="{names.anchor(row.subject)}"' if own else ""
+        rest = ' class="rest"' if printed and row.subject not in printed else ""
         shown = names.of(row.subject, in_its_row=own)
-        lines.append(f'<tr{anchor}><th scope="row">{shown}</th>{cells}</tr>')
+        cells = _cells(row, report.ranks[row.subject], columns)
+        lines.append(f'<tr{anchor}{rest}><th scope="row">{shown}</th>{cells}</tr>')
+    if whole:
+        cells = _cells(report.whole, _of_the_line(report), columns)
+        lines.append(f'<tr class="sum"><th scope="row">The line</th>{cells}</tr>')
     return (
         f'<div class="scroll" tabindex="0" role="region" aria-label="{escape(name)}"><table>'
         f'<thead><tr><th scope="col">{escape(name)}</th>{head}</tr></thead>'
         f"<tbody>{''.join(lines)}</tbody></table></div>"
+    )
+
+
+def _cells(row: Figures, rank: Rank, columns: Cells) -> str:
+    return "".join(
+        f'<td data-label="{escape(title)}">{escape(cell(row, rank))}</td>'
+        for title, cell in columns
+    )
+
+
+def _of_the_line(report: Report) -> Rank:
+    """How the line stands: against the period before, and its trend, which is asked for once."""
+    trend = report.fleet
+    return Rank(
+        subject="line",
+        trend=trend,
+        rising=None if trend is None else trend.chance,
+        against=report.against,
     )
 
 
@@ -407,10 +463,10 @@ def _charts(report: Report, names: _Names) -> str:
     if not report.whole.heard:
         return ""
     drawn = [
-        _months(report),
+        months_drawn(report.months),
         _carried(report, names),
         _expected(report, names),
-        _hours(report),
+        hours_drawn(report.hours),
         _seasons(report),
     ]
     few = "" if report.seasons else f'<p class="second">Seasons: {TOO_LITTLE}.</p>'
@@ -453,8 +509,9 @@ def _slot_bar(slot: Slot) -> Bar:
     )
 
 
-def _months(report: Report) -> str:
-    if len(report.months) < 2:
+def months_drawn(months: Sequence[Slot]) -> str:
+    """Occasions by month, drawn, with the numbers; "" of one month alone."""
+    if len(months) < 2:
         return ""
     title = "Occasions per 1,000 trains, by month"
     svg = plots.columns(
@@ -462,8 +519,8 @@ def _months(report: Report) -> str:
         title,
         "A bar a month with its 95 % interval; hatched where less than 95 % was observed, "
         "and a question mark where no train was seen.",
-        [_slot_bar(one) for one in report.months],
-        every=-(-len(report.months) // 13),
+        [_slot_bar(one) for one in months],
+        every=-(-len(months) // 13),
     )
     rows = [
         (
@@ -474,7 +531,7 @@ def _months(report: Report) -> str:
             words.rate(one.per_trains(), heard=one.heard),
             words.share(one.share),
         )
-        for one in report.months
+        for one in months
     ]
     head = (
         "Month",
@@ -526,22 +583,20 @@ def _seasons(report: Report) -> str:
     return _figure(title, svg, head, rows)
 
 
-def _hours(report: Report) -> str:
-    total = sum(one.occasions for one in report.hours)
-    trains = sum(one.trains for one in report.hours)
+def hours_drawn(hours: Sequence[Slot]) -> str:
+    """Occasions by hour of the day, drawn, with the numbers; "" where there are none."""
+    total = sum(one.occasions for one in hours)
+    trains = sum(one.trains for one in hours)
     if not total or not trains:
         return ""
     title = "Occasions by hour of the day"
-    shares = [total * one.trains / trains for one in report.hours]
+    shares = [total * one.trains / trains for one in hours]
     svg = plots.columns(
         "hours",
         title,
         "A bar an hour; the thick stroke is how many there would be by trains alone; "
         "hatched where less than 95 % of that hour was observed, and a question mark where none of it was.",
-        [
-            _hour_bar(one, share)
-            for one, share in zip(report.hours, shares, strict=True)
-        ],
+        [_hour_bar(one, share) for one, share in zip(hours, shares, strict=True)],
         every=2,
         whole=True,
     )
@@ -554,7 +609,7 @@ def _hours(report: Report) -> str:
             _told(one, one.trains),
             words.share(one.share),
         )
-        for one, share in zip(report.hours, shares, strict=True)
+        for one, share in zip(hours, shares, strict=True)
     ]
     head = (
         "Hour",

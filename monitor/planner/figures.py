@@ -5,7 +5,8 @@ A number without how long was watched is no number: with each stands what it had
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from typing import Literal
 
 from monitor.core.moments import DAY, Duration, Moment
@@ -277,6 +278,21 @@ class Season:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Detail:
+    """What else is known of a row, for its own page.
+
+    Args:
+        months: of the period.
+        hours: of the day.
+        disturbed: the moments of its disturbances that count, each with its section and whether it was a spurious occupation, in order of time.
+    """
+
+    months: tuple[Slot, ...]
+    hours: tuple[Slot, ...]
+    disturbed: tuple[tuple[Moment, str, bool], ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Report:
     """What a period was like.
 
@@ -301,6 +317,7 @@ class Report:
         fleet: whether disturbances came faster and faster, over all sections.
         against: the line against the period before.
         notes: what is not in the feed, and what else one should know.
+        detail: gives what else is known of a subject that has a row.
     """
 
     line: str
@@ -323,3 +340,4 @@ class Report:
     fleet: Trend | None
     against: Ratio | None
     notes: tuple[str, ...]
+    detail: Callable[[str], Detail] = field(compare=False, repr=False)

@@ -123,6 +123,7 @@ def report(
         hours=now.hours(),
         fleet=fleet,
         against=against,
+        detail=now.detail,
         notes=(
             *_unfinished(reached, end, line),
             *_cut_hours(begin, end, reached),

@@ -14,6 +14,7 @@ from monitor.core.statistics.waiting import lasting, within as within_share
 from monitor.history import HOURS
 from monitor.planner.figures import (
     Apart,
+    Detail,
     Figures,
     GivenBack,
     Kind,
@@ -157,10 +158,26 @@ class Sums:
         site = "" if subject.startswith("site/") else spot.site
         return ", ".join(one for one in (site, kilometres) if one)
 
-    def months(self) -> tuple[Slot, ...]:
-        """The months of the period."""
+    def detail(self, subject: str) -> Detail:
+        """What else is known of *subject*."""
+        sections = self._there.sections(subject)
+        found = [
+            (at, name, spurious)
+            for name in sections
+            for at, spurious in self.seen.sections[name].disturbed
+        ]
+        return Detail(
+            months=self.months(sections),
+            hours=self.hours(sections),
+            disturbed=tuple(sorted(found)),
+        )
+
+    def months(self, sections: Sequence[str] | None = None) -> tuple[Slot, ...]:
+        """The months of the period, of *sections* or the whole line."""
         seen = self.seen
-        return self._slots(seen.clock.months, 1, seen.by_month, self._month_shares())
+        some = tuple(seen.sections) if sections is None else sections
+        shares = self._shares(some, seen.clock.month, len(seen.clock.months))
+        return self._slots(some, seen.clock.months, 1, seen.by_month, shares)
 
     def seasons(self) -> tuple[Season, ...]:
         """The seasons of the period; () where too little of the year was seen."""
@@ -179,26 +196,29 @@ class Sums:
             ],
         )
 
-    def hours(self) -> tuple[Slot, ...]:
-        """The hours of the day."""
+    def hours(self, sections: Sequence[str] | None = None) -> tuple[Slot, ...]:
+        """The hours of the day, likewise."""
+        seen = self.seen
+        some = tuple(seen.sections) if sections is None else sections
         names = [f"{at:02d}" for at in range(HOURS)]
-        return self._slots(names, 0, self.seen.by_hour, self._hour_shares())
+        shares = self._shares(some, seen.clock.hour, HOURS)
+        return self._slots(some, names, 0, seen.by_hour, shares)
 
     def _slots(
         self,
+        sections: Sequence[str],
         names: Sequence[str],
         which: int,
         trains: Numbers,
         shares: Sequence[float],
     ) -> tuple[Slot, ...]:
         at = self.seen.clock.at
-        every = self.seen.sections.values()
+        every = [self.seen.sections[name] for name in sections]
         counts = Counter(
             at(moment)[which] for one in every for moment, _ in one.disturbed
         )
-        occasions = Counter(
-            at(moment)[which] for moment in self.occasions(tuple(self.seen.sections))
-        )
+        occasions = Counter(at(moment)[which] for moment in self.occasions(sections))
+        through = trains[[self.place[name] for name in sections]].sum(axis=0)
         return tuple(
             Slot(
                 name=name,
@@ -208,27 +228,20 @@ class Sums:
                 share=share,
             )
             for place, (name, number, share) in enumerate(
-                zip(names, trains.sum(axis=0), shares, strict=True)
+                zip(names, through, shares, strict=True)
             )
         )
 
-    def _month_shares(self) -> list[float]:
-        """The share of each month, within the period, that was observed, over all sections."""
-        clock = self.seen.clock
-        return self._shares(clock.month, len(clock.months))
-
-    def _hour_shares(self) -> list[float]:
-        """Likewise of each hour of the day."""
-        return self._shares(self.seen.clock.hour, HOURS)
-
-    def _shares(self, slot: Numbers, number: int) -> list[float]:
-        """The share of each of *number* slots that was observed; *slot* says in which each hour of the period is."""
+    def _shares(
+        self, sections: Sequence[str], slot: Numbers, number: int
+    ) -> list[float]:
+        """The share of each of *number* slots that was observed, over all *sections*; *slot* says in which each hour of the period is."""
         seen, clock = self.seen, self.seen.clock
         flat = slot.reshape(-1)
         starts = clock.begin + np.arange(len(flat) + 1, dtype=np.int64) * HOUR
-        watched = self._watched_by_hour(starts)
+        watched = self._watched_by_hour(sections, starts)
         edges = np.clip(starts, seen.begin, max(seen.end, seen.begin))
-        there = np.diff(edges // 1000).astype(np.float64) * max(len(seen.sections), 1)
+        there = np.diff(edges // 1000).astype(np.float64) * max(len(sections), 1)
         took = np.bincount(flat, watched, number)
         whole = np.bincount(flat, there, number)
         return [
@@ -236,10 +249,12 @@ class Sums:
             for one, all_of_it in zip(took, whole, strict=True)
         ]
 
-    def _watched_by_hour(self, starts: Numbers) -> npt.NDArray[np.float64]:
-        """How long sections were watched in each hour between *starts*, in milliseconds, added up."""
+    def _watched_by_hour(
+        self, sections: Sequence[str], starts: Numbers
+    ) -> npt.NDArray[np.float64]:
+        """How long *sections* were watched in each hour between *starts*, in milliseconds, added up."""
         seen = self.seen
-        spells = [spell for one in seen.sections.values() for spell in one.watched]
+        spells = [spell for name in sections for spell in seen.sections[name].watched]
         begins, ends = np.array(spells, np.int64).reshape(-1, 2).T
         # What of all spells lies before a moment: how long ago they began, less how long ago they ended.
         # In milliseconds of the period, for which the sums of many find room.

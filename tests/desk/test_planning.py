@@ -5,25 +5,51 @@ from __future__ import annotations
 import asyncio
 import csv
 import json
+import re
+import threading
+from html import unescape
 from io import StringIO
+from urllib.parse import unquote
 
 import httpx
 import pytest
 
-from monitor.core.moments import parse
+from monitor.core.moments import HOUR, SECOND, parse
 from monitor.core.words import CAUTION
 from monitor.delivery.monthly import CannotBeMade, Month
 from monitor.desk.app import create
 from monitor.desk.pages.ticks import Ticks
-from monitor.desk.planning import NoReport, Planning
+from monitor.desk.planning import Being, NoReport, Planning
 from monitor.history import History
 from monitor.settings.desk import DeskSettings
 from monitor.store import Store
+from monitor.visits import Visit
 from tests.desk.daemon import Daemon
 from tests.planner.facts import at, disturbed, heard, line, trains
 
 HERE = "http://127.0.0.1:9109"
 NOW = parse("2026-05-20T12:00:00Z")
+
+VISIT = Visit(
+    id="1" * 16,
+    begin=at(10),
+    end=at(10, 1),
+    subjects=("head/H1",),
+    cause="head",
+    part="head/H1",
+    reference="WO <17>",
+    by="Ines",
+    entered=at(10, 2),
+)
+OTHER = Visit(
+    id="2" * 16,
+    begin=at(11),
+    end=at(11),
+    subjects=("unit/TU1",),
+    cause="cable",
+    by="Ines",
+    entered=at(11),
+)
 
 
 @pytest.fixture(name="planning")
@@ -157,7 +183,7 @@ def test_without_a_history_nothing_is_told(tmp_path):
 
 
 def test_a_period_just_told_of_is_not_made_anew(planning):
-    """Page and download, one after the other, are one reckoning; a minute later it is another."""
+    """Page and download, one after the other, are one reckoning, also with another period between; of what is over it is another after an hour, of what goes on after a minute."""
     now = [NOW]
     planning.now = lambda: now[0]
 
@@ -165,13 +191,132 @@ def test_a_period_just_told_of_is_not_made_anew(planning):
         one = await planning.report(at(1), at(2))
         same = await planning.report(at(1), at(2))
         other = await planning.report(at(1), at(3))
-        now[0] += 61_000_000
-        return one, same, other, await planning.report(at(1), at(3))
+        again = await planning.report(at(1), at(2))
+        on = await planning.report(at(1), now[0])
+        now[0] += 61 * SECOND
+        later = await planning.report(at(1), at(3))
+        going_on = await planning.report(at(1), now[0])
+        now[0] += HOUR
+        last = await planning.report(at(1), at(3))
+        return (one, same, again), (other, later, last), (on, going_on)
 
-    one, same, other, later = asyncio.run(twice())
-    assert one is same
+    (one, same, again), (other, later, last), (on, going_on) = asyncio.run(twice())
+    assert one is same is again
     assert other is not one
-    assert later is not other
+    assert later is other
+    assert last is not other
+    assert going_on is not on
+
+
+def test_a_new_visit_makes_a_kept_report_anew(planning):
+    """What is to be expected goes by what was put right."""
+    visits = [()]
+    planning._visits = lambda: visits[0]
+
+    async def twice():
+        one = await planning.report(at(1), at(2))
+        visits[0] = (VISIT,)
+        return one, await planning.report(at(1), at(2))
+
+    one, other = asyncio.run(twice())
+    assert one is not other
+
+
+def test_a_report_that_takes_long_is_told_to_be_in_the_making(planning, monkeypatch):
+    """Whoever asks is answered at once, it is made once for all of them, and what is made is there for who asks again."""
+    made, go = [], threading.Event()
+    make = planning._make
+
+    def slow(*what):
+        go.wait(20)
+        made.append(what)
+        return make(*what)
+
+    monkeypatch.setattr(planning, "_make", slow)
+
+    async def asked():
+        first = await planning.soon(at(1), at(2), 0.0)
+        second = await planning.soon(at(1), at(2), 0.0)
+        go.set()
+        report = await planning.report(at(1), at(2))
+        return first, second, report, await planning.soon(at(1), at(2), 0.0)
+
+    first, second, report, again = asyncio.run(asked())
+    assert isinstance(first, Being)
+    assert isinstance(second, Being)
+    assert first.usual_s is None
+    assert first.share is None
+    assert again is report
+    assert len(made) == 1
+
+
+def test_the_page_says_that_it_is_being_made_and_asks_again(ask, planning, monkeypatch):
+    """Without a script too; how far it is goes by the last one, and is never said to be done."""
+
+    async def soon(*_):
+        return Being(for_s=12.0, usual_s=5.0)
+
+    monkeypatch.setattr(planning, "soon", soon)
+    for path in ("/planner?from=2026-05-01&to=2026-05-19", "/planner/asset?subject=x"):
+        text = ask(path).text
+
+        assert '<meta http-equiv="refresh" content="2">' in text
+        assert "is being made, for 12 s now; one of as many days took 5 s" in text
+        assert 'value="0.95"' in text
+
+
+def test_each_row_has_a_page_of_its_own(ask, planning):
+    """The numbers of its row; when it was disturbed, each with its replay; who was there; and the sections that need it."""
+    planning._visits = lambda: (VISIT, OTHER)
+    days = "from=2026-05-01&to=2026-05-19"
+    whole = ask(f"/planner?{days}").text
+    page = ask(f"/planner/asset?subject=head%2FH1&{days}")
+    text = unescape(page.text)
+
+    assert "/planner/asset?subject=head%2FH1&from=2026-05-01" in unescape(whole)
+    assert page.status_code == 200
+    row = whole.partition('id="heads"')[2].partition(">H1</a>")[2].partition("</tr>")[0]
+    for title, cell in re.findall(r'data-label="(.*?)">(.*?)</td>', row):
+        assert (
+            not cell
+            or f'{title}</th><td data-label="How much">{cell}</td>' in page.text
+        )
+    assert "/replay?from=2026-05-09T06:45:00.000Z" in unquote(text)
+    assert "head loose, moved or out of adjustment (head H1)" in text
+    assert "WO <17>" in text
+    assert "<17>" not in page.text
+    assert "cable or joint" not in text  # a visit to another part
+    assert "/planner/asset?subject=section%2FT2" in text
+    assert CAUTION in text
+
+
+def test_a_section_has_the_visits_to_what_it_needs(ask, planning):
+    """Whatever was put right at its head or its cable; and its own page on the desk."""
+    planning._visits = lambda: (VISIT, OTHER)
+    text = ask("/planner/asset?subject=section%2FT2&from=2026-05-01&to=2026-05-19").text
+
+    assert "head loose, moved or out of adjustment: 1; cable or joint: 1." in text
+    assert 'href="/sections/T2"' in text
+    assert "Occasions by hour of the day" in text
+
+
+@pytest.mark.parametrize("subject", ["head/H9", "x", "%3Cscript%3E"])
+def test_what_the_line_file_has_not_has_no_page(ask, subject):
+    """And nothing of it is told back as it is."""
+    found = ask(f"/planner/asset?subject={subject}")
+
+    assert found.status_code == 404
+    assert "<script>" not in found.text
+
+
+def test_the_page_says_how_other_settings_are_tried(ask):
+    """With the days that it shows."""
+    text = ask("/planner?from=2026-05-01&to=2026-05-19").text
+
+    assert (
+        "tallywatch compare --from 2026-05-01T00:00:00.000Z --to 2026-05-20T00:00:00.000Z"
+        in text
+    )
 
 
 def test_a_month_is_told_once_it_was_heard_to_its_end(planning):

@@ -11,6 +11,7 @@ import pytest
 
 from monitor.core.moments import DAY, MINUTE
 from monitor.core.words import CAUTION
+from monitor.planner import as_html as as_html_
 from monitor.planner.as_html import as_html, body
 from monitor.planner.as_json import plain
 from monitor.planner.as_xlsx import as_xlsx
@@ -122,6 +123,21 @@ def test_a_long_table_is_cut_on_a_page_and_says_so(told):
 
     assert whole.count("<tr ") > cut.count("<tr ")
     assert "The 2 of 4 where most is to come" in cut
+
+
+def test_on_paper_stand_the_worst_and_the_sum(told, monkeypatch):
+    """Of four sections two: T2, disturbed three times, and T3; the sum of all; and where the others are."""
+    whole = body(told)
+    monkeypatch.setattr(as_html_, "ON_PAPER", 2)
+    table = body(told).partition('id="sections"')[2].partition("</table>")[0]
+    rest = re.findall(r'class="rest"><th scope="row">(T\d)</th>', table)
+
+    assert rest == ["T1", "T4"]
+    assert "On paper: the 2 of 4 where most is to come, and the sum of all" in table
+    assert "4 on 3 occasions" in table.partition('class="sum"')[2]
+    assert "On paper" not in whole
+    assert 'class="rest"' not in whole
+    assert ".report tr.rest { display: none; }" in as_html(told)
 
 
 def test_drawings_have_their_numbers_beside_them(told):

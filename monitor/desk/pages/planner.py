@@ -8,21 +8,34 @@ from __future__ import annotations
 from collections.abc import Callable
 from datetime import timedelta
 from typing import Annotated, Any
-from urllib.parse import quote
+from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Depends, Query, Request, Response
 from fastapi.responses import HTMLResponse
 from markupsafe import Markup
 
-from monitor.core.moments import SECOND, as_datetime
+from monitor.core.moments import (
+    MINUTE,
+    SECOND,
+    Duration,
+    Moment,
+    as_datetime,
+    stamp,
+)
 from monitor.desk.door import Asker, Door
 from monitor.desk.guard import Refusal
 from monitor.desk.pages.page import Page
-from monitor.desk.planning import NoReport, Period, Planning
+from monitor.desk.planning import Being, NoReport, Period, Planning
 from monitor.desk.roles import Role
 
 MOST = 100
 """So many rows of a kind on a page; the files hold all."""
+
+WAIT_S = 1.0
+"""A report that takes longer is told to be in the making, and the page asks again."""
+
+AROUND: Duration = 15 * MINUTE
+"""So much is played before a disturbance, and after."""
 
 FORMS: dict[str, str] = {
     "html": "text/html; charset=utf-8",
@@ -56,6 +69,12 @@ class PlannerPages:
         router.add_api_route(
             "/planner", self.planner, dependencies=looks, response_class=HTMLResponse
         )
+        router.add_api_route(
+            "/planner/asset",
+            self.asset,
+            dependencies=looks,
+            response_class=HTMLResponse,
+        )
         router.add_api_route("/planner/report", self.download, dependencies=looks)
         return router
 
@@ -72,17 +91,75 @@ class PlannerPages:
         from monitor.planner.as_html import body  # noqa: PLC0415 - as in `planning`
 
         period = self._period(begin, end)
-        report = await self._report(period)
         first, last = self._days(period)
+        report = await self._soon(period)
+        if isinstance(report, Being):
+            return await self._being(report, position, first, last)
         return await self._page(
             "planner.html",
             "Planner",
             position,
-            body=Markup(body(report, MOST, address)),  # noqa: S704 - escaped where it is made
+            body=Markup(body(report, MOST, _leading(first, last))),  # noqa: S704 - escaped where it is made
             first=first,
             last=last,
+            begin=stamp(period[0]),
+            end=stamp(period[1]),
             choices=self._choices(),
             forms=[one for one in FORMS if one != "xlsx" or _writes_workbooks()],
+        )
+
+    async def asset(
+        self,
+        subject: Annotated[str, Query(max_length=200)],
+        position: Position = None,
+        begin: Annotated[Day, Query(alias="from")] = None,
+        end: Annotated[Day, Query(alias="to")] = None,
+    ) -> str:
+        """What a period was like at one section, or at one thing that sections need."""
+        from monitor.planner import asset_html  # noqa: PLC0415 - as in `planning`
+
+        period = self._period(begin, end)
+        first, last = self._days(period)
+        report = await self._soon(period)
+        if isinstance(report, Being):
+            return await self._being(report, position, first, last)
+        row = asset_html.row_of(report, subject)
+        if row is None:
+            raise Refusal(404, "The line file has no such thing.")
+        leading = _leading(first, last)
+        text = asset_html.body(
+            report, row, self._planning.visits_to(subject), leading, replayed
+        )
+        return await self._page(
+            "asset.html",
+            subject.replace("/", " ", 1),
+            position,
+            body=Markup(text),  # noqa: S704 - escaped where it is made
+            first=first,
+            last=last,
+            place=address(subject),
+        )
+
+    async def _soon(self, period: Period) -> Any:
+        try:
+            return await self._planning.soon(*period, WAIT_S)
+        except NoReport as error:
+            raise Refusal(503, f"{error}.") from None
+
+    async def _being(
+        self, being: Being, position: str | None, first: str, last: str
+    ) -> str:
+        """A page that says that it is being made, and asks again by itself, also where no script runs."""
+        return await self._page(
+            "being_made.html",
+            "Planner",
+            position,
+            first=first,
+            last=last,
+            for_s=f"{being.for_s:.0f}",
+            usual_s=None if being.usual_s is None else f"{max(being.usual_s, 1):.0f}",
+            share=being.share,
+            choices=self._choices(),
         )
 
     async def download(
@@ -150,6 +227,32 @@ def address(subject: str) -> str:
     if kind not in {"section", "head"}:
         return ""
     return f"/{kind}s/{quote(name, safe='')}"
+
+
+def _leading(first: str, last: str) -> Callable[[str], str]:
+    """Gives the page of a row, for the same days."""
+
+    def lead(subject: str) -> str:
+        return f"/planner/asset?{urlencode({'subject': subject, 'from': first, 'to': last})}"
+
+    return lead
+
+
+def replayed(section: str, at: Moment) -> str:
+    """Where a section is played again around a moment.
+
+    Example:
+        >>> from monitor.core.moments import parse
+        >>> replayed("T1", parse("2026-05-04T12:00:00Z"))[:40]
+        '/replay?from=2026-05-04T11%3A45%3A00.000'
+    """
+    query = {
+        "from": stamp(at - AROUND),
+        "to": stamp(at + AROUND),
+        "section": section,
+        "at": stamp(at),
+    }
+    return f"/replay?{urlencode(query)}"
 
 
 def _writes_workbooks() -> bool:
