@@ -210,7 +210,7 @@ def test_a_period_just_told_of_is_not_made_anew(planning):
 
 def test_a_new_visit_makes_a_kept_report_anew(planning):
     """What is to be expected goes by what was put right."""
-    visits = [()]
+    visits: list[tuple[Visit, ...]] = [()]
     planning._visits = lambda: visits[0]
 
     async def twice():
