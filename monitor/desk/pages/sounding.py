@@ -6,7 +6,10 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 
 GONE_S = 3.5
-"""A page that has not been heard for so long is not there: it says so once a second."""
+"""A page that may make sounds and has not been heard for so long is not there: it says so once a second."""
+
+GONE_BLOCKED_S = 10.0
+"""One that may make none says so more seldom."""
 
 MOST = 200
 """Pages of a position at most; others make no sound."""
@@ -71,5 +74,6 @@ class Sounding:
 
     def _forget(self, position: str) -> None:
         pages, now = self._pages[position], self.now()
-        for name in [n for n, one in pages.items() if now - one.heard > GONE_S]:
-            del pages[name]
+        for name, one in list(pages.items()):
+            if now - one.heard > (GONE_S if one.able else GONE_BLOCKED_S):
+                del pages[name]

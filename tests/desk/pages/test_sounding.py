@@ -1,6 +1,6 @@
 import pytest
 
-from monitor.desk.pages.sounding import Sounding
+from monitor.desk.pages.sounding import GONE_BLOCKED_S, GONE_S, Sounding
 
 
 class Hand:
@@ -79,3 +79,17 @@ def test_what_was_silenced_long_before_sounds_again(hand):
 
     assert len(pages.silenced("north")) == 500
     assert "f0 prompt" not in pages.silenced("north")
+
+
+def test_a_page_that_makes_no_sound_may_be_heard_more_seldom(hand):
+    """Nobody waits for it; one that does is missed at once, so that another takes over."""
+    pages = Sounding(hand)
+    pages.beat("north", "a", able=True)
+    pages.beat("north", "wall", able=False)
+    hand.now += GONE_S + 0.1
+
+    assert pages.beat("north", "b", able=True)
+    assert pages.pages("north") == 2
+    hand.now += GONE_BLOCKED_S
+    assert pages.beat("north", "b", able=True)
+    assert pages.pages("north") == 1

@@ -10,7 +10,7 @@ const STALE_MS = 3000; // a tick comes every second
 const EDGE = 4; // beside the sections of a close-up, for the heads at both ends
 const SLEPT_MS = 10000;
 const TICKING_MS = 600; // while ticks come so often, nothing else makes a frame
-const BEAT_MS = 900; // so often at most the monitor is told that this page is open
+const BEAT_MS = { able: 900, blocked: 2700 }; // so often at most the monitor is told that this page is open: one that may make no sound is waited for by nobody
 const PAST_MS = 30000; // so often the fault is: the last minutes go on
 const ALONE_MS = 20000; // nobody has touched the page for so long: it turns to what is urgent by itself
 const AGAIN_MS = { urgent: 5000, prompt: 20000 }; // so often a sound repeats until seen or silenced
@@ -401,7 +401,7 @@ function take(tick) {
   caption(tick.caption);
   version = tick.version;
   if (chosen && (tick.faults === null || tick.faults.includes(chosen))) again("fault");
-  if (performance.now() - beaten > BEAT_MS) beat();
+  if (performance.now() - beaten > BEAT_MS[able() ? "able" : "blocked"]) beat();
   turned();
   // A browser lets the timers of a page that is hidden wait for a minute, but not what it is told.
   watch();

@@ -5,6 +5,7 @@ import { tell, tellLast } from "./server.js";
 const MOST_FAULTS = 100; // in one report
 const MOST_ALERTS = 500;
 const KEPT = 500; // reports that wait
+const REMEMBERED = 5000; // alerts that were told; of more, those that no row holds any more are forgotten
 const AGAIN_MS = 2000;
 const SAID_MS = 1000; // so often one is sent at most, but for the first
 const ENOUGH = 429;
@@ -99,6 +100,15 @@ export function receipts(how, reached) {
       if (told.length === MOST_FAULTS || count >= MOST_ALERTS) { report({ faults: told }); [told, count] = [[], 0]; }
     }
     if (told.length) report({ faults: told });
+    if (alerts.size > REMEMBERED) forget();
+  }
+
+  function forget() {
+    const rows = [...document.querySelectorAll("#faults .row")];
+    const here = new Set(rows.flatMap((one) => one.dataset.alerts.split(" ")));
+    const faults = new Set(rows.map((one) => one.dataset.fault));
+    for (const alert of alerts) if (!here.has(alert)) alerts.delete(alert);
+    for (const fault of states.keys()) if (!faults.has(fault)) states.delete(fault);
   }
 
   /** The page is being left: whoever asks later need not count it among those that stood open. */
