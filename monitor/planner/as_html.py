@@ -299,10 +299,14 @@ _PARTS: Cells = tuple((_PASSAGES.get(title, title), cell) for title, cell in _AL
 
 
 def columns_of(row: Figures) -> Cells:
-    """All that is told of a row, as its table and that of the worst have it."""
-    seen = {title for title, _ in _ALL} | {title for title, _ in _PARTS}
-    more = tuple(one for one in _WORST if one[0] not in seen)
-    return (*(_ALL if row.subject.startswith("section/") else _PARTS), *more)
+    """All that is told of a row, as its table and that of the worst have it, each once."""
+    own = _ALL if row.subject.startswith("section/") else _PARTS
+    more = [one for one in _WORST if one[0] in _MORE]
+    return (*(one for one in own if one[0] != _IN_SHORT), *more)
+
+
+_MORE = {"To expect in 90 days", "More than its share", "Against the period before", "When"}  # fmt: skip
+_IN_SHORT = "Times the period before"
 
 
 def _plain(row: Figures, text: str) -> str:
@@ -380,9 +384,10 @@ def _table(report: Report, kind: Kind, most: int | None, names: _Names) -> str:
         )
     printed = {row.subject for row in worst[:ON_PAPER]}
     if len(shown) > ON_PAPER:
+        and_all = ", and the sum of all" if kind == "section" else ""
         more += (
             f'<p class="second on-paper">On paper: the {ON_PAPER} of {len(found)} where '
-            "most is to come, and the sum of all; the whole table is in the workbook (xlsx).</p>"
+            f"most is to come{and_all}; the whole table is in the workbook (xlsx).</p>"
         )
     heading = f'<h2 id="{kind}s">{title}</h2>'
     columns = _ALL if kind == "section" else _PARTS

@@ -78,7 +78,10 @@ def _numbers(report: Report, row: Figures) -> str:
         if (said := cell(row, rank)) or title == "Where"
     ]
     told.append(("Alerts about it", str(row.alerts)))
-    return "<h2>In this period</h2>" + table("Numbers", ("What", "How much"), told)
+    items = "".join(
+        f"<dt>{escape(title)}</dt><dd>{escape(said)}</dd>" for title, said in told
+    )
+    return f'<h2>In this period</h2><dl class="numbers">{items}</dl>'
 
 
 def _time(moment: Moment, report: Report) -> str:

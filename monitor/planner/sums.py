@@ -161,23 +161,33 @@ class Sums:
     def detail(self, subject: str) -> Detail:
         """What else is known of *subject*."""
         sections = self._there.sections(subject)
+        through = sections
+        if subject.startswith("head/"):
+            # A train counts once at a head: by month and hour it is one of the busier section.
+            busiest = max(sections, key=lambda name: self._sections[name].trains)
+            through = (busiest,)
         found = [
             (at, name, spurious)
             for name in sections
             for at, spurious in self.seen.sections[name].disturbed
         ]
         return Detail(
-            months=self.months(sections),
-            hours=self.hours(sections),
+            months=self.months(sections, through),
+            hours=self.hours(sections, through),
             disturbed=tuple(sorted(found)),
         )
 
-    def months(self, sections: Sequence[str] | None = None) -> tuple[Slot, ...]:
-        """The months of the period, of *sections* or the whole line."""
+    def months(
+        self,
+        sections: Sequence[str] | None = None,
+        through: Sequence[str] | None = None,
+    ) -> tuple[Slot, ...]:
+        """The months of the period, of *sections* or the whole line, and of the trains *through* these or others."""
         seen = self.seen
         some = tuple(seen.sections) if sections is None else sections
         shares = self._shares(some, seen.clock.month, len(seen.clock.months))
-        return self._slots(some, seen.clock.months, 1, seen.by_month, shares)
+        names = seen.clock.months
+        return self._slots(some, names, 1, self._added(seen.by_month, through), shares)
 
     def seasons(self) -> tuple[Season, ...]:
         """The seasons of the period; () where too little of the year was seen."""
@@ -196,13 +206,25 @@ class Sums:
             ],
         )
 
-    def hours(self, sections: Sequence[str] | None = None) -> tuple[Slot, ...]:
+    def hours(
+        self,
+        sections: Sequence[str] | None = None,
+        through: Sequence[str] | None = None,
+    ) -> tuple[Slot, ...]:
         """The hours of the day, likewise."""
         seen = self.seen
         some = tuple(seen.sections) if sections is None else sections
         names = [f"{at:02d}" for at in range(HOURS)]
         shares = self._shares(some, seen.clock.hour, HOURS)
-        return self._slots(some, names, 0, seen.by_hour, shares)
+        return self._slots(some, names, 0, self._added(seen.by_hour, through), shares)
+
+    def _added(self, trains: Numbers, sections: Sequence[str] | None) -> Numbers:
+        """The trains through *sections*, or all, by slot."""
+        some = trains
+        if sections is not None:
+            some = trains[[self.place[name] for name in sections]]
+        added: Numbers = some.sum(axis=0)
+        return added
 
     def _slots(
         self,
@@ -218,7 +240,6 @@ class Sums:
             at(moment)[which] for one in every for moment, _ in one.disturbed
         )
         occasions = Counter(at(moment)[which] for moment in self.occasions(sections))
-        through = trains[[self.place[name] for name in sections]].sum(axis=0)
         return tuple(
             Slot(
                 name=name,
@@ -228,7 +249,7 @@ class Sums:
                 share=share,
             )
             for place, (name, number, share) in enumerate(
-                zip(names, through, shares, strict=True)
+                zip(names, trains, shares, strict=True)
             )
         )
 

@@ -28,8 +28,8 @@ from monitor.desk.pages.page import Page
 from monitor.desk.planning import Being, NoReport, Period, Planning
 from monitor.desk.roles import Role
 
-MOST = 100
-"""So many rows of a kind on a page; the files hold all."""
+MOST = 40
+"""So many rows of a kind on a page, as on paper; the files hold all."""
 
 WAIT_S = 1.0
 """A report that takes longer is told to be in the making, and the page asks again."""
