@@ -36,7 +36,7 @@ LEAST = 9
 CLOSE, COLUMN_MOST, COLUMN_LEAST = 60, 112, 92
 """Sections around one that a close-up is made from, and the width of each: the longest word that stands on one fits."""
 
-PLATE = 80
+PLATE = 76
 """Under the words "not known" the hatching leaves so much free."""
 
 STEP_MOST = 108
@@ -97,6 +97,22 @@ def overview(line: Line, looks: Mapping[str, Look]) -> str:
         parts += _band((area, names[area]), lined, looks, at, line.zone)
     height = BAND * len(areas)
     return _svg("overview", (WIDTH, height), f"The line, {len(areas)} areas", parts)
+
+
+def standing(line: Line, looks: Mapping[str, Look]) -> list[tuple[str, str]]:
+    """The areas by name, each with how its sections stand, as the overview says it beside its bands."""
+    since: dict[str, list[str]] = {}
+    total: dict[str, int] = {}
+    for name, section in line.sections.items():
+        gone = since.setdefault(section.area, [])
+        total[section.area] = total.get(section.area, 0) + 1
+        if not looks[name].known:
+            gone.append(looks[name].since)
+    names = place_names(line)
+    return [
+        (names[area], stands(gone, total[area], line.zone))
+        for area, gone in since.items()
+    ]
 
 
 def _band(
@@ -254,10 +270,11 @@ def _labelled(name: str, look: Look, place: Place, step: int, *, chosen: bool) -
         f'<g {_state(name, look)}{mark} data-x="{place.column * step}"><title>{escape(look.says)}</title>'
         f'<line class="rail" x1="{x}" x2="{x + width}" y1="{y}" y2="{y}"/>'
         f'<rect class="bar" x="{x}" y="{y - 8}" width="{width}" height="16"/>'
+        # Taller than the words on it and than a fault's block: hatching is seen around both.
+        f'<rect class="hatch" fill="url(#not-known-close)" x="{x}" y="{y - 17}" width="{width}" height="30"/>'
         f'<rect class="block" x="{x}" y="{y - 10}" width="{width}" height="20"/>'
-        f'<rect class="hatch" fill="url(#not-known-close)" x="{x}" y="{y - 9}" width="{width}" height="18"/>'
         f'<rect class="outline" x="{x - 1}" y="{y - 11}" width="{width + 2}" height="22"/>'
-        f'<rect class="plate" x="{middle - PLATE / 2}" y="{y - 9}" width="{PLATE}" height="18"/>'
+        f'<rect class="plate" x="{middle - PLATE / 2}" y="{y - 8}" width="{PLATE}" height="16"/>'
         f'<text class="word" x="{middle}" y="{y + 5}" text-anchor="middle">{escape(look.word)}</text>'
         f'<a href="/sections/{quote(name, safe="")}"><text class="name" x="{middle}" y="{y + 28}" text-anchor="middle">{escape(name)}</text></a>'
         "</g>"

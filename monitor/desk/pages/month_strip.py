@@ -10,8 +10,9 @@ from html import escape
 
 from monitor.charts.drawing import HATCH
 from monitor.desk.model import DayOut
+from monitor.desk.pages.strip import NAMES, WIDTH, beside, row_name
 
-WIDTH, NAMES, ROW, FOOT = 544, 84, 46, 24
+ROW, FOOT = 46, 24
 HALF = 24
 """How high a column grows at most."""
 
@@ -28,9 +29,11 @@ def month_strip(sections: Mapping[str, Sequence[DayOut]]) -> str:
     days = rows[0][1]
     step = (WIDTH - NAMES) / len(days)
     height = ROW * len(rows) + FOOT
-    parts = [HATCH.format(id="not-known-month")]
+    names, parts = [], [HATCH.format(id="not-known-month")]
     for number, (name, each) in enumerate(rows):
-        parts += _row(name, each, number * ROW, step)
+        base = (number + 1) * ROW - 2
+        names.append(row_name(name, base - 6))
+        parts += _row(name, each, base, step)
     bottom = height - 6
     for place, day in enumerate(days):
         # Ten days apart, and the last of them today.
@@ -42,15 +45,10 @@ def month_strip(sections: Mapping[str, Sequence[DayOut]]) -> str:
                 f'<text class="name" x="{x:.1f}" y="{bottom}" text-anchor="{anchor}">{day.day[5:]}</text>'
             )
     title = f"The last {len(days)} days of {', '.join(sections)}"
-    return (
-        f'<svg class="month" viewBox="0 0 {WIDTH} {height}" width="{WIDTH}" height="{height}" '
-        f'role="img" aria-label="{escape(title)}">{"".join(parts)}</svg>'
-    )
+    return beside("month", title, height, names, parts)
 
 
-def _row(name: str, days: Sequence[DayOut], top: int, step: float) -> Iterable[str]:
-    base = top + ROW - 2
-    yield f'<text class="row-name" x="0" y="{base - 6}">{escape(name)}</text>'
+def _row(name: str, days: Sequence[DayOut], base: int, step: float) -> Iterable[str]:
     yield f'<line class="rail" x1="{NAMES}" x2="{WIDTH}" y1="{base}" y2="{base}"/>'
     for place, day in enumerate(days):
         x = NAMES + place * step + 1

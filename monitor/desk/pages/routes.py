@@ -47,7 +47,7 @@ from monitor.desk.pages.month_strip import month_strip
 from monitor.desk.pages.replay import ReplayPage
 from monitor.desk.pages.shared import Shared
 from monitor.desk.pages.sounding import Sounding
-from monitor.desk.pages.strip import strip
+from monitor.desk.pages.strip import legend, strip
 from monitor.desk.pages.ticks import Ticks
 from monitor.desk.pages.top import top
 from monitor.desk.pages.view import CALLED, Story, View
@@ -260,6 +260,7 @@ class Pages:
             foot=await self._foot(found),
             fault=await self._fault(found, fault),
             overview=_markup(drawing.overview(self._line, looks)),
+            standing=drawing.standing(self._line, looks),
             top=await self._top(found),
             not_known=_not_known(looks),
             caption_of_show=self._ticks.caption(),
@@ -362,6 +363,7 @@ class Pages:
             story=story,
             close_up=self._close_up(story.section, looks),
             strip=await self._strip(story.section),
+            marks=_markup(legend()),
             month=await self._month(story.section),
             caution=CAUTION,
         )
@@ -561,6 +563,7 @@ class Pages:
             faults=faults,
             close_up=self._close_up(name, await self._ticks.looks()),
             strip=await self._strip(name),
+            marks=_markup(legend()),
             month=await self._month(name),
             states=STATES,
             in_words=in_words,

@@ -17,7 +17,7 @@ from monitor.core.moments import MINUTE, Duration, Moment, parse
 from monitor.core.words import STATES, clock
 from monitor.desk.model import FactOut, SectionFullOut
 
-WIDTH, NAMES, ROW, FOOT, LEGEND = 544, 84, 40, 24, 26
+WIDTH, NAMES, ROW, FOOT = 544, 84, 40, 24
 LAST: Duration = 15 * MINUTE
 SAID = {"disturbance": "disturbed", "reset": "reset"}
 APART = 84
@@ -26,8 +26,8 @@ APART = 84
 MARKS = {
     "occupied": ("was", "train"),
     "disturbed": ("was-disturbed", "disturbed"),
-    "awaiting_sweep": ("was-sweep", "awaits sweep"),
-    "awaiting_acknowledgement": ("was-confirm", "to confirm"),
+    "awaiting_sweep": ("was-sweep", "awaits a sweep"),
+    "awaiting_acknowledgement": ("was-confirm", "awaits confirming"),
     "not-clear": ("was-odd", ""),
     "not-known": ("was-unknown", "not known"),
 }
@@ -66,20 +66,46 @@ def strip(
         last: how far back.
     """
     begin = now - last
-    height = ROW * len(sections) + FOOT + LEGEND
-    parts = [HATCH.format(id="not-known-strip"), *_fills()]
+    height = ROW * len(sections) + FOOT
+    names, parts = [], [HATCH.format(id="not-known-strip"), *_fills()]
     for number, section in enumerate(sections):
-        parts += _row(section, number * ROW, (begin, now), zone)
-    bottom = height - LEGEND - 6
+        y = number * ROW + 27
+        names.append(row_name(section.id, y + 5))
+        parts += _row(section, y, (begin, now), zone)
+    bottom = height - 6
     parts += [
         f'<text class="name" x="{NAMES}" y="{bottom}">{clock(begin, zone)}</text>',
         f'<text class="name" x="{WIDTH}" y="{bottom}" text-anchor="end">{clock(now, zone)}</text>',
-        *_legend(height - 10),
     ]
     title = f"The last {last // MINUTE} minutes of {', '.join(s.id for s in sections)}"
+    return beside("strip", title, height, names, parts)
+
+
+def row_name(name: str, y: float) -> str:
+    """The name of a row."""
+    return f'<text class="row-name" x="0" y="{y:g}">{escape(name)}</text>'
+
+
+def beside(
+    kind: str, title: str, height: int, names: Iterable[str], parts: Iterable[str]
+) -> str:
+    """Rows and their names as two drawings beside one another, so that the names stay where the rows are pushed."""
     return (
-        f'<svg class="strip" viewBox="0 0 {WIDTH} {height}" width="{WIDTH}" height="{height}" '
-        f'role="img" aria-label="{escape(title)}">{"".join(parts)}</svg>'
+        f'<svg class="row-names" viewBox="0 0 {NAMES} {height}" width="{NAMES}" height="{height}" '
+        f'aria-hidden="true">{"".join(names)}</svg>'
+        f'<svg class="{kind}" viewBox="{NAMES} 0 {WIDTH - NAMES} {height}" width="{WIDTH - NAMES}" '
+        f'height="{height}" role="img" aria-label="{escape(title)}">{"".join(parts)}</svg>'
+    )
+
+
+def legend() -> str:
+    """Each mark with its word."""
+    width, height = 26, TALLER + 2
+    return " ".join(
+        f'<span><svg width="{width}" height="{height:g}" viewBox="0 0 {width} {height:g}" aria-hidden="true">'
+        f"{_mark(kind, 1, height / 2, width - 2)}</svg> {word}</span>"
+        for kind, (_, word) in MARKS.items()
+        if word
     )
 
 
@@ -107,20 +133,9 @@ def _mark(kind: str, x: float, y: float, width: float, says: str = "") -> str:
     )
 
 
-def _legend(y: float) -> Iterable[str]:
-    x = 0.0
-    for kind, (_, word) in MARKS.items():
-        if word:
-            yield _mark(kind, x + 1, y - 5, 22)
-            yield f'<text class="name" x="{x + 28:g}" y="{y:g}">{word}</text>'
-            x += 28 + 8.2 * len(word) + 12
-
-
 def _row(
-    section: SectionFullOut, top: int, window: tuple[Moment, Moment], zone: tzinfo
+    section: SectionFullOut, y: int, window: tuple[Moment, Moment], zone: tzinfo
 ) -> Iterable[str]:
-    y = top + 27
-    yield f'<text class="row-name" x="0" y="{y + 5}">{escape(section.id)}</text>'
     yield f'<line class="rail" x1="{NAMES}" x2="{WIDTH}" y1="{y}" y2="{y}"/>'
     for one in spans(section, window, zone):
         yield _mark(one.kind, one.left, y, one.width, one.says)

@@ -65,7 +65,14 @@ HATCHED = """() => Object.fromEntries([...document.querySelectorAll(".top .field
   [one.querySelector("[id]")?.id, getComputedStyle(one).backgroundImage.includes("repeating-linear-gradient")]))"""
 """Which fields of the top line are hatched, by the first thing in them that has a name."""
 
-ABOVE = """() => document.querySelector(".top").getBoundingClientRect().bottom <= document.getElementById("lost").getBoundingClientRect().top"""
+BETWEEN = """() => {
+  const box = (one) => document.querySelector(one).getBoundingClientRect(), [plate, board] = [box("#lost"), box(".board")];
+  return box(".top").bottom <= plate.top && plate.bottom <= board.top && plate.height < 120 && plate.bottom > plate.top;
+}"""
+"""Whether the plate that says so covers nothing at all."""
+
+OVER = "[getComputedStyle(document.body, '::after').backgroundImage.includes('repeating-linear-gradient'), getComputedStyle(document.body, '::after').mixBlendMode]"
+"""Whether all below is hatched, and how: darkened, the ink of the last words stays as dark as it was."""
 
 
 async def test_the_page_hatches_when_the_monitor_is_gone_and_comes_back(
@@ -96,7 +103,8 @@ async def test_the_page_hatches_when_the_monitor_is_gone_and_comes_back(
     assert "Not known since" in await page.title()
     hatched = await page.evaluate(HATCHED)
     assert {name for name, is_so in hatched.items() if not is_so} == {"clock", "heard"}
-    assert await page.evaluate(ABOVE)
+    assert await page.evaluate(BETWEEN)
+    assert await page.evaluate(OVER) == [True, "darken"]
     async with listening(settings, text=text):
         await expect(page.locator("#lost")).to_be_hidden()
         assert not any((await page.evaluate(HATCHED)).values())
@@ -313,10 +321,48 @@ HIDDEN = """() => {
     if (box(one).bottom > innerHeight || box(one).right > innerWidth) wrong.push(`${one.textContent} lies beyond the edge`);
   }
   for (const one of keys) if (box(one).right > panel.right || box(one).bottom > panel.bottom + 1) wrong.push(`${one.textContent} lies beyond its panel`);
-  if (answer.bottom > Math.min(...keys.map((one) => box(one).top))) wrong.push("what to do first lies under the keys");
+  const above = Math.min(...keys.map((one) => box(one).top));
+  if (answer.bottom > above) wrong.push("what to do first lies under the keys");
+  const [happened] = document.querySelectorAll(".this .list tr");
+  if (box(happened).top < answer.bottom || box(happened).bottom > above) wrong.push("what happened is out of sight");
   return wrong;
 }"""
 """What cannot be seen without pushing: the close-up at every width; on a screen also the top line, what to do first, keys and caution."""
+
+
+SHOWN = """(text) => {
+  for (const id of ["caption", "drill", "said"]) document.getElementById(id).textContent = text && `${id}: ${text}`;
+  document.getElementById("caption").hidden = !text;
+}"""
+SAYS = "Seven of ten, in the terminal, and watch it come back; Enter goes on, and so does what nobody has seen yet."
+"""As long as what a show says is."""
+
+COVERED = """() => {
+  const box = (one) => one.getBoundingClientRect(), said = box(document.getElementById("said")), wrong = [];
+  for (const one of document.querySelectorAll(".caution, .answer, .top, #drill")) {
+    const b = box(one);
+    if (said.left < b.right && b.left < said.right && said.top < b.bottom && b.top < said.bottom) wrong.push(`what was done covers ${one.className || one.id}`);
+  }
+  return wrong;
+}"""
+
+PUSHED = """() => {
+  const drawn = document.querySelector(".drawn"), wrong = [], box = (one) => one.getBoundingClientRect();
+  drawn.scrollLeft = 500;
+  return new Promise((go) => requestAnimationFrame(() => requestAnimationFrame(() => {
+    const seen = box(drawn);
+    for (const one of document.querySelectorAll(".overview .area, .strips .row-names text")) {
+      const place = one.closest(".strips") ?? drawn;
+      if (place !== drawn) place.scrollLeft = -200;
+      const b = box(one);
+      if (b.left < box(place).left - 1 || b.right > box(place).right + 1) wrong.push(`${one.textContent} is out of sight`);
+    }
+    const said = [...document.querySelectorAll(".areas li")].filter((one) => box(one).right <= innerWidth && one.checkVisibility()).map((one) => one.textContent);
+    if (!said.some((one) => /not known since|not heard yet/.test(one))) wrong.push("since when an area is not known is out of sight");
+    go(wrong);
+  })));
+}"""
+"""What is lost from sight where a drawing is pushed on a narrow screen."""
 
 
 async def test_nine_hundred_sections_at_every_size_by_day_and_dimmed(
@@ -345,6 +391,13 @@ async def test_nine_hundred_sections_at_every_size_by_day_and_dimmed(
                     await page.wait_for_timeout(50)
                     wrong = await page.evaluate(WRONG)
                     found[width, height, dimmed] = wrong + await page.evaluate(HIDDEN)
+                    await page.evaluate(SHOWN, SAYS)
+                    wrong = await page.evaluate(HIDDEN) + await page.evaluate(WRONG)
+                    wrong += await page.evaluate(COVERED)
+                    found[width, height, dimmed, "with a show"] = wrong
+                    await page.evaluate(SHOWN, "")
+                    if width < 700:
+                        found[width, "pushed"] = await page.evaluate(PUSHED)
                     await page.keyboard.press("b")
             urgent = page.locator('.overview [data-section="VD030"]')
             await expect(urgent.locator(".urge")).to_be_hidden()

@@ -243,7 +243,9 @@ async def test_only_scripts_and_styles_are_given_as_files(client, name):
 async def test_a_section_stands_between_its_neighbours(client, path):
     """In the strips of the last minutes and of the last days alike, from what lies before it to what lies behind it; time runs to the right."""
     text = (await page_of(client, path)).text
-    last, month = re.findall(r'<svg class="(?:strip|month)".*?</svg>', text, re.DOTALL)
+    last, month = re.findall(
+        r'<svg class="row-names".*?<svg class="(?:strip|month)".*?</svg>', text
+    )
     rows = [
         re.findall(r'class="row-name" x="0"[^>]*>([^<]*)<', one)
         for one in (last, month)

@@ -5,7 +5,7 @@ import pytest
 
 from monitor.core.moments import MINUTE, parse
 from monitor.desk.model import FactOut, SectionFullOut, ShownOut
-from monitor.desk.pages.strip import NAMES, WIDTH, spans, strip
+from monitor.desk.pages.strip import NAMES, WIDTH, legend, spans, strip
 from tests.desk.fake import SECTION
 
 NOW = parse("2026-05-04T06:15:00Z")
@@ -77,22 +77,21 @@ def test_what_was_before_the_states_that_are_kept_is_a_train_only_where_nothing_
 
 
 def test_the_legend_tells_every_mark_but_that_of_what_is_not_kept():
-    """In words beside them, within the drawing."""
-    drawn = strip([section()], NOW, UTC)
-    legend = drawn[drawn.index("06:15:00</text>") :]
+    """In words beside them."""
+    told = legend()
 
-    assert re.findall(r'<rect class="(was[a-z-]*)"', legend) == [
+    assert re.findall(r'<rect class="(was[a-z-]*)"', told) == [
         "was",
         "was-disturbed",
         "was-sweep",
         "was-confirm",
         "was-unknown",
     ]
-    assert re.findall(r">([a-z ]+)</text>", legend) == [
+    assert re.findall(r"</svg> ([a-z ]+)</span>", told) == [
         "train",
         "disturbed",
-        "awaits sweep",
-        "to confirm",
+        "awaits a sweep",
+        "awaits confirming",
         "not known",
     ]
 

@@ -69,6 +69,8 @@ let framed = false;
 let [drewAt, drewMs] = [0, 0]; // when the last frame was made, and how long it took
 let areas = [];
 const overview = document.querySelector(".overview");
+const saidOf = document.querySelectorAll(".areas span"); // the same words where a drawing is pushed
+overview.parentElement.addEventListener("scroll", ({ target }) => { for (const one of overview.querySelectorAll(".area")) one.style.transform = `translateX(${target.scrollLeft}px)`; }, { passive: true });
 
 function gather() {
   drawn = new Map();
@@ -82,7 +84,7 @@ function gather() {
   let group = [];
   for (const one of overview.children) {
     if (one.dataset.section !== undefined) group.push(one.dataset.section);
-    if (one.classList.contains("stands")) { areas.push({ node: one, names: group }); group = []; }
+    if (one.classList.contains("stands")) { areas.push({ node: one, names: group, above: saidOf[areas.length] }); group = []; }
   }
 }
 
@@ -153,10 +155,12 @@ function again_drawn() {
 
 function bands(changed) {
   // The words at the right of each band are counted from what is drawn beside them.
-  for (const { node, names } of areas) {
+  for (const { node, names, above } of areas) {
     if (!names.some((name) => changed.has(name))) continue;
     const every = names.map((name) => drawn.get(name)[0].is);
-    write(node, stands(every.filter((one) => one.known === "0"), every.length));
+    const said = stands(every.filter((one) => one.known === "0"), every.length);
+    write(node, said);
+    write(above, said);
   }
 }
 
