@@ -74,37 +74,40 @@ class Expecting:
         since: Mapping[str, Moment] | None = None,
     ) -> None:
         first = now - BEFORE
-        self._watched, self._now = watched, now
-        self._since = {
-            name: max(first, (since or {}).get(name, first)) for name in watched
-        }
-        self._whole = {name: one.counted(first, now) for name, one in watched.items()}
-        every = self._whole.values()
-        self.days = sum(one.exposure for one in every) / max(len(watched), 1)
-        fleet = fleet_of((one.count, one.exposure) for one in every)
+        begins = {name: max(first, (since or {}).get(name, first)) for name in watched}
+        whole = {name: one.counted(first, now) for name, one in watched.items()}
+        records = [(one.count, one.exposure) for one in whole.values()]
         own = {
-            name: watched[name].counted(at, now) if at > first else self._whole[name]
-            for name, at in self._since.items()
+            name: watched[name].counted(at, now) if at > first else whole[name]
+            for name, at in begins.items()
         }
-        self._awaited = _awaited(fleet, own)
-        unlike = line_prior(((one.count, one.exposure) for one in every), UNLIKE)
-        self._unlike = {} if unlike is None else _each(unlike, own)
-        self._most = self._occasions(watched, dict.fromkeys(watched, first))
+        self._watched_for = {name: one.exposure for name, one in whole.items()}
+        self.days = sum(self._watched_for.values()) / max(len(watched), 1)
+        self._awaited = _awaited(fleet_of(records), own)
+        self._unlike = _each(line_prior(records, UNLIKE), own)
+        self._own = {
+            name: _between(one.disturbed, begins[name], now)
+            for name, one in watched.items()
+        }
+        most = of_several(
+            _between(one.disturbed, first, now) for one in watched.values()
+        )
+        self._most = max(len(most), 0.5)
 
     def one(self, name: str) -> Ahead | None:
         """What is to be expected of a section; None where nothing of the line was watched."""
         if name not in self._awaited:
             return None
-        return self._ahead([name], 1.0, self._whole[name].exposure)
+        return self._ahead([name], 1.0, self._watched_for[name])
 
     def several(self, names: Iterable[str]) -> Ahead | None:
         """What is to be expected of all that need one thing, or are looked at in one visit; what was not watched is left out."""
-        watched = [name for name in names if self._whole[name].exposure > 0]
+        watched = [name for name in names if self._watched_for[name] > 0]
         if len(watched) == 1:
             return self.one(watched[0])
         if not watched:
             return None
-        days = sum(self._whole[name].exposure for name in watched) / len(watched)
+        days = sum(self._watched_for[name] for name in watched) / len(watched)
         return self._ahead(watched, self._joint(watched), days)
 
     def _ahead(self, names: Sequence[str], joint: float, days: float) -> Ahead:
@@ -115,46 +118,48 @@ class Expecting:
         return Ahead(mean=mean, low=low, high=high, thin=short or high > WIDE * low)
 
     def _range(
-        self, awaited: Mapping[str, Awaited], names: Sequence[str], joint: float
+        self, beliefs: Mapping[str, _Belief], names: Sequence[str], joint: float
     ) -> tuple[float, float, float]:
         # As many occasions less have as much chance in them as those that are left.
-        mean = joint * sum(awaited[name].mean for name in names)
-        variance = joint * sum(awaited[name].variance for name in names)
-        shape = min(mean**2 / variance, max(self._most, 0.5))
+        mean = joint * sum(beliefs[name][0] for name in names)
+        variance = joint * sum(beliefs[name][1] for name in names)
+        shape = min(mean**2 / variance, self._most)
         belief = Gamma(shape, shape / mean)
         return mean, quantile(belief, 0.025), quantile(belief, 0.975)
 
     def _joint(self, names: Sequence[str]) -> float:
         """How many occasions *names* had together, of those that they had one by one."""
-        number = sum(len(self._own(name, self._since[name])) for name in names)
-        return self._occasions(names, self._since) / number if number else 1.0
-
-    def _occasions(self, names: Iterable[str], since: Mapping[str, Moment]) -> int:
-        """How many occasions *names* had together."""
-        return len(of_several(self._own(name, since[name]) for name in names))
-
-    def _own(self, name: str, since: Moment) -> Sequence[Moment]:
-        disturbed = self._watched[name].disturbed
-        return disturbed[
-            bisect_left(disturbed, since) : bisect_left(disturbed, self._now)
-        ]
+        every = [self._own[name] for name in names]
+        number = sum(map(len, every))
+        return len(of_several(every)) / number if number else 1.0
 
 
-def _awaited(fleet: Fleet | None, own: Mapping[str, Counted]) -> dict[str, Awaited]:
+_Belief = tuple[float, float]
+"""The mean of what is to be expected, and its variance."""
+
+
+def _between(moments: Sequence[Moment], begin: Moment, end: Moment) -> Sequence[Moment]:
+    return moments[bisect_left(moments, begin) : bisect_left(moments, end)]
+
+
+def _awaited(fleet: Fleet | None, own: Mapping[str, Counted]) -> dict[str, _Belief]:
+    if fleet is None or not isinstance(fleet.prior, Spread):
+        return _each(fleet, own)
+    # Of so many it is known what they are like.
+    each = fleet.prior.after_each([(one.count, one.exposure) for one in own.values()])
+    return {
+        name: (belief.mean * AHEAD_DAYS, (belief.deviation * AHEAD_DAYS) ** 2)
+        for name, belief in zip(own, each, strict=True)
+    }
+
+
+def _each(
+    fleet: Fleet | Gamma | None, own: Mapping[str, Counted]
+) -> dict[str, _Belief]:
     if fleet is None:
         return {}
-    if isinstance(fleet.prior, Spread):
-        # Of so many it is known what they are like.
-        each = fleet.prior.after_each(
-            [(one.count, one.exposure) for one in own.values()]
-        )
-        beliefs = zip(own, each, strict=True)
-        return {name: Awaited.of(belief, AHEAD_DAYS) for name, belief in beliefs}
-    return _each(fleet, own)
-
-
-def _each(fleet: Fleet | Gamma, own: Mapping[str, Counted]) -> dict[str, Awaited]:
-    return {name: Awaited.after(fleet, one, AHEAD_DAYS) for name, one in own.items()}
+    found = {name: Awaited.after(fleet, one, AHEAD_DAYS) for name, one in own.items()}
+    return {name: (one.mean, one.variance) for name, one in found.items()}
 
 
 def put_right(

@@ -206,9 +206,12 @@ class Trip:
         held = f"{self.held} train{'' if self.held == 1 else 's'} held; "
         if self.thin:
             return f"{still}{held}watched too little for anything to be expected yet"
+        every = sum(one.expected for one in self.items)
+        once = ", those that come together counted once"
         return (
             f"{still}{held}about {number(self.expected)} "
             "disturbances to be expected in 90 days"
+            f"{once if number(every) != number(self.expected) else ''}"
         )
 
 

@@ -142,6 +142,7 @@ def test_a_report_counts_the_cut_cable_once_at_its_site_and_the_work_list_in_its
     [trip] = trips
     assert len(trip.items) == 20
     assert trip.expected == pytest.approx(2.96, abs=0.01)
+    assert trip.words.endswith("in 90 days, those that come together counted once")
 
 
 def test_what_has_nothing_in_common_adds_up():
