@@ -36,9 +36,10 @@ from monitor.core import wire
 from monitor.core.alerts import Alert
 from monitor.core.engine import Engine, Output
 from monitor.core.events import AnyEvent, MonitorRecord, RecordKind
-from monitor.core.faults import Call
+from monitor.core.faults import Call, Fault, read_fault
 from monitor.core.layout import Line
 from monitor.core.moments import SECOND, Duration, Moment, exact, seconds, stamp
+from monitor.core.succession import Succession
 from monitor.delivery.attention import Desk
 from monitor.delivery.certificates import ends
 from monitor.delivery.channels import courier
@@ -82,6 +83,9 @@ GRACE_S = 3.0
 
 EVERYBODY = "desk"
 """The position that there is where none is set up."""
+
+FORMER = 500
+"""Faults that are told otherwise now, of which the desk still knows to what they lead on."""
 
 FOLD = 2000
 """Events folded at a start between two looks at whether to stop."""
@@ -379,6 +383,10 @@ class Daemon:
     async def _fold(self) -> None:
         """Tell the engine, and what people do beside it, everything that was ever journaled; what is found is stored, and is new to nobody."""
         begun_as = self._rehearsed
+        succession = Succession(
+            map(read_fault, await self._on_disk(self._store.standing))
+        )
+        heard = 0
         outputs: list[Output] = []
         records: list[MonitorRecord] = []
         events = 0
@@ -388,7 +396,10 @@ class Daemon:
                 continue
             self._rehearsed = begun_as or one.rehearsal or self._rehearsed
             output = self._given(self.engine.take(one))
+            if not isinstance(one, MonitorRecord):
+                heard = max(heard, one.time if one.arrival is None else one.arrival)
             if output:
+                succession.told(output.faults)
                 outputs.append(output)
                 records += output.records
                 if self._front is not None:
@@ -401,6 +412,7 @@ class Daemon:
                 if self._stop.is_set():
                     return
         await self._keep(outputs, live=False)
+        await self._lead_on(succession.lines(heard))
         if self._front is not None:
             since = self._present() - LOOKED_BACK
             for text in await self._on_disk(self._store.called, since):
@@ -414,6 +426,20 @@ class Daemon:
             watermark=_stamped(self.engine.watermark),
             acts_left_out=self.doings.left_out,
         )
+
+    async def _lead_on(self, otherwise: tuple[Fault, ...]) -> None:
+        """Faults of which people were told a number, and that are told otherwise now, lead on to what they are now."""
+        for fault in otherwise:
+            self._log.info(
+                "fault told otherwise",
+                number=fault.number,
+                into=fault.into,
+                why=fault.why,
+            )
+        await self._on_disk(partial(self._store.keep, faults=otherwise, at=self._now()))
+        if self._front is not None:
+            former = await self._on_disk(self._store.former, FORMER)
+            self._front.was_told(map(read_fault, former))
 
     def _was_done(self, payload: bytes) -> None:
         try:

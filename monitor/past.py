@@ -13,10 +13,11 @@ from itertools import groupby, pairwise
 
 from monitor.core.alerts import line as alert_line
 from monitor.core.engine import Engine, Output
-from monitor.core.events import AnyEvent
-from monitor.core.faults import call_line, fault_line
+from monitor.core.events import AnyEvent, MonitorRecord
+from monitor.core.faults import Fault, call_line, fault_line
 from monitor.core.layout import Line
 from monitor.core.moments import HOUR, Moment
+from monitor.core.succession import Succession
 from monitor.core.tuning import Detection
 from monitor.core.words import in_full, names
 from monitor.inforce import InForce, differences, in_force
@@ -190,13 +191,29 @@ class Past:
             through: what the events are handed through on their way.
         """
         before: set[str] = set()
-        for number, run in enumerate(self.runs):
+        told: dict[str, Fault] = {}
+        starts = [None, *(at for at, _ in self.changes)]
+        for number, (run, start) in enumerate(zip(self.runs, starts, strict=True)):
             self.run = number
             engine, said = self.engine(run), set[str]()
+            succession = Succession(tuple(told.values()))
+            heard, folding = 0, start is not None
             for event in through(self.events(run)):
+                at = event.time if event.arrival is None else event.arrival
+                if folding and start is not None and at >= start:
+                    # Up to here the start folded, and said what became of those of before.
+                    yield _new(_otherwise(succession, heard, told), before, said)
+                    folding = False
+                if not isinstance(event, MonitorRecord):
+                    heard = max(heard, at)
                 output = engine.take(event)
                 if output:
+                    if folding:
+                        succession.told(output.faults)
+                    told.update((one.id, one) for one in output.faults)
                     yield _new(output, before, said)
+            if folding:
+                yield _new(_otherwise(succession, heard, told), before, said)
             if run.last is None:
                 yield _new(engine.finish(until), before, said)
             before |= said
@@ -264,6 +281,13 @@ class Past:
             f"monitor {one.monitor}, version {one.version}, "
             f"line file {one.line_digest[:12]}, settings {one.settings_digest[:12]}"
         )
+
+
+def _otherwise(succession: Succession, heard: Moment, told: dict[str, Fault]) -> Output:
+    """What a start says of the faults that were *told* before it and are told otherwise now."""
+    lines = succession.lines(heard)
+    told.update((one.id, one) for one in lines)
+    return Output(faults=lines)
 
 
 def _new(output: Output, before: set[str], said: set[str]) -> Output:

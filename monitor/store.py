@@ -344,6 +344,24 @@ class Store(Database):
             )
         ]
 
+    def standing(self) -> list[str]:
+        """The last line of each fault that is not over, or in which something stays until a person closes it; of those taken in, none."""
+        rows = self._connection.execute(
+            "SELECT line FROM fault WHERE json_extract(line, '$.into') IS NULL"
+            " AND (ended IS NULL OR json_array_length(line, '$.lasting'))"
+            " ORDER BY raised, id"
+        )
+        return [str(text) for (text,) in rows]
+
+    def former(self, limit: int) -> list[str]:
+        """The last line of each fault that other settings told otherwise, the newest *limit* of them, oldest first."""
+        rows = self._connection.execute(
+            "SELECT line FROM fault WHERE json_extract(line, '$.why') IS NOT NULL"
+            " ORDER BY raised DESC, id LIMIT ?",
+            (limit,),
+        )
+        return [str(text) for (text,) in rows][::-1]
+
     def fault(self, name: str) -> str | None:
         """The last line of a fault."""
         return self._one("SELECT line FROM fault WHERE id = ?", name)

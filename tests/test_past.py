@@ -3,9 +3,13 @@ import pytest
 from monitor.core.alerts import line as alert_line
 from monitor.core.engine import Engine
 from monitor.core.events import SectionState, State
+from monitor.core.faults import Fault
 from monitor.core.layout import read_line
 from monitor.core.moments import DAY, HOUR, MINUTE, SECOND, parse
+from monitor.core.succession import WHY
 from monitor.core.tuning import Detection
+from monitor.incident.pieces import gathered
+from monitor.incident.report import pieces_of, report
 from monitor.journal import Journal
 from monitor.past import Past, PastFault, explained
 from monitor.store import Store
@@ -168,3 +172,44 @@ def test_events_are_those_of_an_export(journal):
     past = Past(journal, SIX, SIX + HOUR)
 
     assert list(past.events(past.runs[0])) == list(journal.export(SIX, SIX + HOUR))
+
+
+def test_a_number_that_was_told_leads_on_where_a_start_tells_it_otherwise(journal):
+    """T2 fails for half a minute, and T3 beside it goes on: one fault, until a start is slower than T2 was; then the number of then leads to the fault of T3."""
+    start(journal, SIX, LINE)
+    connect(journal, SIX)
+    at = SIX + MINUTE
+    come(
+        journal,
+        [
+            state(1, at, "clear"),
+            state(2, at, "clear", "T3"),
+            state(3, at + SECOND, "disturbed"),
+            state(4, at + 10 * SECOND, "disturbed", "T3"),
+            state(5, at + 31 * SECOND, "clear"),
+            state(6, at + 10 * MINUTE, "clear", "T4"),
+        ],
+    )
+    slow = {"section-disturbed": {"settle_s": 100}}
+    start(journal, SIX + 20 * MINUTE, LINE, detect=slow)
+    connect(journal, SIX + 20 * MINUTE)
+    come(journal, [state(7, SIX + 30 * MINUTE, "clear", "T4")])
+    past = Past(journal, SIX, SIX + HOUR)
+
+    last: dict[str, Fault] = {}
+    for output in past.outputs():
+        last.update((one.id, one) for one in output.faults)
+    mine = [one for one in last.values() if one.subject in {"section/T2", "section/T3"}]
+
+    first, then = sorted(mine, key=lambda one: one.raised)
+    assert first.subjects[:2] == ("section/T2", "section/T3")
+    assert (first.into, first.open, first.why) == (then.id, (), WHY)
+    assert then.subjects == ("section/T3",)
+    assert then.ended is None
+
+    told = {
+        one.id: one for one in gathered(pieces_of(past), (SIX, SIX + HOUR)).story.faults
+    }
+    assert told[first.id] == first
+    page_of = report(pieces_of(past), window=(SIX, SIX + HOUR))
+    assert f"goes on as {then.number}" in page_of

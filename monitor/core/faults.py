@@ -44,7 +44,7 @@ from monitor.core.detector import Priority
 from monitor.core.facts import Fact
 from monitor.core.layout import OPEN, Line
 from monitor.core.messages import headline, message, waiting_headline
-from monitor.core.moments import DAY, MINUTE, Duration, Moment, stamp
+from monitor.core.moments import DAY, MINUTE, Duration, Moment, parse, stamp
 from monitor.core.suppression import OF_A_CAUSE
 from monitor.core.trains import Trains
 from monitor.core.words import clock, times
@@ -119,6 +119,7 @@ class Fault:
         took: ids of the faults that it took in for a cause.
         into: id of the fault that took this one in, or None.
         calls: how many so far.
+        why: why it has a last line although nothing ended it (`succession`), or "".
     """
 
     id: str
@@ -137,6 +138,7 @@ class Fault:
     took: tuple[str, ...]
     into: str | None
     calls: int
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -182,7 +184,28 @@ def fault_line(fault: Fault) -> str:
             "took": fault.took,
             "into": fault.into,
             "calls": fault.calls,
+            **({"why": fault.why} if fault.why else {}),
         }
+    )
+
+
+def read_fault(text: str) -> Fault:
+    """The fault of a fault line."""
+    record = json.loads(text)
+    lists = ("alerts", "open", "lasting", "subjects", "waiting", "took")
+    return Fault(
+        id=record["id"],
+        number=record["number"],
+        headline=record["headline"],
+        priority=record["priority"],
+        subject=record["subject"],
+        began=parse(record["began"]),
+        raised=parse(record["raised"]),
+        ended=None if record["ended"] is None else parse(record["ended"]),
+        into=record["into"],
+        calls=record["calls"],
+        why=record.get("why", ""),
+        **{name: tuple(record[name]) for name in lists},
     )
 
 

@@ -7,9 +7,11 @@ from collections.abc import Awaitable, Callable
 from typing import Any
 
 from monitor.core.alerts import Alert, read
-from monitor.core.faults import Call, Fault
+from monitor.core.faults import Call, Fault, read_fault
 from monitor.core.moments import Moment, parse
 from monitor.store import Store
+
+__all__ = ["OnDisk", "Records", "read_alert", "read_call", "read_fault"]
 
 OnDisk = Callable[..., Awaitable[Any]]
 """Does work in the one thread that uses the store: the function, then its values."""
@@ -20,34 +22,11 @@ def read_alert(text: str) -> Alert:
     return read(json.loads(text))
 
 
-def read_fault(text: str) -> Fault:
-    """The fault of a fault line."""
-    record = json.loads(text)
-    lists = ("alerts", "open", "lasting", "subjects", "waiting", "took")
-    return Fault(
-        id=record["id"],
-        number=record["number"],
-        headline=record["headline"],
-        priority=record["priority"],
-        subject=record["subject"],
-        began=parse(record["began"]),
-        raised=parse(record["raised"]),
-        ended=_moment(record["ended"]),
-        into=record["into"],
-        calls=record["calls"],
-        **{name: tuple(record[name]) for name in lists},
-    )
-
-
 def read_call(text: str) -> Call:
     """The call of a call line."""
     record = json.loads(text)
     record.pop("drill", None)  # a mark of the item, not of the call
     return Call(**{**record, "at": parse(record["at"])})
-
-
-def _moment(text: str | None) -> Moment | None:
-    return None if text is None else parse(text)
 
 
 class Records:

@@ -10,7 +10,7 @@ from typing import Any
 
 from monitor.core.engine import Output
 from monitor.core.events import AnyEvent
-from monitor.core.faults import Call
+from monitor.core.faults import Call, Fault
 from monitor.core.layout import Line
 from monitor.core.moments import Moment
 from monitor.desk.app import create
@@ -75,6 +75,10 @@ class Front:
     def was_called(self, call: Call) -> None:
         """Somebody was called before the monitor started."""
         self._desk.was_called(call)
+
+    def was_told(self, former: Iterable[Fault]) -> None:
+        """Faults that were told before the monitor started, and are told otherwise now."""
+        self._desk.was_told(former)
 
     def heard(self, events: Iterable[AnyEvent]) -> None:
         """What came, once the engine has taken it."""

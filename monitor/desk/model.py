@@ -587,6 +587,7 @@ class FaultOut(Out):
         number: to say on the telephone.
         into: id of the fault that took this one in.
         into_number: the number of that one: where this one went.
+        why: why it was told otherwise, where something else is in force than when it was told; "" where it was not.
         is_open: people still have to do with it.
         seen: somebody has seen everything in it.
         quiet: why nobody is called for anything in it, or "": no page sounds for it.
@@ -614,6 +615,7 @@ class FaultOut(Out):
     took: list[str]
     into: str | None
     into_number: str | None
+    why: str = ""
     calls: int
     is_open: bool
     seen: bool

@@ -254,6 +254,7 @@ class MonitorDesk:
         self._there = Whereabouts(line)
         self._faults: dict[str, Fault] = {}
         self._lasting: dict[str, Fault] = {}
+        self._former: dict[str, Fault] = {}
         self._fault_of: dict[str, str] = {}
         self._open: dict[str, _Open] = {}
         self._covering: dict[str, list[str]] | None = None
@@ -363,6 +364,10 @@ class MonitorDesk:
         """Somebody was called before the monitor started."""
         self._burden.called(call)
 
+    def was_told(self, former: Iterable[Fault]) -> None:
+        """Faults that were told before the monitor started, and are told otherwise now: whoever has their number is led on."""
+        self._former = {one.id: one for one in former}
+
     def _put_section(self, name: str) -> None:
         self._stream.put("section", self._section(name).model_dump())
 
@@ -461,8 +466,21 @@ class MonitorDesk:
                 named, key=lambda one: (self._is_open(one), one.raised), default=None
             )
         if fault is None:
+            fault = self._former_of(name)
+        if fault is None:
             raise NotThere(f"there is no fault {name}")
         return self._fault(fault)
+
+    def _former_of(self, name: str) -> Fault | None:
+        """The newest that was told before a start and is told otherwise now, by its number or id."""
+        return next(
+            (
+                one
+                for one in reversed(self._former.values())
+                if name in {one.id, one.number} or name.upper() == one.number
+            ),
+            None,
+        )
 
     def _is_open(self, fault: Fault) -> bool:
         try:
@@ -472,7 +490,9 @@ class MonitorDesk:
 
     def _fault(self, fault: Fault) -> model.FaultOut:
         attended = self._lent.handling.attended(fault.id)
-        into = self._faults.get(fault.into) if fault.into is not None else None
+        into = None
+        if fault.into is not None:
+            into = self._faults.get(fault.into) or self._former.get(fault.into)
         return model.FaultOut(
             id=fault.id,
             number=fault.number,
@@ -490,6 +510,7 @@ class MonitorDesk:
             took=list(fault.took),
             into=fault.into,
             into_number=into.number if into is not None else None,
+            why=fault.why,
             calls=fault.calls,
             is_open=self._is_open(fault),
             seen=self._is_seen(fault),

@@ -349,7 +349,13 @@ def _seen(one: Raised, when: When, acts: tuple[AnyAct, ...]) -> str:
 
 
 def _until(fault: Fault, when: When) -> str:
-    """Until when a fault stands; what only a person ends, until then."""
+    """Until when a fault stands; what only a person ends, until then; what a start told otherwise, as what it goes on."""
+    if fault.why:
+        numbers = {one.id: one.number for one in when.story.faults}
+        goes = (
+            f"; goes on as {numbers.get(fault.into, fault.into)}" if fault.into else ""
+        )
+        return f"{'' if fault.ended is None else when.exactly(fault.ended)}{goes}; {fault.why}"
     said = [] if fault.ended is None else [when.exactly(fault.ended)]
     if when.story.left_open(fault):
         said.append("open until closed")

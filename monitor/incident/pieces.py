@@ -13,8 +13,10 @@ from dataclasses import dataclass, replace
 
 from monitor.core.engine import Engine
 from monitor.core.events import AnyEvent
+from monitor.core.faults import Fault
 from monitor.core.layout import Line
 from monitor.core.moments import Moment
+from monitor.core.succession import Succession
 from monitor.incident.stepping import Steps, Walk, step_through, walks_of
 from monitor.incident.story import NOT_KNOWN, Raised, Span, Story, Trace, Visit, gather
 
@@ -143,9 +145,7 @@ def _joined(
         ),
         traces=tuple(_traces(stories, edges)),
         alerts=_alerts(stories, edges),
-        faults=tuple(
-            {one.id: one for story in stories for one in story.faults}.values()
-        ),
+        faults=_faults(stories),
         sources={
             name: source for story in stories for name, source in story.sources.items()
         },
@@ -252,6 +252,19 @@ def _one_after_another(before: Trace | None, visits: Iterable[Visit]) -> list[Vi
     of = {(one.section, one.entered): one for one in before.visits} if before else {}
     of |= {(one.section, one.entered): one for one in visits}
     return sorted(of.values(), key=lambda one: one.entered)
+
+
+def _faults(stories: Sequence[Story]) -> tuple[Fault, ...]:
+    """Each fault as it was told last; what a later start told otherwise leads on to what it is since."""
+    found: dict[str, Fault] = {}
+    heard = 0
+    for story in stories:
+        succession = Succession(tuple(found.values()))
+        succession.told(story.faults)
+        found |= {one.id: one for one in story.faults}
+        found |= {one.id: one for one in succession.lines(heard)}
+        heard = story.last or heard
+    return tuple(found.values())
 
 
 def _alerts(stories: Sequence[Story], edges: Sequence[Moment]) -> tuple[Raised, ...]:

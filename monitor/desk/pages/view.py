@@ -116,6 +116,7 @@ class Story:
 
     Args:
         row: as in the list.
+        came: as what it was told before, in words, where another number was asked for; else "".
         also: all that is open in it besides what the headline says.
         first: what to do first.
         within: within what time.
@@ -141,6 +142,7 @@ class Story:
     """
 
     row: Row
+    came: str
     also: list[str]
     first: str
     within: str
@@ -261,6 +263,23 @@ class View:
         low, high = min(found), max(found)
         return f"km {low:g}" if high - low < 0.05 else f"km {low:g} to {high:g}"
 
+    async def _led_on(self, name: str) -> tuple[FaultOut, str]:
+        """The fault of a number or id, or the one as which it is told since a start, and then so in words.
+
+        Raises:
+            NotThere: there is none, or it is told no more.
+        """
+        asked = fault = await self._desk.fault(name)
+        while fault.why and fault.into is not None:
+            fault = await self._desk.fault(fault.into)
+        if fault.why:
+            raise NotThere(
+                f"{asked.number}, {asked.headline}, is told no more: {fault.why}"
+            )
+        if fault is asked:
+            return fault, ""
+        return fault, f"{asked.number} is {fault.number} now: {asked.why}"
+
     async def story(self, name: str, most: int = MOST_EVENTS) -> Story:
         """The fault of a number or id, told.
 
@@ -271,7 +290,7 @@ class View:
         Raises:
             NotThere: there is none.
         """
-        fault = await self._desk.fault(name)
+        fault, came = await self._led_on(name)
         now = parse((await self._desk.status()).now)
         alerts = await self._alerts(fault)
         records = [read(one.record) for one in alerts]
@@ -286,6 +305,7 @@ class View:
         sections = self.sections(fault)
         return Story(
             row=self.row(fault, now),
+            came=came,
             also=list(fault.also),
             first=first[:1].upper() + first[1:],
             within=asked.within if asked is not None else "",
