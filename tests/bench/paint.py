@@ -277,8 +277,8 @@ async def traffic(
     rate: float,
     changes: Iterator[Change],
     seconds: float,
-) -> None:
-    """Send at *rate*, and say how soon it was painted."""
+) -> tuple[Moment, Moment]:
+    """Send at *rate*, and say how soon it was painted; gives from when to when."""
     begin, before = now(), burnt()
     await sender.run(rate, seconds, changes)
     end = now()
@@ -314,6 +314,7 @@ async def traffic(
             f"  a page: {each / lasted * 1000:.0f} ms of a core a second, "
             f"{ticks / len(pages) / lasted:.1f} drawings a second, {each * len(pages) / ticks * 1000:.0f} ms for each with all that goes with it"
         )
+    return begin, end
 
 
 def events_taken(folder: Path) -> list[float]:
@@ -326,10 +327,13 @@ def events_taken(folder: Path) -> list[float]:
         ]
 
 
-def alerts_painted(folder: Path, since: Moment, pages: int) -> list[float]:
+def alerts_painted(
+    folder: Path, spans: Sequence[tuple[Moment, Moment]], pages: int
+) -> list[float]:
     """Milliseconds from when the watermark passed what an alert needed to its first paint on each page.
 
-    Only those count that call somebody as they are raised: others stand in no list of the desk, and what their fault becomes later is another alert's doing.
+    Only those count whose moment came while events did, in *spans*: without, the watermark waits for the monitor's own next look at the clock, once a second.
+    And only those that call somebody as they are raised: others stand in no list of the desk, and what their fault becomes later is another alert's doing.
     """
     waits = round(float(WORDS["patience_s"]) * SECOND)
     end = now()
@@ -350,10 +354,11 @@ def alerts_painted(folder: Path, since: Moment, pages: int) -> list[float]:
     found = []
     for name, at in raised.items():
         # One that is no fault of its own stands in another's row.
-        if at >= since and name in first:
+        passed = at + waits
+        if any(begin <= passed < end for begin, end in spans) and name in first:
             paints = list(first[name].values())
             paints += [end] * (pages - len(paints))
-            found += [(paint - at - waits) / 1000 for paint in paints]
+            found += [(paint - passed) / 1000 for paint in paints]
     return found
 
 
@@ -380,17 +385,18 @@ async def measure(folder: Path, asked: argparse.Namespace) -> None:
                     executable_path=shutil.which("chromium"), args=list(ARGUMENTS)
                 )
                 pages = await opened(browser, desk, asked)
-                begin = now()
                 changes = (
                     sender.storm(asked.disturb_every)
                     if asked.storm
                     else sender.trains(asked.apart, asked.disturb_every)
                 )
-                for rate in (60.0, asked.rate):
+                spans = [
                     await traffic(sender, pages, rate, changes, asked.seconds)
+                    for rate in (60.0, asked.rate)
+                ]
                 await browser.close()
         say("event taken from the broker", events_taken(folder))
-        late = alerts_painted(folder, begin, asked.pages)
+        late = alerts_painted(folder, spans, asked.pages)
         say("alert painted after the watermark", late)
 
 

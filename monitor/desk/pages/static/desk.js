@@ -9,11 +9,14 @@ import { able, allow, sound } from "./sounds.js";
 const STALE_MS = 3000; // a tick comes every second
 const EDGE = 4; // beside the sections of a close-up, for the heads at both ends
 const SLEPT_MS = 10000;
-const TICKING_MS = 600; // while ticks come so often, nothing else makes a frame
+const TICKING_MS = 400; // while ticks come so often, nothing else makes a frame
+const HALF_MS = 450; // so often at most what is new moves: about twice a second
 const BEAT_MS = { able: 900, blocked: 2700 }; // so often at most the monitor is told that this page is open: one that may make no sound is waited for by nobody
+const SPREAD_MS = 500; // within so long the story of a fault is asked for anew, where nobody here asked for it
 const PAST_MS = 30000; // so often the fault is: the last minutes go on
 const ALONE_MS = 20000; // nobody has touched the page for so long: it turns to what is urgent by itself
 const AGAIN_MS = { urgent: 5000, prompt: 20000 }; // so often a sound repeats until seen or silenced
+const LIST_REST = 2; // likewise for the lists
 const DRAW_REST = 1; // so many times as long as a frame took, waiting for its turn too, nothing is drawn after it: where drawing is dear, it is seldom
 const page = key();
 const body = document.body;
@@ -72,14 +75,28 @@ const overview = document.querySelector(".overview");
 const saidOf = document.querySelectorAll(".areas span"); // the same words where a drawing is pushed
 overview.parentElement.addEventListener("scroll", ({ target }) => { for (const one of overview.querySelectorAll(".area")) one.style.transform = `translateX(${target.scrollLeft}px)`; }, { passive: true });
 
-function gather() {
-  drawn = new Map();
-  for (const node of document.querySelectorAll("[data-section]")) {
+let near = []; // the names of the sections of the close-up
+
+function collect(within, close) {
+  const names = [];
+  for (const node of within.querySelectorAll("[data-section]")) {
     const { section, shows, known, since, fault, work } = node.dataset;
     if (!drawn.has(section)) drawn.set(section, []);
-    const close = node.closest(".overview") === null;
     drawn.get(section).push({ node, close, word: node.querySelector(".word"), is: { shows, known, since, fault, work } });
+    names.push(section);
   }
+  return names;
+}
+
+function gatherClose() {
+  // The line itself stays as it is: of a thousand sections only those of the close-up are others.
+  for (const name of near) drawn.set(name, drawn.get(name).filter((one) => !one.close));
+  near = collect(at("fault"), true);
+}
+
+function gather() {
+  collect(overview, false);
+  gatherClose();
   areas = [];
   let group = [];
   for (const one of overview.children) {
@@ -147,7 +164,7 @@ document.addEventListener("pointerover", (event) => {
 });
 
 function again_drawn() {
-  for (const [name, ones] of drawn) for (const one of ones) {
+  for (const name of near) for (const one of drawn.get(name)) {
     const look = newest.get(name);
     if (one.close && look) drawOne(one, look);
   }
@@ -214,6 +231,37 @@ function story(more) {
   return `/parts/fault/${chosen}?${new URLSearchParams(more)}`;
 }
 
+const due = new Map(); // lists that were told and are not put in yet: the newest of each
+let listing = false;
+let [listedAt, listMs] = [0, 0];
+
+function listsTold(told) {
+  // In a storm lists are long, and others at every tick: a page that is slow skips what was between.
+  for (const [id, one] of Object.entries(told)) {
+    const before = due.get(id);
+    if (one.text === undefined && before?.mark === one.mark) before.made = one.made;
+    else due.set(id, one);
+  }
+  if (listing) return;
+  listing = true;
+  const rest = listedAt + LIST_REST * listMs - performance.now();
+  // What is not seen is not painted, and timers there are slow.
+  if (rest > 0 && document.visibilityState === "visible") setTimeout(listNow, rest);
+  else listNow();
+}
+
+function listNow() {
+  listing = false;
+  const begun = performance.now();
+  const told = Object.fromEntries(due);
+  due.clear();
+  putLists(told);
+  ring();
+  listedAt = performance.now();
+  listMs = listedAt - begun;
+  if (Object.values(told).some((one) => one.text !== undefined)) requestAnimationFrame(() => made(() => { listedAt = performance.now(); listMs = listedAt - begun; }));
+}
+
 function putLists(told) {
   // A tick may be older than what was asked for meanwhile; and a page that does not have what it should, by the mark, asks for it.
   let missing = false;
@@ -250,7 +298,7 @@ function put(id, text) {
   storyText = text;
   const open = at("numbers")?.open;
   place.innerHTML = text;
-  gather();
+  gatherClose();
   again_drawn();
   fit();
   if (open) at("numbers").open = true;
@@ -292,14 +340,25 @@ function renew(place, text) {
   if (focused && !place.contains(document.activeElement)) row(focused)?.querySelector(".what").focus();
 }
 
+let width = null; // of the place of a close-up: asked for anew, it would be laid out once for that and once more for what is done here
+const sized = new ResizeObserver(([one]) => {
+  const now = Math.round(one.contentRect.width);
+  if (now && now !== width) { width = now; fit(); }
+});
+
 function fit() {
+  const place = document.querySelector("#fault .close");
+  sized.disconnect();
+  if (place === null) return;
+  width ??= place.clientWidth;
+  sized.observe(place);
   // A close-up shows as many whole sections as have room beside one another, with what it is about in their middle: nothing is cut, and nothing has to be pushed.
   for (const close of document.querySelectorAll("#fault .close-up")) {
     const step = Number(close.dataset.step);
     const parts = [...close.querySelectorAll("[data-x]")];
     const whole = close.viewBox.baseVal.height;
     const every = Math.round(Math.max(...parts.filter((one) => one.dataset.section !== undefined).map((one) => Number(one.dataset.x))) / step) + 1;
-    const room = Math.min(every, Math.max(1, Math.floor((close.parentElement.clientWidth - 2 * EDGE) / step)));
+    const room = Math.min(every, Math.max(1, Math.floor((width - 2 * EDGE) / step)));
     const about = Math.round(Number(close.querySelector("[data-chosen]").dataset.x) / step);
     const first = Math.max(0, Math.min(about - Math.floor(room / 2), every - room));
     const [left, right] = [first * step, (first + room) * step];
@@ -307,9 +366,9 @@ function fit() {
       const x = Number(one.dataset.x);
       one.classList.toggle("beyond", one.dataset.section === undefined ? x < left || x > right : x < left || x >= right);
     }
-    const width = Math.max(right - left + 2 * EDGE, close.parentElement.clientWidth);
-    close.setAttribute("viewBox", `${left - EDGE} 0 ${width} ${whole}`);
-    close.setAttribute("width", width);
+    const shown = Math.max(right - left + 2 * EDGE, width);
+    close.setAttribute("viewBox", `${left - EDGE} 0 ${shown} ${whole}`);
+    close.setAttribute("width", shown);
     close.setAttribute("height", whole);
     close.classList.add("fitted");
   }
@@ -338,13 +397,19 @@ function turn() {
   if (!first || first.dataset.fault === chosen) return;
   const urgent = first.dataset.priority === "urgent" && first.dataset.seen === "0";
   const alone = performance.now() - handled > ALONE_MS && !at("asking").open;
-  if (chosen === null || (urgent && alone)) choose(first.dataset.fault);
+  if (chosen === null || (urgent && alone)) { chosen = first.dataset.fault; select(); soon(); }
 }
 
 function choose(id) {
   chosen = id;
   select();
   again("fault");
+}
+
+let coming = null;
+function soon() {
+  // The line and the list come first.  Pages of one machine that all lay out the same story at the same moment would keep both from each other.
+  coming ??= setTimeout(() => { coming = null; if (chosen) again("fault"); }, Math.random() * SPREAD_MS);
 }
 
 function refresh() {
@@ -357,6 +422,7 @@ function refresh() {
 async function whole() {
   // What there is may be another monitor's, or another part of what is played.
   have.clear();
+  due.clear();
   const since = ticks;
   const text = await part("/looks");
   // What a tick told meanwhile is newer.
@@ -404,7 +470,7 @@ function take(tick) {
   if (body.dataset.connected !== connected) body.dataset.connected = connected;
   caption(tick.caption);
   version = tick.version;
-  if (chosen && (tick.faults === null || tick.faults.includes(chosen))) again("fault");
+  if (chosen && (tick.faults === null || tick.faults.includes(chosen))) soon();
   if (performance.now() - beaten > BEAT_MS[able() ? "able" : "blocked"]) beat();
   turned();
   // A browser lets the timers of a page that is hidden wait for a minute, but not what it is told.
@@ -430,7 +496,7 @@ function found() {
 
 const told = {
   tick: (text) => take(JSON.parse(text)),
-  lists: (text) => { putLists(JSON.parse(text).lists); ring(); },
+  lists: (text) => listsTold(JSON.parse(text).lists),
   gone: () => whole(),
   cut: () => { reached = false; },
   pulse: () => watch(),
@@ -456,14 +522,16 @@ function look() {
 
 const titles = document.querySelector("title");
 
+let [movedAt, second] = [-Infinity, null];
 function turned() {
   // Once a second what counts on by itself; what is new twice a second, as a mark that moves: an animation would ask for sixty frames.
-  const half = Math.floor((present()) / 500);
-  if (half === turned.half) return;
-  turned.half = half;
-  // Nothing moves where nothing is new, and no frame is made for it.
-  at("faults").toggleAttribute("data-beat", half % 2 === 1 && document.querySelector("#faults .not-seen") !== null);
-  if (half % 2 === 0) look();
+  if (performance.now() - movedAt > HALF_MS) {
+    movedAt = performance.now();
+    // Nothing moves where nothing is new, and no frame is made for it.
+    at("faults").toggleAttribute("data-beat", !at("faults").hasAttribute("data-beat") && document.querySelector("#faults .not-seen") !== null);
+  }
+  const now = Math.floor(present() / 1000);
+  if (now !== second) { second = now; look(); }
 }
 
 function watch() {
@@ -751,7 +819,6 @@ sessionStorage.setItem("tallywatch-desk", `/${query}`);
 
 gather();
 fit();
-addEventListener("resize", fit, { passive: true });
 select();
 turn();
 painted();
