@@ -277,6 +277,10 @@ def pages(fault):
     number = fault["number"]
     yield from ("/", "/phone", "/day-list", "/quiet", "/handover", "/login")
     yield from ("/planner", "/planner/work", "/planner/visits")
+    yield from (
+        f"/planner/asset?subject={kind}"
+        for kind in (f"section%2F{section}", f"head%2F{head}")
+    )
     yield from ("/before-the-first-train", "/parts/phone", f"/sections/{section}")
     yield from (f"/heads/{head}", f"/faults/{number}", f"/phone/{number}")
     yield from (f"/heads/{head}/watch", f"/parts/wheel/{head}")

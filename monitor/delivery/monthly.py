@@ -41,7 +41,7 @@ class Letter:
     Args:
         subject: in a line.
         text: to read without opening anything.
-        files: name, subtype, content.
+        files: name, kind of content (`text/html`), content.
     """
 
     subject: str
@@ -193,8 +193,9 @@ class Monthly:
         message.set_content(
             f"{letter.text}\n\n{CAUTION}\n\nSent by the monitor {self._monitor}.\n"
         )
-        for file, subtype, content in letter.files:
+        for file, kind, content in letter.files:
+            maintype, _, subtype = kind.partition("/")
             message.add_attachment(
-                content, maintype="text", subtype=subtype, filename=file
+                content, maintype=maintype, subtype=subtype, filename=file
             )
         return message

@@ -9,7 +9,7 @@ import asyncio
 import sqlite3
 import threading
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -52,6 +52,8 @@ OVER: Duration = HOUR
 
 KEPT = 6
 """So many periods are kept: those that a planner goes to and fro between."""
+
+WORKBOOK = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 Period = tuple[Moment, Moment]
 Key = tuple[Moment, Moment | None]
@@ -330,10 +332,20 @@ def _letter(month: str, report: Report) -> Letter:
         subject=plain(f"{report.line[:50]}: {month}, {words_of(report)}"),
         text=f"{report.line}, {month}.\n\n{said(report)}\n{notes}",
         files=(
-            (f"period-{month}.html", "html", as_html(report).encode()),
-            (f"period-{month}.csv", "csv", as_csv(report).encode()),
+            (f"period-{month}.html", "text/html", as_html(report).encode()),
+            (f"period-{month}.csv", "text/csv", as_csv(report).encode()),
+            *_workbook(month, report),
         ),
     )
+
+
+def _workbook(month: str, report: Report) -> Iterable[tuple[str, str, bytes]]:
+    """The whole table for a spreadsheet, where the extra is installed."""
+    try:
+        from monitor.planner.as_xlsx import as_xlsx  # noqa: PLC0415 - as above
+    except ModuleNotFoundError:
+        return
+    yield f"period-{month}.xlsx", WORKBOOK, as_xlsx(report)
 
 
 def words_of(report: Report) -> str:

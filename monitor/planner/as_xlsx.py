@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from io import BytesIO
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from monitor.core.moments import as_datetime
 from monitor.core.words import CAUTION
 from monitor.planner import words
 from monitor.planner.as_html import NOTES, PLURALS
 from monitor.planner.columns import COLUMNS, Cell, Form, cells
-from monitor.planner.figures import KINDS, Kind, Report
+from monitor.planner.figures import KINDS, Figures, Kind, Report
 from monitor.planner.seasons import TOO_LITTLE
 from monitor.planner.workbook import workbook
 
@@ -61,10 +62,10 @@ class _Sheets:
         whole = report.whole
         sheet.write_string(0, 0, f"Period report: {report.line}", self._bold)
         rows: list[tuple[str, Any]] = [
-            ("From (UTC)", report.begin),
-            ("Up to (UTC)", report.end),
-            ("Known up to (UTC)", report.reached),
-            ("Rehearsal: none of this is so", "yes" if report.rehearsal else "no"),
+            (f"From ({report.timezone})", report.begin),
+            (f"Up to ({report.timezone})", report.end),
+            (f"Known up to ({report.timezone})", report.reached),
+            ("Rehearsal", "yes: none of this is so" if report.rehearsal else "no"),
             ("Disturbances", words.disturbed(whole)),
             ("Trains worked through sections", words.trains(whole)),
             (
@@ -72,6 +73,13 @@ class _Sheets:
                 words.rate(whole.per_trains(), heard=whole.heard),
             ),
             ("Against the period before", words.against(report.against)),
+            ("Counted apart", words.apart(whole)),
+            ("Resets by kind, a train followed", words.resets(whole)),
+            ("Not available", _known(whole, words.minutes(whole.failed))),
+            ("In hours with trains", _known(whole, words.minutes(whole.failed_busy))),
+            ("Occupied, no train seen", _known(whole, words.minutes(whole.no_train))),
+            ("Given back", words.given_back(whole)),
+            ("Trains held", _known(whole, str(whole.held))),
             ("Observed share", words.share(whole.share)),
             *(("To know", note) for note in report.notes),
             ("Caution", CAUTION),
@@ -79,7 +87,10 @@ class _Sheets:
         for number, (name, value) in enumerate(rows, 2):
             sheet.write_string(number, 0, name)
             if isinstance(value, int):
-                sheet.write_datetime(number, 1, as_datetime(value), self._moment)
+                local = as_datetime(value).astimezone(ZoneInfo(report.timezone))
+                sheet.write_datetime(
+                    number, 1, local.replace(tzinfo=None), self._moment
+                )
             else:
                 sheet.write_string(number, 1, value, self._wrap)
 
@@ -164,3 +175,7 @@ class _Sheets:
         for number, (what, text) in enumerate(NOTES):
             sheet.write_string(number, 0, what, self._bold)
             sheet.write_string(number, 1, text, self._wrap)
+
+
+def _known(row: Figures, text: str) -> str:
+    return text if row.heard else words.NOT_HEARD

@@ -9,7 +9,7 @@ from zoneinfo import ZoneInfo
 
 from monitor.charts.document import html_table, table
 from monitor.core.moments import Moment, as_datetime
-from monitor.core.words import CAUTION, readable
+from monitor.core.words import readable
 from monitor.findings import FINDINGS
 from monitor.planner.as_html import (
     columns_of,
@@ -43,7 +43,7 @@ def body(
     address: Address,
     replay: Replay,
 ) -> str:
-    """The page of *row*, as HTML.
+    """The page of *row*, as HTML; whoever shows it puts the caution below.
 
     Args:
         report: in which it stands.
@@ -63,7 +63,6 @@ def body(
         _disturbed(report, row, replay),
         _visited(report, visits),
         _sections(row, address),
-        f'<p class="caution">{escape(CAUTION)}</p>',
         "</article>",
     )
     return readable("\n".join(one for one in parts if one))
@@ -81,7 +80,10 @@ def _numbers(report: Report, row: Figures) -> str:
     items = "".join(
         f"<dt>{escape(title)}</dt><dd>{escape(said)}</dd>" for title, said in told
     )
-    return f'<h2>In this period</h2><dl class="numbers">{items}</dl>'
+    note = ""
+    if row.by == "section":
+        note = '<p class="second">* The trains of the busier section beside it: this feed does not tell the passages of this head, or not all.</p>'
+    return f'<h2>In this period</h2><dl class="numbers">{items}</dl>{note}'
 
 
 def _time(moment: Moment, report: Report) -> str:

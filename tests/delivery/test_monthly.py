@@ -36,8 +36,9 @@ class Sending:
             subject="Varnholt: 2026-05, 3 disturbances",
             text="Three.",
             files=(
-                ("may.html", "html", b"<!DOCTYPE html>"),
-                ("may.csv", "csv", b"a,b"),
+                ("may.html", "text/html", b"<!DOCTYPE html>"),
+                ("may.csv", "text/csv", b"a,b"),
+                ("may.xlsx", "application/zip", b"PK"),
             ),
         )
         given = {"host": "127.0.0.1", "port": port, "tls": "never", **settings}
@@ -94,7 +95,10 @@ async def test_it_goes_once_when_it_is_due(serving, store):
     assert [one.get_filename() for one in mail.iter_attachments()] == [
         "may.html",
         "may.csv",
+        "may.xlsx",
     ]
+    kinds = [one.get_content_type() for one in mail.iter_attachments()]
+    assert kinds == ["text/html", "text/csv", "application/zip"]
     [month] = sending.made
     assert (month.name, stamp(month.begin)) == ("2026-05", "2026-04-30T22:00:00.000Z")
 
@@ -250,7 +254,8 @@ async def test_a_running_monitor_sends_it(tmp_path, serving):
                 await daemon._monthly.look()
 
     [(_, mail)] = postbox.mails
-    page, table = mail.iter_attachments()
+    page, table, book = mail.iter_attachments()
     assert f"{month.name}, 0 disturbances" in mail["Subject"]
     assert "Nothing here proves a section empty" in page.get_content()
     assert table.get_content().startswith("kind,id,")
+    assert book.get_content().startswith(b"PK")

@@ -335,6 +335,12 @@ def test_a_month_is_told_once_it_was_heard_to_its_end(planning):
     assert "2 (0.24 to 7.2) disturbances, while" in letter.text
     assert "known up to" in letter.text
     assert "<b>" not in letter.text
+    assert [name for name, _, _ in letter.files] == [
+        "period-2026-05.html",
+        "period-2026-05.csv",
+        "period-2026-05.xlsx",
+    ]
+    assert letter.files[2][2].startswith(b"PK")
     assert asyncio.run(planning.letter(april)).subject.endswith(
         "0 disturbances, 100 % observed"
     )

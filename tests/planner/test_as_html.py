@@ -9,7 +9,7 @@ from io import BytesIO
 import openpyxl
 import pytest
 
-from monitor.core.moments import DAY, MINUTE
+from monitor.core.moments import DAY, HOUR, MINUTE
 from monitor.core.words import CAUTION
 from monitor.planner import as_html as as_html_
 from monitor.planner.as_html import as_html, body
@@ -341,6 +341,20 @@ def test_cells_have_real_types(book):
     assert rows["T4"]["disturbances"].value is None
     moments = [row[1].value for row in book["Report"] if row[0].value == "From (UTC)"]
     assert [str(one) for one in moments] == ["2026-05-01 00:00:00"]
+
+
+def test_the_period_of_a_workbook_is_told_by_the_clocks_of_the_line():
+    """May in Berlin begins at 22:00 UTC on the last of April, and nobody there calls it so; the sums stand on the first sheet."""
+    begin, end = MAY - 2 * HOUR, JUNE - 2 * HOUR
+    found = of([*heard(), *trains(2)], begin, end, graph=line("Europe/Berlin"))
+    book = openpyxl.load_workbook(BytesIO(as_xlsx(found)))
+    told = {row[0].value: row[1].value for row in book["Report"]}
+
+    assert str(told["From (Europe/Berlin)"]) == "2026-05-01 00:00:00"
+    assert str(told["Up to (Europe/Berlin)"]) == "2026-06-01 00:00:00"
+    assert told["Rehearsal"] == "no"
+    assert told["Not available"] == "0 min"
+    assert told["Trains held"] == "0"
 
 
 def test_a_month_that_is_not_known_has_no_noughts_in_the_workbook():
