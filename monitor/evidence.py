@@ -404,7 +404,13 @@ class Evidence:
         faults = {*self._concluded.before}
         opened = (one.raised for one in self._concluded.faults.values())
         since = min([begin, *stood.values(), *opened])
-        for one in placed(self._store, since, end, played=played):
+        for one in placed(
+            self._store,
+            since,
+            end,
+            played=played,
+            came=self._past.came() if played else None,
+        ):
             item, told = one.item, json.loads(one.item.body)
             if item.what == "fault" and set(told["alerts"]) & set(stood):
                 faults.add(item.about)
@@ -666,7 +672,7 @@ It proves as much as the root that somebody kept that day, out of the log of the
 
 line.toml and settings.json are what was in force, as the journal has them; pack.json says since when, and which version it was.
 alerts.jsonl, faults.jsonl and calls.jsonl are concluded from the journal with those, by version {version}: what was raised from then to then, and what had been raised since {since} and was open when it began.
-told.jsonl is what the store of the monitor had, with when ("put"; in a rehearsal by what its own text says, beside the time of day, "wall_clock"), and where it was sent; it may be missing.
+told.jsonl is what the store of the monitor had, with when ("put"; in a rehearsal with the event that brought it, beside the time of day, "wall_clock"), and where it was sent; it may be missing.
 shown.jsonl is what pages said they had painted; whether anybody looked is not known.
 Where a line of told.jsonl or shown.jsonl says "before", it is from before the window: of what was open when it began, and of what stood on each page then, as far as that was painted within {stood_d} days.
 report.html shows all of that, of the sections that are spoken of; it opens with no network.

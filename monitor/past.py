@@ -218,6 +218,28 @@ class Past:
                 yield _new(engine.finish(until), before, said)
             before |= said
 
+    def came(self) -> dict[str, Moment]:
+        """When each line came that is concluded from the window and its lead-in, by the clock of the journal: with the event that brought it, or with the start that folded it."""
+        found: dict[str, Moment] = {}
+        starts = [0, *(at for at, _ in self.changes)]
+        now = 0
+
+        def through(events: Iterable[AnyEvent]) -> Iterator[AnyEvent]:
+            nonlocal now
+            for event in events:
+                now = event.time if event.arrival is None else event.arrival
+                yield event
+
+        for output in self.outputs(through=through):
+            at = max(now, starts[self.run])
+            for text in (
+                *map(alert_line, output.alerts),
+                *map(fault_line, output.faults),
+                *map(call_line, output.calls),
+            ):
+                found.setdefault(text, at)
+        return found
+
     def asked_for(self, moment: Moment) -> bool:
         """Whether *moment* is in the window rather than in its lead-in."""
         return self.begin <= moment <= self.end

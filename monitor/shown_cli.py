@@ -26,8 +26,8 @@ Desk = Annotated[
 
 
 PLAYED = (
-    "What was played goes by its own time: faults are placed by when their alerts "
-    "were raised and ended, not by when the monitor had them."
+    "What was played goes by its own time: faults are placed with the event that "
+    "brought them, not by when the monitor had them."
 )
 
 
@@ -88,10 +88,13 @@ def _known(
     from monitor.store import Store
 
     try:
+        came = past.came() if past.journal.played else {}
         with Store.to_read(alerts) as store:
             lines = [
                 (one.item.what, one.at, one.item.body)
-                for one in placed(store, end=at + 1, played=past.journal.played)
+                for one in placed(
+                    store, end=at + 1, played=past.journal.played, came=came
+                )
             ]
     except sqlite3.Error as error:
         typer.echo(

@@ -244,8 +244,8 @@ def test_it_holds_what_was_written_concluded_told_and_shown(night):
     assert CAUTION in files["report.html"].decode()
 
 
-def test_of_what_was_played_the_store_is_placed_by_its_own_text(tmp_path):
-    """The monitor kept it by the time of day; the window is of recorded time, and the first line says that it was a rehearsal."""
+def test_what_was_played_is_placed_with_the_event_that_brought_it(tmp_path):
+    """The monitor kept it by the time of day; the window is of recorded time, nothing came after T2 failed until it was clear at 06:05, and the first line says that it was a rehearsal."""
     data, later = tmp_path / "played", SIX + 200 * DAY
     data.mkdir()
     with Journal.open(data / "journal.sqlite", played=True) as journal:
@@ -261,7 +261,7 @@ def test_of_what_was_played_the_store_is_placed_by_its_own_text(tmp_path):
     assert "on: monitor" in ended.stderr
     assert "(wall clock; rehearsal)" in ended.stderr
     first = told("pack.zip", "told.jsonl")[0]
-    assert first["put"] == "2026-05-04T06:01:06.000Z"
+    assert first["put"] == "2026-05-04T06:05:00.000Z"
     assert first["wall_clock"] == exact(later)
     assert inside("pack.zip")["README.txt"].startswith(b"A REHEARSAL: ")
 

@@ -213,3 +213,24 @@ def test_a_number_that_was_told_leads_on_where_a_start_tells_it_otherwise(journa
     assert told[first.id] == first
     page_of = report(pieces_of(past), window=(SIX, SIX + HOUR))
     assert f"goes on as {then.number}" in page_of
+
+
+def test_a_line_came_with_the_event_that_brought_it(journal):
+    """What a rule waits for is over once time has come so far, and that an event says: never before it."""
+    start(journal, SIX, LINE)
+    connect(journal, SIX)
+    come(journal, disturbed(1, SIX + MINUTE))
+    past = Past(journal, SIX, SIX + HOUR)
+    raised = [
+        (one.raised, alert_line(one))
+        for output in past.outputs()
+        for one in output.alerts
+        if one.ended is None
+    ]
+
+    came = past.came()
+
+    [(at, text), *_] = raised
+    assert at == SIX + MINUTE + 6 * SECOND
+    # T2 clears at 06:05, and nothing came between.
+    assert came[text] == SIX + 5 * MINUTE

@@ -53,3 +53,18 @@ def test_what_was_played_is_placed_by_its_own_text(tmp_path):
     assert [one.item.key for one in within] == ["3", "4", "5", "6"]
     assert [one.at for one in live] == [LATER, LATER + 1]
     assert LATER - NIGHT > HOUR
+
+
+def test_what_was_played_came_with_the_event_that_brought_it(tmp_path):
+    """An alert is raised by the clocks of the feed, and is there once the event came that settled it; so is all that is told of it."""
+    first, ended = alert("a", 5), alert("a", 5, 60)
+    came = {json.dumps(first): NIGHT + 8 * SECOND}
+    with Store.open(tmp_path / "alerts.sqlite") as store:
+        for number, told in enumerate((first, ended)):
+            store.put("alert", str(number), "a", json.dumps(told), LATER)
+
+        found = list(placed(store, played=True, came=came))
+        before = list(placed(store, end=NIGHT + 8 * SECOND, played=True, came=came))
+
+    assert [(one.at - NIGHT) // SECOND for one in found] == [8, 60]
+    assert before == []
