@@ -7,6 +7,7 @@ Before is a year at most, and no further back than the visit before; after ends 
 Visits to a section less than a day apart are one, since nobody can tell them apart; what happens from the first's beginning until an hour after the last's end counts for neither side.
 A disturbance belongs to when it began: one in the middle of which somebody came is the reason for the visit, and counts before it.
 What is under work, within an hour after it, or as an evaluator starts counts nowhere, and the time under work is not watched.
+Of a visit for several sections, occasions that come together count once (`planner.occasions`), before it and after it: a cable that is cut over twenty of them is no twenty chances to do better, and nothing is surer than by all occasions of the line together.
 Nor is the time in which a section is not available: what has failed cannot fail, and a section that nobody gives back has no success to show.
 """
 
@@ -15,7 +16,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cache
 
 from monitor.core.moments import DAY, HOUR, Duration, Moment
@@ -30,7 +31,7 @@ from monitor.core.statistics.effect import (
 )
 from monitor.core.statistics.spread import Fleet, fleet_of
 from monitor.findings import Cause, judged
-from monitor.planner.occasions import of_section
+from monitor.planner.occasions import of_section, of_several
 from monitor.planner.seen import AFTER_WORK, Section
 from monitor.planner.spells import Spell, length, together, within, without
 from monitor.planner.whereabouts import Whereabouts
@@ -127,8 +128,12 @@ class Watched:
             if first >= end:
                 break
             days += max(0, min(last, end) - max(first, begin))
-        count = bisect_left(self.disturbed, end) - bisect_left(self.disturbed, begin)
-        return Counted(max(count, 0) if end > begin else 0, days / DAY)
+        return Counted(len(self.between(begin, end)), days / DAY)
+
+    def between(self, begin: Moment, end: Moment) -> tuple[Moment, ...]:
+        """When those occasions began."""
+        first, last = (bisect_left(self.disturbed, one) for one in (begin, end))
+        return self.disturbed[first:last]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -138,7 +143,7 @@ class Helped:
     Args:
         visit: which.
         sections: that it was for.
-        before: occasions before it, and days watched; of several sections added up.
+        before: occasions before it, and days watched; of several sections those days added up, and occasions that came together once.
         after: since, likewise.
         during: while it went on, or within an hour after; they count for neither.
         effect: what that means; None where nothing was watched since.
@@ -225,24 +230,41 @@ def helped(
     ]
 
 
+@dataclass(frozen=True, slots=True)
+class _Line:
+    """What a line was like.
+
+    Args:
+        fleet: what its sections are like.
+        occasions: of all of them together, half of one at least; nothing is known more surely than by so many.
+    """
+
+    fleet: Fleet
+    occasions: float
+
+
 def _fleets(
     watched: Mapping[str, Watched], now: Moment
-) -> Callable[[Moment], Fleet | None]:
+) -> Callable[[Moment], _Line | None]:
     """What the line's rates were like in the year before a moment, or in some weeks less; where nothing was watched then, in all that was."""
     first = min((one.spells[0][0] for one in watched.values() if one.spells), default=0)
 
     @cache
-    def fleet(begin: Moment, end: Moment) -> Fleet | None:
+    def line(begin: Moment, end: Moment) -> _Line | None:
         records = [one.counted(begin, end) for one in watched.values()]
-        return fleet_of((one.count, one.exposure) for one in records)
+        fleet = fleet_of((one.count, one.exposure) for one in records)
+        if fleet is None:
+            return None
+        every = of_several(one.between(begin, end) for one in watched.values())
+        return _Line(fleet, max(len(every), 0.5))
 
-    def at(moment: Moment) -> Fleet | None:
+    def at(moment: Moment) -> _Line | None:
         step = _step(moment - first)
         end = moment - moment % step
         return (
-            fleet(end - BEFORE, end)
-            or fleet(end + step - BEFORE, end + step)
-            or fleet(0, now)
+            line(end - BEFORE, end)
+            or line(end + step - BEFORE, end + step)
+            or line(0, now)
         )
 
     return at
@@ -266,12 +288,13 @@ def _helped(  # noqa: PLR0917 - all there is to go by
     by_section: Mapping[str, Visited],
     watched: Mapping[str, Watched],
     there: Whereabouts,
-    fleets: Callable[[Moment], Fleet | None],
+    fleets: Callable[[Moment], _Line | None],
     now: Moment,
 ) -> Helped:
     sections = sections_of(visit, there)
     awaited: list[Awaited] = []
-    before, after, during = Counted(0, 0.0), Counted(0, 0.0), 0
+    was, since, during = _Together(), _Together(), 0
+    least = 0.0
     shared, until = 0, now
     out, never_back = 0.0, []
     for name in sections:
@@ -284,24 +307,27 @@ def _helped(  # noqa: PLR0917 - all there is to go by
         until = min(until, stop)
         if seen is None:
             continue
-        was = seen.counted(max(begin - BEFORE, last), begin)
-        since = seen.counted(end + SETTLED, max(stop, end + SETTLED))
-        days = seen.out(end + SETTLED, stop)
-        out += days
-        if days and not since.exposure:
+        own = was.add(seen, max(begin - BEFORE, last), begin)
+        days = since.add(seen, end + SETTLED, max(stop, end + SETTLED)).exposure
+        gone = seen.out(end + SETTLED, stop)
+        out += gone
+        if gone and not days:
             never_back.append(name)
         during += seen.counted(begin, min(end + SETTLED, now)).count
-        before, after = _sum(before, was), _sum(after, since)
-        fleet = fleets(begin)
-        if fleet is not None:
-            awaited.append(Awaited.after(fleet, was, since.exposure))
+        line = fleets(begin)
+        if line is not None:
+            awaited.append(Awaited.after(line.fleet, own, days))
+            least = max(least, 1 / line.occasions)
+    all_of_it = added(awaited).thinned(was.part or since.part or 1.0)
+    all_of_it = replace(all_of_it, own=max(all_of_it.own, least * all_of_it.mean**2))
+    before, after = was.counted, since.counted
     return Helped(
         visit=visit,
         sections=sections,
         before=before,
         after=after,
         during=during,
-        effect=effect(added(awaited), after.count),
+        effect=effect(all_of_it, after.count),
         shared=shared,
         until=until,
         out=out,
@@ -309,8 +335,35 @@ def _helped(  # noqa: PLR0917 - all there is to go by
     )
 
 
-def _sum(one: Counted, other: Counted) -> Counted:
-    return Counted(one.count + other.count, one.exposure + other.exposure)
+@dataclass(slots=True)
+class _Together:
+    """The occasions of several sections, each in a time of its own.
+
+    Args:
+        moments: for each, when its own began.
+        days: watched, added up.
+    """
+
+    moments: list[tuple[Moment, ...]] = field(default_factory=list)
+    days: float = 0.0
+
+    def add(self, seen: Watched, begin: Moment, end: Moment) -> Counted:
+        """One more, from *begin* up to *end*; gives what was counted of it alone."""
+        found = seen.counted(begin, end)
+        self.moments.append(seen.between(begin, end))
+        self.days += found.exposure
+        return found
+
+    @property
+    def counted(self) -> Counted:
+        """All occasions, those that came together once."""
+        return Counted(len(of_several(self.moments)), self.days)
+
+    @property
+    def part(self) -> float:
+        """How many that is of those of each, added up; nought where there were none."""
+        number = sum(map(len, self.moments))
+        return self.counted.count / number if number else 0.0
 
 
 def all_together(found: Iterable[Helped]) -> Effect | None:

@@ -11,7 +11,6 @@ Nor does it make a line better known that many sections were struck at once: not
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -86,12 +85,9 @@ class Expecting:
         self._awaited = _awaited(fleet_of(records), own)
         self._unlike = _each(line_prior(records, UNLIKE), own)
         self._own = {
-            name: _between(one.disturbed, begins[name], now)
-            for name, one in watched.items()
+            name: one.between(begins[name], now) for name, one in watched.items()
         }
-        most = of_several(
-            _between(one.disturbed, first, now) for one in watched.values()
-        )
+        most = of_several(one.between(first, now) for one in watched.values())
         self._most = max(len(most), 0.5)
 
     def one(self, name: str) -> Ahead | None:
@@ -136,10 +132,6 @@ class Expecting:
 
 _Belief = tuple[float, float]
 """The mean of what is to be expected, and its variance."""
-
-
-def _between(moments: Sequence[Moment], begin: Moment, end: Moment) -> Sequence[Moment]:
-    return moments[bisect_left(moments, begin) : bisect_left(moments, end)]
 
 
 def _awaited(fleet: Fleet | None, own: Mapping[str, Counted]) -> dict[str, _Belief]:

@@ -3,6 +3,7 @@ from __future__ import annotations
 from random import Random
 
 import pytest
+from scipy.stats import binomtest
 
 from monitor.core.detector import Place
 from monitor.core.facts import Fact
@@ -101,6 +102,26 @@ def test_what_came_elsewhere_after_a_visit_is_no_part_of_what_was_to_be_expected
     assert awaited() == awaited(*(366.0 + day for day in range(100)))
     # What came before it is, whenever that was.
     assert awaited().mean > 182 / days / 2
+
+
+def test_cuts_of_one_cable_count_once_for_a_visit_to_it():
+    """Eight cuts of four sections in the year before, and one in half a year since: four were to be expected, and one of them is no proof; counted for each section sixteen were, and four would be one."""
+    there, names = Whereabouts(cabled()), ["T1", "T2", "T3", "T4"]
+    cuts = [*(40.5 * n + 1 for n in range(8)), 460.5]
+    seen = {
+        name: watched(*(day + n / 86_400 for day in cuts))
+        for n, name in enumerate(names)
+    }
+    [found] = helped([visit(subject="cable/C1", cause="cable")], seen, there, NOW)
+
+    assert (found.before.count, found.after.count) == (8, 1)
+    assert found.effect is not None
+    assert found.effect.awaited.mean == pytest.approx(8 * 182 / 365, rel=0.1)
+    assert found.effect.told == 0
+    # As sure as eight can make it: a ratio of 1 in 4, with the interval of two such counts (scipy's binomial), nearly.
+    exact = binomtest(1, 9).proportion_ci()
+    high = exact.high / (1 - exact.high) * 365 / 182
+    assert found.effect.high == pytest.approx(high, rel=0.15)
 
 
 def test_it_is_too_early_until_three_are_to_be_expected():

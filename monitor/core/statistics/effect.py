@@ -78,6 +78,22 @@ class Awaited:
             drawn=before.count * times - found.mean,
         )
 
+    def thinned(self, part: float) -> Awaited:
+        """So large a part of it, where events are counted once that come together: as many less have as much chance in them as those that are left.
+
+        Example:
+            >>> found = Awaited(mean=60.0, own=60.0).thinned(0.05)
+            >>> found.mean, found.own
+            (3.0, 3.0)
+        """
+        return Awaited(
+            mean=part * self.mean,
+            own=part * self.own,
+            without=tuple(part * one for one in self.without),
+            alone=part * self.alone,
+            drawn=part * self.drawn,
+        )
+
     @property
     def variance(self) -> float:
         """Of the mean, all in all."""
