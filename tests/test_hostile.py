@@ -325,11 +325,12 @@ def ask(at, outputs):
             path = f"alerts/{one['record']['id']}"
             outputs.answers[path] = client.get(path)
         (fault,) = client.get("faults").json()
+        # Files wait until a report is made; pages that come after them have it.
+        for path in FILES:
+            outputs.files[path] = client.get(f"{at}{path}", timeout=60)
         for path in pages(fault):
             # A day that has passed is gone through in a process of its own.
             outputs.pages[path] = client.get(f"{at}{path}", timeout=60)
-        for path in FILES:
-            outputs.files[path] = client.get(f"{at}{path}", timeout=60)
         outputs.pages |= lists(client, at)
         run = None
         with client.stream(

@@ -18,6 +18,7 @@ from monitor.core.moments import HOUR, SECOND, parse
 from monitor.core.words import CAUTION
 from monitor.delivery.monthly import CannotBeMade, Month
 from monitor.desk.app import create
+from monitor.desk.pages import planner
 from monitor.desk.pages.ticks import Ticks
 from monitor.desk.planning import Being, NoReport, Planning
 from monitor.history import History
@@ -76,8 +77,9 @@ def _planning(tmp_path):
 
 
 @pytest.fixture(name="ask")
-def _ask(tmp_path, planning):
-    """Asks the page of a monitor for a path."""
+def _ask(tmp_path, planning, monkeypatch):
+    """Asks the page of a monitor for a path; however busy this machine is, a report is waited for."""
+    monkeypatch.setattr(planner, "WAIT_S", 60.0)
     daemon = Daemon(tmp_path)
     ticks = Ticks(daemon.desk, daemon.line, daemon.stream)
     settings = DeskSettings(people_file=tmp_path / "people.toml")
