@@ -18,6 +18,9 @@ from monitor.desk.windows import Made, Window
 WITHIN_S = 180.0
 """After so long it is given up."""
 
+TRIED = "replay.tried"
+"""Makes a window beside what other settings would have concluded."""
+
 MOST = 6
 """So many questions may wait for one another; a page asks twice."""
 
@@ -75,6 +78,9 @@ class Replaying:
             given.append(f"--at={window.at}")
         if self._alerts is not None:
             given.append(f"--alerts={self._alerts}")
-        out = await ask_aside("monitor.incident", *given, within_s=WITHIN_S)
+        if window.settings:
+            given.append(f"--settings={window.settings}")
+        program = TRIED if window.settings else "monitor.incident"
+        out = await ask_aside(program, *given, within_s=WITHIN_S)
         head, _, packed = out.partition(b"\n")
         return Made(packed=packed, **json.loads(head))

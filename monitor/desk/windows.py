@@ -16,12 +16,14 @@ class Window:
         end: to when.
         section: to be stepped through, or "".
         at: from when, or None: from the beginning.
+        settings: to be tried over those in force, as TOML, or "".
     """
 
     begin: Moment
     end: Moment
     section: str = ""
     at: Moment | None = None
+    settings: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,6 +1,8 @@
 """How heavy an incident report of 100,000 occupations is: bytes of the file, time to open it, and the longest frame while its diagram is dragged.
 
 `python -m tests.bench.incident` prints them, from Debian's Chromium without a screen and without a graphics card; what is wanted stands beside each.
+After it the same day beside what other settings would have concluded of it: both diagrams are drawn, one above the other.
+A number after it is how many occupations there are.
 """
 
 from __future__ import annotations
@@ -10,15 +12,21 @@ import shutil
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
 from pathlib import Path
 
 from playwright.async_api import Page, async_playwright
 
 from monitor.core.engine import Engine
-from monitor.core.layout import read_line
+from monitor.core.events import AnyEvent
+from monitor.core.layout import Line, read_line
+from monitor.core.tuning import Detection
 from monitor.core.wire import read
+from monitor.incident.beside import Beside
 from monitor.incident.page import page
+from monitor.incident.pieces import Piece
 from monitor.incident.story import Story, gather
+from replay.otherwise import beside
 from tests.bench.traffic import events, line_text
 
 OCCUPATIONS = 100_000
@@ -39,15 +47,32 @@ def say(text: str) -> None:
     sys.stdout.write(f"{text}\n")
 
 
-def story_of(occupations: int) -> Story:
+def taken(occupations: int) -> Iterator[AnyEvent]:
     """Trains over four rows of fifty sections, until there are as many occupations."""
-    line = read_line(line_text(SECTIONS), "rows")
-    taken = (
+    return (
         event
         for text in events(SECTIONS, SECTIONS + 2 * occupations + 4000)
         for event in read(text, recorded=True).events
     )
-    return gather(Engine(line), taken)
+
+
+def line() -> Line:
+    """Those rows."""
+    return read_line(line_text(SECTIONS), "rows")
+
+
+def story_of(occupations: int) -> Story:
+    """What happened there."""
+    return gather(Engine(line()), taken(occupations))
+
+
+def held(occupations: int, story: Story) -> Beside:
+    """The same by settings under which whatever stands for two minutes has stood for long."""
+    tried = Detection.of(detect={"long-occupation": {"normal_s": 120}})
+    piece = Piece(
+        events=lambda: taken(occupations), engine=lambda: Engine(line(), tried)
+    )
+    return beside(story, [piece], "the settings tried.toml", store=None)
 
 
 async def dragged(tab: Page) -> list[float]:
@@ -110,8 +135,22 @@ async def looked_at(path: Path) -> None:
         await browser.close()
 
 
+def told(story: Story, beside: Beside | None = None) -> None:
+    """Write the report, and look at it."""
+    begun = time.perf_counter()
+    text = page(story, beside=beside)
+    say(
+        f"written in {time.perf_counter() - begun:.1f} s; "
+        f"{len(text.encode()):,} bytes; wanted: {BYTES:,}"
+    )
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "report.html"
+        path.write_text(text, encoding="utf-8")
+        asyncio.run(looked_at(path))
+
+
 def main() -> None:
-    """Make the report, and look at it."""
+    """Make both reports, and look at them."""
     count = int(sys.argv[1]) if len(sys.argv) > 1 else OCCUPATIONS
     begun = time.perf_counter()
     story = story_of(count)
@@ -121,16 +160,14 @@ def main() -> None:
         f"{len(story.traces):,} trains, {len(story.alerts):,} alerts; "
         f"replayed in {time.perf_counter() - begun:.1f} s"
     )
+    told(story)
     begun = time.perf_counter()
-    text = page(story)
+    other = held(count, story)
     say(
-        f"written in {time.perf_counter() - begun:.1f} s; "
-        f"{len(text.encode()):,} bytes; wanted: {BYTES:,}"
+        f"beside other settings: {len(other.differences):,} alerts not alike, "
+        f"{other.same:,} the same; held against it in {time.perf_counter() - begun:.1f} s"
     )
-    with tempfile.TemporaryDirectory() as folder:
-        path = Path(folder) / "report.html"
-        path.write_text(text, encoding="utf-8")
-        asyncio.run(looked_at(path))
+    told(story, other)
 
 
 if __name__ == "__main__":

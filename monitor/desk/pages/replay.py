@@ -21,7 +21,11 @@ from monitor.desk.windows import Made, Window
 AROUND = 15 * MINUTE
 """So much is shown before a fault began, and after."""
 
+MOST_SETTINGS = 2000
+"""Signs of settings that are tried from the page: they stand in its address, to be sent."""
+
 Text = Annotated[str | None, Query(max_length=40)]
+Tables = Annotated[str | None, Query(max_length=MOST_SETTINGS)]
 Name = Annotated[str | None, Query(max_length=64)]
 
 
@@ -69,12 +73,13 @@ class ReplayPage:
         section: Name = None,
         at: Text = None,
         fault: Name = None,
+        settings: Tables = None,
     ) -> Response:
-        """A window of the journal; without `to` it goes on up to now."""
+        """A window of the journal; without `to` it goes on up to now, with *settings* it stands beside what those would have concluded."""
         if fault is not None:
             return await self._of_fault(fault)
         try:
-            window = await self._window(begin, end, section, at)
+            window = await self._window(begin, end, section, at, settings)
             made: Made | None = await self._desk.replayed(window)
             why = ""
         except (ValueError, Refused) as error:
@@ -83,6 +88,7 @@ class ReplayPage:
             "from": "" if window is None else local(window.begin, self._line.zone),
             "to": "" if window is None else local(window.end, self._line.zone),
             "section": section or "",
+            "settings": settings or "",
         }
         text = await self._page(
             "replay.html",
@@ -91,7 +97,7 @@ class ReplayPage:
             data="" if window is None else f"/replay/data?{_query(window)}",
             permalink="" if window is None else f"/replay?{_query(window)}",
             sections=list(self._line.sections),
-            live=end is None and made is not None,
+            live=end is None and made is not None and not settings,
             made=made,
             parts=Markup("" if made is None else made.parts),  # noqa: S704 - escaped where it was made
             why=why,
@@ -105,10 +111,11 @@ class ReplayPage:
         end: Annotated[str, Query(alias="to", max_length=40)],
         section: Name = None,
         at: Text = None,
+        settings: Tables = None,
     ) -> Response:
         """The document of the diagram, compressed."""
         try:
-            window = await self._window(begin, end, section, at)
+            window = await self._window(begin, end, section, at, settings)
         except ValueError as error:
             raise Refused(str(error)) from None
         made = await self._desk.replayed(window)
@@ -127,7 +134,12 @@ class ReplayPage:
         return RedirectResponse(f"/replay?{_query(window)}", 303)
 
     async def _window(
-        self, begin: str | None, end: str | None, section: str | None, at: str | None
+        self,
+        begin: str | None,
+        end: str | None,
+        section: str | None,
+        at: str | None,
+        settings: str | None,
     ) -> Window:
         zone = self._line.zone
         until = await self._now() if not end else read_local(end, zone)
@@ -139,7 +151,20 @@ class ReplayPage:
             end=until,
             section=section or "",
             at=None if not at else read_local(at, zone),
+            settings=_tables(settings or ""),
         )
+
+
+def _tables(text: str) -> str:
+    """Settings as they were typed; a browser ends its lines in two signs.
+
+    Raises:
+        ValueError: there is something in them that nobody types.
+    """
+    text = text.replace("\r\n", "\n").strip()
+    if any(not (one.isprintable() or one in "\n\t") for one in text):
+        raise ValueError("the settings to be tried hold what cannot be read")
+    return text
 
 
 def _query(window: Window) -> str:
@@ -148,4 +173,6 @@ def _query(window: Window) -> str:
         asked["section"] = window.section
     if window.at is not None:
         asked["at"] = exact(window.at)
+    if window.settings:
+        asked["settings"] = window.settings
     return urlencode(asked)

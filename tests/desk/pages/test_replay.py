@@ -221,3 +221,37 @@ async def test_a_time_without_an_offset_is_the_lines_own(client, daemon):
     assert answer.status_code == 200
     begin = parse("2026-05-04T11:00:00Z")
     assert asked == [Window(begin=begin, end=begin + 90 * MINUTE + 10 * SECOND)]
+
+
+async def test_settings_are_tried_from_the_page_and_stand_in_its_address(
+    client, daemon
+):
+    """Typed into the page they are part of the window that is asked for, of its data and of the address to send; what nobody types is refused, and nothing typed is taken for markup."""
+    asked = []
+
+    class Told:
+        rehearsal, window, parts, packed = False, "", "", b"{}"
+
+    async def replayed(window):
+        asked.append(window)
+        return Told()
+
+    daemon.desk.replayed = replayed
+    typed = "[detect.section-disturbed]\r\nsettle_s = 60 # </textarea><b>\r\n"
+    kept = typed.replace("\r\n", "\n").strip()
+    hour = {"from": "2026-05-04T11:00", "to": "2026-05-04T12:00"}
+    page = await client.get("/replay", params={**hour, "settings": typed})
+    data = await client.get("/replay/data", params={**hour, "settings": typed})
+
+    assert (page.status_code, data.status_code) == (200, 200)
+    assert [one.settings for one in asked] == [kept] * 2
+    assert "<textarea" in page.text
+    assert "</textarea><b>" not in page.text
+    assert page.text.count("settings=%5Bdetect.section-disturbed%5D%0Asettle_s") == 2
+    odd = await client.get("/replay", params={**hour, "settings": "a\x00"})
+    assert odd.status_code == 422
+    assert "hold what cannot be read" in odd.text
+    assert len(asked) == 2
+    without = await client.get("/replay", params={**hour, "settings": ""})
+    assert without.status_code == 200
+    assert asked[-1].settings == ""
