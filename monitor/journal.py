@@ -29,7 +29,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from monitor.core.events import AnyEvent, MonitorRecord, RecordKind
-from monitor.core.moments import HOUR, MINUTE, Moment, exact, midnight_before
+from monitor.core.moments import DAY, HOUR, MINUTE, Moment, exact, midnight_before
 from monitor.core.wire import Reading, Rejection, read, write
 
 FORMAT = 2
@@ -573,28 +573,28 @@ class Journal:
 
     def roots(self, first: int, last: int) -> list[Root]:
         """The roots of the days that end at *first* or later, up to the one in which *last* stands, as far as those days have ended."""
-        rows = self._connection.execute(
-            "SELECT position, arrival, digest FROM record WHERE position >= ?"
-            " ORDER BY position",
+        # By the index of arrivals, which holds positions too: a long journal is not read for it.
+        row = self._connection.execute(
+            "SELECT arrival FROM record WHERE +position <= ?"
+            " ORDER BY arrival DESC LIMIT 1",
             (first,),
-        )
-        latest = self._connection.execute(
-            "SELECT max(arrival) FROM record WHERE position <= ?", (first,)
-        ).fetchone()[0]
+        ).fetchone()
         found: list[Root] = []
-        before: tuple[int, bytes] | None = None
-        day = None if latest is None else midnight_before(latest)
-        with closing(rows):
-            for position, arrival, digest in rows:
-                today = midnight_before(arrival)
-                if day is not None and today > day:
-                    if before is not None:
-                        found.append(Root(day, before[0], before[1].hex()))
-                    if before is not None and before[0] >= last:
-                        break
-                    day = today
-                before = position, digest
-        return found
+        if row is None:
+            return found
+        day, position = midnight_before(row[0]), first
+        while True:
+            row = self._connection.execute(
+                "SELECT min(position), arrival FROM record"
+                " WHERE arrival >= ? AND +position > ?",
+                (day + DAY, position),
+            ).fetchone()
+            if row[0] is None:
+                return found
+            found.append(Root(day, row[0] - 1, self.digest_at(row[0] - 1).hex()))
+            if row[0] - 1 >= last:
+                return found
+            day, position = midnight_before(row[1]), row[0]
 
     def began(self) -> Moment | None:
         """When the first record was written, or None before it."""

@@ -542,6 +542,31 @@ def test_the_roots_of_days_are_worked_out_again(path):
         assert journal.arrived(NOON - DAY, NOON) is None
 
 
+@given(
+    hours=st.lists(st.integers(0, 200), min_size=1, max_size=25),
+    first=st.integers(1, 27),
+    more=st.integers(0, 26),
+)
+def test_the_roots_are_those_of_whoever_reads_all(hours, first, more):
+    """Also where the clock was set back over midnight, and for records that are not there."""
+    last = first + more
+    with Journal.open(":memory:") as journal:
+        for number, hour in enumerate(hours):
+            journal.append([entry(event(number), arrival=NOON + hour * HOUR)])
+
+        arrived = [NOON + hour * HOUR for hour in hours]
+        wanted = []
+        latest = max(arrived[:first])
+        for place in range(first, len(arrived)):
+            if arrived[place] // DAY > latest // DAY:
+                digest = journal.digest_at(place).hex()
+                wanted.append(Root(latest // DAY * DAY, place, digest))
+                latest = arrived[place]
+                if place >= last:
+                    break
+        assert journal.roots(first, last) == wanted
+
+
 def plans(journal):
     """What looks up a window, its records and what the monitor wrote itself, and how SQLite goes about each."""
     found = {}
