@@ -5,6 +5,8 @@ import json
 import resource
 import sqlite3
 from contextlib import closing
+from pathlib import Path
+from tempfile import TemporaryDirectory
 
 import pytest
 from hypothesis import given, strategies as st
@@ -550,7 +552,10 @@ def test_the_roots_of_days_are_worked_out_again(path):
 def test_the_roots_are_those_of_whoever_reads_all(hours, first, more):
     """Also where the clock was set back over midnight, and for records that are not there."""
     last = first + more
-    with Journal.open(":memory:") as journal:
+    with (
+        TemporaryDirectory() as folder,
+        Journal.open(Path(folder) / "journal.sqlite") as journal,
+    ):
         for number, hour in enumerate(hours):
             journal.append([entry(event(number), arrival=NOON + hour * HOUR)])
 
