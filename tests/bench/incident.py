@@ -67,8 +67,8 @@ def story_of(occupations: int) -> Story:
 
 
 def held(occupations: int, story: Story) -> Beside:
-    """The same by settings under which whatever stands for two minutes has stood for long."""
-    tried = Detection.of(detect={"long-occupation": {"normal_s": 120}})
+    """The same by settings under which a disturbed section is told of later."""
+    tried = Detection.of(detect={"section-disturbed": {"settle_s": 20}})
     piece = Piece(
         events=lambda: taken(occupations), engine=lambda: Engine(line(), tried)
     )
