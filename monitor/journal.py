@@ -584,17 +584,39 @@ class Journal:
             return found
         day, position = midnight_before(row[0]), first
         while True:
-            row = self._connection.execute(
-                "SELECT min(position), arrival FROM record"
-                " WHERE arrival >= ? AND +position > ?",
-                (day + DAY, position),
-            ).fetchone()
-            if row[0] is None:
+            after = self._first_after(position, day)
+            if after is None:
                 return found
-            found.append(Root(day, row[0] - 1, self.digest_at(row[0] - 1).hex()))
-            if row[0] - 1 >= last:
+            begins, arrival = after
+            found.append(Root(day, begins - 1, self.digest_at(begins - 1).hex()))
+            if begins - 1 >= last:
                 return found
-            day, position = midnight_before(row[1]), row[0]
+            day, position = midnight_before(arrival), begins
+
+    def _first_after(self, position: int, day: Moment) -> tuple[int, Moment] | None:
+        """The first record after *position* that came after *day* was over, and when it came."""
+        midnight = day + DAY
+        earliest: tuple[int, Moment] | None = self._connection.execute(
+            "SELECT position, arrival FROM record WHERE arrival >= ? AND +position > ?"
+            " ORDER BY arrival, position LIMIT 1",
+            (midnight, position),
+        ).fetchone()
+        if earliest is None:
+            return None
+        # It is the first as well where all between came in that day or the one before: no clock was set back over it.
+        (between,) = self._connection.execute(
+            "SELECT count(*) FROM record"
+            " WHERE arrival >= ? AND arrival < ? AND +position > ? AND +position < ?",
+            (day - DAY, midnight, position, earliest[0]),
+        ).fetchone()
+        if between == earliest[0] - position - 1:
+            return earliest
+        found: tuple[int, Moment] = self._connection.execute(
+            "SELECT min(position), arrival FROM record"
+            " WHERE arrival >= ? AND +position > ?",
+            (midnight, position),
+        ).fetchone()
+        return found
 
     def began(self) -> Moment | None:
         """When the first record was written, or None before it."""

@@ -9,7 +9,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 
 import pytest
-from hypothesis import given, strategies as st
+from hypothesis import given, settings, strategies as st
 
 from monitor.core.events import MonitorRecord, RecordKind
 from monitor.core.moments import DAY, HOUR, MINUTE, SECOND, parse, stamp
@@ -549,6 +549,7 @@ def test_the_roots_of_days_are_worked_out_again(path):
     first=st.integers(1, 27),
     more=st.integers(0, 26),
 )
+@settings(max_examples=25)
 def test_the_roots_are_those_of_whoever_reads_all(hours, first, more):
     """Also where the clock was set back over midnight, and for records that are not there."""
     last = first + more
