@@ -6,7 +6,7 @@ What is truly wrong is not said here but worked out afterwards from what was sen
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
 from random import Random
@@ -816,10 +816,12 @@ def drawn(
     end: Moment,
     *,
     every: tuple[float, float] = (90.0, 360.0),
+    among: Collection[str] = (),
 ) -> Iterator[Fault]:
-    """Faults as they come: one every so many minutes of a line of 24 sections, more often on a longer one."""
-    names = [name for name, _ in _OFTEN]
-    weights = [weight for _, weight in _OFTEN]
+    """Faults as they come: one every so many minutes of a line of 24 sections, more often on a longer one; only those *among* some kinds, where any are named."""
+    often = [one for one in _OFTEN if not among or one[0] in among]
+    names = [name for name, _ in often]
+    weights = [weight for _, weight in often]
     cables = any(head.cable for head in line.heads.values())
     share = max(1.0, len(line.sections) / 24)
     moment = begin

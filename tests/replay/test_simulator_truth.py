@@ -911,7 +911,21 @@ def test_after_its_first_minutes_the_tour_brings_a_fault_every_two_to_four_minut
     later = [x.at for x in scenario.faults if x.at > NIGHT + 22 * MINUTE]
     gaps = [b - a for a, b in itertools.pairwise(later)]
     assert all(40 * MINUTE - SECOND <= gap <= 80 * MINUTE + SECOND for gap in gaps)
-    assert len(later) > 15
+    assert len(later) > 20
+
+
+def test_on_the_tour_trains_go_on_for_as_long_as_somebody_watches():
+    """Half a day and longer, by night as by day: at twenty times the speed no minute and a half goes by in which none moves."""
+    assert tour(LINE).hours >= 24
+    end = NIGHT + 12 * HOUR
+    came = [NIGHT]
+    for one in tour(LINE).simulate(LINE, seed=1).events:
+        if one.time > end:
+            break
+        if isinstance(one, SectionState) and one.state is OCCUPIED:
+            came.append(one.time)
+    assert max(b - a for a, b in itertools.pairwise(sorted(came))) < 30 * MINUTE
+    assert came[-1] > end - 30 * MINUTE
 
 
 def test_a_line_that_the_tour_does_not_know_is_refused():
