@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 from playwright.async_api import expect
 
+from monitor.journal import Journal
+from monitor.shown import shown_in
 from tests.desk.pages.browsing import CHROMIUM, SLOW_MS, chromium, opened
 from tests.live import disturb, event, listening, publish, quick, until
 from tests.mosquitto import open_port
@@ -116,3 +118,27 @@ async def test_without_a_worker_a_page_hears_by_a_stream_of_its_own(
             await disturb(broker.url)
             await show([one.page, other.page], "T2", "odd")
             assert streams(daemon) == 2
+
+
+async def test_a_page_without_timers_sounds_and_hatches_in_time(
+    browser, broker, tmp_path
+):
+    """As one that is hidden, whose timers a browser lets wait: what it is told is enough."""
+    page = await browser.new_page()
+    page.set_default_timeout(SLOW_MS)
+    await page.add_init_script("globalThis.setInterval = () => 0;")
+    async with listening(quick(tmp_path, broker.url)) as daemon:
+        await page.goto(daemon.desk_at)
+        await page.keyboard.press("t")
+        await expect(page.locator("#sound")).to_have_text("Sound on")
+        await disturb(broker.url)
+
+        def sounds():
+            with Journal.read(tmp_path / "journal.sqlite") as journal:
+                return [one.sound for one in shown_in(journal.kept())]
+
+        await until(lambda: "sounded" in sounds())
+        await expect(page.locator("#lost")).to_be_hidden()
+    await expect(page.locator("#lost")).to_be_visible()
+    assert "Not known since" in await page.title()
+    await page.close()
