@@ -54,7 +54,9 @@ def happened(story: Story) -> list[str]:
             f"Resets: {resets[Step.ACCEPTED.value]} accepted, {resets[Step.REFUSED.value]} refused, {resets[Step.RESTORED.value]} restored."
         )
     waiting = {
-        one.section for one in story.spans if one.kind == WAITS and not one.ended
+        one.section
+        for one in story.spans
+        if one.kind == WAITS and (one.ended is None or one.ended > story.end)
     }
     if waiting:
         said.append(

@@ -133,3 +133,6 @@ def test_a_reset_that_no_train_has_followed_by_the_end_is_said(day_of, at):
     assert sentence in said(at("06:30:00"))
     assert sentence not in said(at("07:10:00"))
     assert "through 0 occupations" in said(at("06:30:00"))
+    # Of a window that ends before that train, though more was gone through.
+    window = at("04:30:00"), at("05:01:00")
+    assert sentence in " ".join(happened(gather(Engine(day.line), day.events, window)))
