@@ -234,3 +234,16 @@ def test_a_line_came_with_the_event_that_brought_it(journal):
     assert at == SIX + MINUTE + 6 * SECOND
     # T2 clears at 06:05, and nothing came between.
     assert came[text] == SIX + 5 * MINUTE
+
+
+def test_what_was_heard_before_the_day_that_is_looked_at_is_not_denied(journal):
+    """T2 was heard, two days before: an answer that goes back a day says how far it looked."""
+    start(journal, SIX, LINE)
+    connect(journal, SIX)
+    come(journal, disturbed(1, SIX + MINUTE))
+    later = SIX + 2 * DAY
+    come(journal, [state(9, later, "clear", "T3")])
+
+    said = explained(Past(journal, later, later + HOUR), "T2", later + HOUR)
+
+    assert "T2 has not been heard in what is looked at." in said

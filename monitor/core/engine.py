@@ -441,7 +441,8 @@ class Engine:
     def _shown_in_words(self, section: str, now: Moment) -> list[str]:
         settled = self.occupancy.sections[section]
         if settled.state is None:
-            return [f"{section} has not been heard yet."]
+            # A day is looked at, or a recording: what came before that nobody asked.
+            return [f"{section} has not been heard in what is looked at."]
         since = clock(settled.so_since, self.line.zone, now)
         return [f"{section} shows {STATES[settled.state.value]} since {since}."]
 

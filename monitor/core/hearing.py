@@ -140,7 +140,7 @@ class Hearing:
         """When *source* was heard last, and when its silence is due, in sentences."""
         heard = self.sources.get(source)
         if heard is None:
-            return [f"{source} has not been heard yet."]
+            return [f"{source} has not been heard in what is looked at."]
         last = clock(heard.last_at, self.line.zone, at)
         said = f"{source} was heard last at {last}"
         due = self.silence_due(source, heard)
