@@ -58,7 +58,7 @@ def daemon(tmp_path):
 def events(daemon):
     """The events that were told, as (kind, values)."""
     found = []
-    for _, text in daemon.stream._events:
+    for _, text, _ in daemon.stream._events:
         lines = dict(line.split(": ", 1) for line in text.rstrip().split("\n"))
         found.append((lines["event"], json.loads(lines["data"])))
     return found
