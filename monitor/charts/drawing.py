@@ -39,6 +39,9 @@ CLOSE, COLUMN_MOST, COLUMN_LEAST = 60, 112, 92
 PLATE = 76
 """Under the words "not known" the hatching leaves so much free."""
 
+LETTER = 24
+"""A section of an overview that is narrower has no room for a letter."""
+
 STEP_MOST = 108
 """The width of a section in the overview of a short line."""
 
@@ -182,8 +185,15 @@ def _section(
         f'<path class="urge" d="M{x + width / 2 - 1.3:.1f} {y - 6:.1f}h2.6v7h-2.6zm0 9h2.6v2.6h-2.6z"/>'
         f'<rect class="hatch" fill="url(#not-known)" x="{left:.1f}" y="{y - tall / 2:.1f}" width="{wide:.1f}" height="{tall:.1f}"/>'
         f'<rect class="outline" x="{left:.1f}" y="{y - tall / 2 - 1:.1f}" width="{wide:.1f}" height="{tall + 2:.1f}"/>'
-        "</g>"
+        f"{_letter(x, y, size)}</g>"
     )
+
+
+def _letter(x: float, y: float, size: tuple[float, float]) -> str:
+    """The letter of work, where the band has room for it."""
+    if size[0] < LETTER or size[1] < LEAST:
+        return ""
+    return f'<text class="letter" x="{x + 3:.1f}" y="{y + 6:.1f}">W</text>'
 
 
 def close_up(
@@ -274,6 +284,7 @@ def _labelled(name: str, look: Look, place: Place, step: int, *, chosen: bool) -
         f'<rect class="hatch" fill="url(#not-known-close)" x="{x}" y="{y - 17}" width="{width}" height="30"/>'
         f'<rect class="block" x="{x}" y="{y - 10}" width="{width}" height="20"/>'
         f'<rect class="outline" x="{x - 1}" y="{y - 11}" width="{width + 2}" height="22"/>'
+        f'<text class="letter" x="{x}" y="{y + 28}">W</text>'
         f'<rect class="plate" x="{middle - PLATE / 2}" y="{y - 8}" width="{PLATE}" height="16"/>'
         f'<text class="word" x="{middle}" y="{y + 5}" text-anchor="middle">{escape(look.word)}</text>'
         f'<a href="/sections/{quote(name, safe="")}"><text class="name" x="{middle}" y="{y + 28}" text-anchor="middle">{escape(name)}</text></a>'

@@ -281,9 +281,7 @@ def tour(line: Line, *, hours: float = TOUR_HOURS, seed: int = 1) -> Scenario:
         )
     end = NIGHT + seconds(hours * 3600)
     random = Random(seed)  # noqa: S311 - the same day again is what it is for
-    later = drawn(
-        line, random, NIGHT, end, every=TOUR_FAULT_EVERY, among=_SHOWN
-    )
+    later = drawn(line, random, NIGHT, end, every=TOUR_FAULT_EVERY, among=_SHOWN)
     branch = line.evaluators[line.sections["M01"].evaluator].gateway or ""
     return Scenario(
         name="tour",

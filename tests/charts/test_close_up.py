@@ -1,7 +1,7 @@
 import re
 from dataclasses import dataclass
 
-from monitor.charts.drawing import close_up, standing
+from monitor.charts.drawing import close_up, overview, standing
 from monitor.core.detector import Place
 
 LINE = Place.example("T107").line
@@ -40,3 +40,12 @@ def test_how_areas_stand_is_told_by_their_names():
     looks = {**dict.fromkeys(LINE.sections, Look(known=True)), "T107": Look()}
 
     assert standing(LINE, looks) == [("thornmere", "1 not known since 02:04")]
+
+
+def test_work_has_its_letter_in_both_drawings():
+    """Beside its outline; the style sheet shows it where there is work."""
+    looks = dict.fromkeys(LINE.sections, Look(known=True, work=True, word=""))
+
+    for drawn in (overview(LINE, looks), close_up(LINE, "T107", looks)):
+        assert drawn.count('data-work="1"') == 3
+        assert len(re.findall(r'<text class="letter"[^>]*>W</text>', drawn)) == 3

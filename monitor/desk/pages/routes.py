@@ -21,6 +21,7 @@ from markupsafe import Markup
 from pydantic import Field
 
 from monitor.charts import drawing
+from monitor.charts.placenames import place_names
 from monitor.core.layout import OPEN
 from monitor.core.moments import parse, stamp
 from monitor.core.words import CAUTION, STATES, clock, readable, span
@@ -543,6 +544,7 @@ class Pages:
             "Before the first train",
             position,
             listed=listed,
+            named=place_names(self._line),
             areas=list(areas),
         )
 
@@ -569,6 +571,7 @@ class Pages:
             in_words=in_words,
             has_ended=has_ended,
             site=self._line.evaluators[one.evaluator].site,
+            named=place_names(self._line),
         )
 
     async def head(self, name: str) -> str:

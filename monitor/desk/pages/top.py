@@ -52,7 +52,7 @@ def top(
         "work": f"Work on the line: {len(going)}",
         "hand-back": f"hand back {at(min(ends))}"
         if ends
-        else "none has an end planned",
+        else ("none has an end planned" if going else "none that this feed shows"),
     }
 
 

@@ -442,6 +442,18 @@ async def stays(page):
     assert await page.evaluate(moved) == "none"
 
 
+async def stands_alone(page, url):
+    """Where no script runs, a page says so, keeps its position, and shows nothing that would do nothing."""
+    said = await page.locator("noscript").inner_text()
+    assert "this page stands as of" in said
+    assert await page.evaluate(DOES_NOTHING) == []
+    way = await page.locator("#faults .what").get_attribute("href") or ""
+    assert way.startswith("/?position=desk&fault=")
+    await page.goto(f"{url}/phone/{way.rpartition('=')[2]}")
+    assert "Telephone" in await page.locator("noscript").inner_text()
+    assert await page.evaluate(DOES_NOTHING) == []
+
+
 async def test_a_shift_by_keys_alone(browser, broker, tmp_path):
     """The desk is taken, which runs the drill; a fault is gone to, shelved, and the desk handed over: without a mouse."""
     async with listening(quick(tmp_path, broker.url)) as daemon:
@@ -499,9 +511,42 @@ async def test_a_shift_by_keys_alone(browser, broker, tmp_path):
             if context is still:
                 await stays(page)
             else:
-                said = await page.locator("noscript").inner_text()
-                assert "this page stands as of" in said
+                await stands_alone(page, daemon.desk_at)
             await context.close()
+
+
+DOES_NOTHING = "[...document.querySelectorAll('button:not(form button), select, textarea')].filter((one) => one.checkVisibility() && !one.closest('dialog')).map((one) => one.textContent)"
+"""What would do nothing where no script runs, and is shown."""
+
+
+async def test_keys_say_what_they_cannot_do_and_a_dimmed_screen_stays_dimmed(
+    browser, broker, tmp_path
+):
+    """C with nothing to close, A before the desk is taken; B holds on every page, and after a page is loaded again; I and E go to the planner and to a head."""
+    async with listening(quick(tmp_path, broker.url)) as daemon:
+        await disturb(broker.url)
+        async with opened(browser, daemon.desk_at) as watched:
+            page = watched.page
+            await expect(page.locator("#this-title")).to_have_text("T2 disturbed")
+            await page.keyboard.press("c")
+            await expect(page.locator("#said")).to_have_text(
+                "Nothing in it waits to be closed."
+            )
+            await page.keyboard.press("a")
+            assert await page.evaluate("document.activeElement.id") == "take"
+            await page.keyboard.press("b")
+            dimmed = "document.documentElement.hasAttribute('data-dimmed')"
+            await page.keyboard.press("e")
+            await expect(page.locator("h1")).to_have_text(re.compile("Head H[12]"))
+            assert await page.evaluate(dimmed)
+            await page.goto(daemon.desk_at)
+            assert await page.evaluate(dimmed)
+            await page.keyboard.press("i")
+            await expect(page).to_have_url(re.compile("/planner"))
+            assert await page.evaluate(dimmed)
+            await page.keyboard.press("b")
+            await page.reload()
+            assert not await page.evaluate(dimmed)
 
 
 async def test_a_head_is_watched_live_under_work(browser, broker, tmp_path):

@@ -101,3 +101,5 @@ def test_trains_and_work_are_counted():
     assert found["moved"] == "last train movement 06:11"
     assert found["work"] == "Work on the line: 3"
     assert found["hand-back"] == "hand back 07:30"
+    assert said(work=work[1:2])["hand-back"] == "none has an end planned"
+    assert said(work=[])["hand-back"] == "none that this feed shows"

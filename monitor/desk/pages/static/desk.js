@@ -707,6 +707,7 @@ async function doing(what) {
     const until = new Date(present() + 8 * 3600e3).toISOString();
     Object.assign(given, { kind, subject, text, until });
   }
+  if (what === "closed" && !told.dataset.closes) { say("Nothing in it waits to be closed."); return; }
   if (what === "closed") {
     for (const alert of told.dataset.closes.split(" ").filter(Boolean)) {
       const text = await ask("Close it: why?", "It stays until a person closes it. Nothing here proves a section empty.");
@@ -763,7 +764,8 @@ async function drill() {
 
 // Keys.
 
-const GO = { d: "/day-list", q: "/quiet", f: "/before-the-first-train", h: "/handover", l: "/login" };
+const GO = { d: "/day-list", q: "/quiet", f: "/before-the-first-train", h: "/handover", l: "/login", i: "/planner" };
+const ALIKE = new Set(["l", "i"]); // the same for every position
 const DO = { s: "seen", w: "going", n: "noted", v: "shelved", c: "closed" };
 
 function step(by) {
@@ -788,17 +790,18 @@ function pressed(event) {
   else if (name === "k") keep();
   else if (name === "m") mute();
   else if (name === "t") trySound();
-  else if (name === "b") dim();
-  else if (GO[name]) location.href = GO[name] + (name === "l" ? "" : query);
+  else if (name === "a") { at("take").focus(); say("Enter takes the desk; Tab goes on."); }
+  else if (name === "e") watchHead();
+  else if (GO[name]) location.href = GO[name] + (ALIKE.has(name) ? "" : query);
   else if (DO[name]) doing(DO[name]);
   else return;
   event.preventDefault();
 }
 
-function dim() {
-  const root = document.documentElement;
-  if (root.hasAttribute("data-dimmed")) root.removeAttribute("data-dimmed");
-  else root.setAttribute("data-dimmed", "");
+function watchHead() {
+  const one = document.querySelector("#fault a[data-watch]");
+  if (one) one.click();
+  else say("No head belongs to what is chosen.");
 }
 
 for (const what of ["keydown", "pointerdown", "wheel"]) document.addEventListener(what, () => { handled = performance.now(); }, { passive: true, capture: true });
