@@ -39,6 +39,9 @@ from replay.simulator.agenda import Agenda
 
 MILLISECOND: Duration = 1000
 
+APART: Duration = 120 * MILLISECOND
+"""Between one snapshot and the next."""
+
 RICHNESS = ("basic", "tallies", "full")
 """How much a feed carries, from little to all."""
 
@@ -173,6 +176,7 @@ class Feed:
         delay_s: the longest an event takes.
         duplicates: share of events that come again.
         reconnect_h: mean time between connections of the monitor, after which retained messages come again; None for never.
+        apart_s: between one snapshot and the next of a source that is back from a silence.
     """
 
     def __init__(
@@ -190,6 +194,7 @@ class Feed:
         delay_s: float = 1.5,
         duplicates: float = 0.005,
         reconnect_h: float | None = 9.0,
+        apart_s: float = 0.12,
     ) -> None:
         self.line = line
         self.agenda = agenda
@@ -203,6 +208,7 @@ class Feed:
         self.delay_s = delay_s
         self.duplicates = duplicates
         self.reconnect_h = reconnect_h
+        self.apart = seconds(apart_s)
         self.sections: dict[str, list[Sighting]] = {one: [] for one in line.sections}
         self.evaluators: dict[str, list[Sighting]] = {
             one: [] for one in line.evaluators
@@ -438,7 +444,9 @@ class Feed:
 
     # Heartbeats, silence, gaps and clocks.
 
-    def _online(self, source: Source, *, first: bool = False) -> None:
+    def _online(
+        self, source: Source, *, first: bool = False, apart: Duration = APART
+    ) -> None:
         source.connected = self.agenda.now
         if source.gateway is not None:
             self._heartbeat(source)
@@ -446,9 +454,11 @@ class Feed:
                 self.agenda.at(
                     self.agenda.now + self.heartbeat, partial(self._beat, source)
                 )
-        self._snapshots(source)
+        self._snapshots(source, apart=apart)
 
-    def _snapshots(self, source: Source, wait: Duration = 2 * SECOND) -> None:
+    def _snapshots(
+        self, source: Source, wait: Duration = 2 * SECOND, apart: Duration = APART
+    ) -> None:
         """Send how everything stands, one after the other; it has said by then that it is online."""
         sends = [
             partial(self.evaluator, name)
@@ -457,7 +467,7 @@ class Feed:
         ]
         sends += [partial(self._snapshot, one) for one in source.sections]
         for place, send in enumerate(sends):
-            moment = self.agenda.now + wait + place * 120 * MILLISECOND
+            moment = self.agenda.now + wait + place * apart
             self.agenda.at(moment, send)
 
     def _snapshot(self, section: str) -> None:
@@ -551,7 +561,7 @@ class Feed:
             # What was lost was numbered: at least the one that would have said so.
             source.number += 1
             self._fault("gap", source, began, now + 3 * SECOND, now + 3 * SECOND)
-        self._online(source)
+        self._online(source, apart=self.apart)
 
     def still_silent(self, until: Moment) -> None:
         """Write down what is not over when the day ends."""

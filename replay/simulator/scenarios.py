@@ -122,6 +122,7 @@ class Scenario:
         turning: share of trains that go into some section and back.
         shunting: share of trains that come in at an open end and go out there again.
         stock: makes a train that comes by itself.
+        apart_s: between one snapshot and the next of a gateway that is back from a silence.
     """
 
     name: str
@@ -135,6 +136,7 @@ class Scenario:
     turning: float = 0.05
     shunting: float = 0.0
     stock: Callable[[Random], Stock] = any_stock
+    apart_s: float = 0.12
 
     def simulate(
         self, line: Line, *, seed: int = 1, richness: str = "full"
@@ -155,6 +157,7 @@ class Scenario:
             turning=self.turning,
             shunting=self.shunting,
             stock=self.stock,
+            apart_s=self.apart_s,
         )
 
 
@@ -292,6 +295,8 @@ def tour(line: Line, *, hours: float = TOUR_HOURS, seed: int = 1) -> Scenario:
         traffic_after_s=19 * 60.0,
         heartbeat_s=5.0,
         headway_s=TOUR_HEADWAY_S,
+        # One section after the other comes back, slowly enough to be seen.
+        apart_s=6.0,
     )
 
 

@@ -123,6 +123,7 @@ def simulate(
     delay_s: float = 1.5,
     duplicates: float = 0.005,
     reconnect_h: float | None = 9.0,
+    apart_s: float = 0.12,
 ) -> Simulation:
     """A recording of *line*, and the truth about it.
 
@@ -145,6 +146,7 @@ def simulate(
         delay_s: the longest way of an event to the monitor.
         duplicates: share of events that come again.
         reconnect_h: mean time between the monitor's connections; None for never.
+        apart_s: between one snapshot and the next of a gateway that is back from a silence.
 
     Raises:
         ValueError: *richness* or the kind of a fault is not known, or *hours* is not above nought.
@@ -172,6 +174,7 @@ def simulate(
         delay_s=delay_s,
         duplicates=duplicates,
         reconnect_h=reconnect_h,
+        apart_s=apart_s,
     )
     evaluators.feed = feed
     traffic_from = None if traffic_after_s is None else begin + seconds(traffic_after_s)

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from monitor.core.engine import Engine
 from monitor.core.events import (
     Contacts,
     EvaluatorState,
@@ -17,7 +18,7 @@ from monitor.core.events import (
     Step,
 )
 from monitor.core.layout import read_line
-from monitor.core.moments import DAY, HOUR, MINUTE, SECOND, parse, stamp
+from monitor.core.moments import DAY, HOUR, MINUTE, SECOND, Moment, parse, stamp
 from replay.simulator import Fault, simulate
 from replay.simulator.faults import KINDS, drawn, sections_on
 from replay.simulator.feed import FeedFault, Shown, Sighting
@@ -965,3 +966,21 @@ def test_a_locked_out_evaluator_is_told_and_its_sections_wait_for_it():
     ]
     assert resets
     assert min(resets) > service[Service.IN_SERVICE]
+
+
+def test_after_the_silence_of_the_tour_one_section_after_the_other_is_known_again():
+    """The branch comes back in the order of its snapshots, far enough apart to be seen at twenty times the speed."""
+    engine = Engine(LINE)
+    back: dict[str, Moment] = {}
+    unknown: set[str] = set()
+    for event in tour(LINE, hours=0.5).simulate(LINE).events:
+        engine.take(event)
+        now = {one for one in engine.not_known() if one.startswith("M")}
+        if event.time > NIGHT + 14 * MINUTE:
+            assert event.arrival is not None
+            back |= dict.fromkeys(unknown - now, event.arrival)
+        unknown = now
+    assert set(back) == {f"M0{n}" for n in range(1, 8)}
+    moments = sorted(back.values())
+    assert all(b - a >= 4 * SECOND for a, b in itertools.pairwise(moments))
+    assert moments[-1] < NIGHT + 17 * MINUTE
