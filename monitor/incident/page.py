@@ -224,7 +224,7 @@ def _row(
         "priority": alert.priority,
         "place": alert.subject.partition("/")[2],
         "title": TITLES.get(alert.kind, alert.kind),
-        "first": f"as told at {when.exactly(one.lines[0][0])}: {one.lines[0][1].summary}",
+        "first": f"as concluded at {when.exactly(one.lines[0][0])}: {one.lines[0][1].summary}",
         "lines": [
             f"{when.exactly(at)} {line.summary}"
             for (_, before), (at, line) in pairwise(one.lines)

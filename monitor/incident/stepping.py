@@ -121,6 +121,7 @@ class _Stepper:
     near: frozenset[str]
     steps: list[Step] = field(default_factory=list)
     happened: list[Change] = field(default_factory=list)
+    concluded: set[str] = field(default_factory=set)
 
     def hear(self, change: Change) -> None:
         if change.place in self.near and self.walk.begin <= change.at <= self.walk.end:
@@ -132,8 +133,11 @@ class _Stepper:
             alert
             for alert in output.alerts
             if f"section/{self.walk.section}" == alert.subject
+            # Told anew it says what was known later, under the time of the first.
+            and alert.id not in self.concluded
             and self.walk.begin <= alert.raised <= self.walk.end
         ]
+        self.concluded |= {alert.id for alert in raised}
         if not (self.happened or raised):
             return
         said = tuple(engine.explain(self.walk.section))

@@ -312,6 +312,13 @@ async def test_the_line_is_drawn_as_it_stood_and_as_it_was_known(path):
         middle = "const s = document.getElementById('scrub'); s.value = s.max / 2; s.dispatchEvent(new Event('input'))"
         await tab.evaluate(middle)
         await expect(tab.locator('#line [data-known="1"]')).not_to_have_count(0)
+        # No section is under work, so none has the letter of it.
+        drawn = "[...document.querySelectorAll('#line .letter')].filter((one) => one.checkVisibility()).length"
+        assert await tab.evaluate(drawn) == 0
+        one = "document.querySelector('#line [data-section]:has(.letter)').dataset"
+        await tab.evaluate(f"{one}.work = '1'")
+        assert await tab.evaluate(drawn) > 0
+        await tab.evaluate(f"{one}.work = '0'")
         await expect(tab.locator('#line [data-shows="train"]')).not_to_have_count(0)
         await expect(bands.first).to_have_text("all heard")
         # Disturbed, and no alert open yet: drawn as that, never dark as a train is.

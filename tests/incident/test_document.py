@@ -14,19 +14,22 @@ from hypothesis import given, strategies as st
 from monitor.core.alerts import line as alert_line
 from monitor.core.engine import Engine
 from monitor.core.events import SectionState, State
-from monitor.core.moments import SECOND, parse
+from monitor.core.layout import read_line
+from monitor.core.moments import MINUTE, SECOND, parse
 from monitor.core.wire import write
+from monitor.demo.example import example_line
 from monitor.handling import Act
 from monitor.incident.document import document, packed
 from monitor.incident.doing import first_seen
 from monitor.incident.page import page
 from monitor.incident.pieces import Piece
 from monitor.incident.report import report
-from monitor.incident.stepping import step_through, walks_of
+from monitor.incident.stepping import Walk, step_through, walks_of
 from monitor.incident.story import gather
 from monitor.incident.told import Sent
 from monitor.painted import Painting
 from replay.player import replay
+from replay.simulator.scenarios import tour
 
 
 def _reading():
@@ -363,7 +366,7 @@ def test_what_changes_is_told_as_it_was_first_and_gravest_alerts_stand_first(
         range(len(story.alerts))
     )
     assert graver == sorted(graver)
-    assert text.count("<summary>as told at ") == len(story.alerts)
+    assert text.count("<summary>as concluded at ") == len(story.alerts)
     assert changed
     assert lasting
     assert text.count("open until closed") == len(lasting)
@@ -378,3 +381,16 @@ def test_what_was_not_known_is_told_by_gateway_from_when_to_when(story_of):
     assert "Not known from 06:10:00.000 to 06:20:01.000: " in text
     assert " of gateway GW2" in text
     assert "At least 5 trains handed over" in text
+
+
+def test_no_step_says_what_was_known_later():
+    """An alert that is told anew is no further step under the time of its first line: the train that came out at 02:11:19 was not known of at 02:09:05."""
+    line = read_line(example_line())
+    events = tour(line, hours=0.5).simulate(line).events
+    moment = parse("2026-05-04T02:09:00Z")
+    walk = Walk(section="T08", begin=moment - 5 * MINUTE, end=moment + MINUTE)
+    later = Walk(section="P05", begin=moment, end=moment + 6 * MINUTE)
+    steps, _ = step_through(Engine(line), events, [walk, later])
+    assert sum("vanished-train" in one.what for one in steps.steps) == 1
+    assert not any("02:11" in said for one in steps.steps for said in one.said)
+    assert not any("02:11" in one.what for one in steps.steps)
