@@ -114,8 +114,9 @@ def test_the_page_tells_of_the_last_thirty_days(ask):
     assert "<b>2 (0.24 to 7.2)</b> disturbances" in found.text
     assert CAUTION in found.text
     assert "style=" not in found.text
-    assert "<script src=" in found.text  # that of every sheet, and none besides
-    assert found.text.count("<script") == 1
+    # That of every page and that of every sheet, and none besides.
+    assert found.text.count("<script src=") == 2
+    assert found.text.count("<script") == 2
 
 
 def test_the_page_tells_of_the_days_that_are_asked_for(ask):
