@@ -14,7 +14,7 @@ from markupsafe import Markup
 from monitor.core.layout import Line
 from monitor.core.moments import HOUR, MINUTE, Moment, exact, parse
 from monitor.core.words import CAUTION
-from monitor.desk.model import Desk, FaultOut, Refused
+from monitor.desk.model import Desk, FaultOut, KeepOut, Refused
 from monitor.desk.pages.when import local, read_local
 from monitor.desk.windows import Made, Window
 
@@ -101,9 +101,31 @@ class ReplayPage:
             made=made,
             parts=Markup("" if made is None else made.parts),  # noqa: S704 - escaped where it was made
             why=why,
+            kept=self._kept(await self._desk.keeps(), window),
             whole=CAUTION,
         )
         return HTMLResponse(text, 200 if not why else 422)
+
+    def _kept(
+        self, keeps: list[KeepOut], window: Window | None
+    ) -> list[dict[str, Any]]:
+        """The windows that are kept, newest first, each with the way to it, and whether it lies in what is shown."""
+        zone = self._line.zone
+        return [
+            {
+                "words": " to ".join(
+                    local(parse(moment), zone).replace("T", " ")
+                    for moment in (one.begin, one.end)
+                ),
+                "href": f"/replay?{urlencode({'from': one.begin, 'to': one.end})}",
+                "by": one.by or one.position,
+                "reason": one.reason,
+                "here": window is not None
+                and parse(one.begin) < window.end
+                and window.begin < parse(one.end),
+            }
+            for one in sorted(keeps, key=lambda x: x.begin, reverse=True)
+        ]
 
     async def data(
         self,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import gzip
 import json
+import re
 import shutil
 
 import httpx
@@ -18,8 +19,9 @@ from monitor.desk.app import create
 from monitor.desk.model import NotThere, Refused
 from monitor.desk.pages.ticks import Ticks
 from monitor.desk.replaying import Replaying
-from monitor.desk.windows import Window
+from monitor.desk.windows import Made, Window
 from monitor.journal import Journal
+from monitor.keeps import Keep
 from monitor.settings.desk import DeskSettings
 from tests.desk.daemon import NOON
 from tests.live import disturb, event, listening, publish, quick
@@ -58,6 +60,38 @@ async def test_a_window_that_cannot_be_shown_is_said_on_the_page(client, asked, 
     assert why in answer.text
     assert 'name="from"' in answer.text
     assert CAUTION in answer.text
+
+
+async def test_the_windows_that_are_kept_are_listed(daemon, client, monkeypatch):
+    """From when to when, by whom and why, each with the way to it, and marked where it lies in what is asked for."""
+
+    async def made(_window):
+        return Made(window="12:30 to 13:00", rehearsal=False, parts="", packed=b"")
+
+    monkeypatch.setattr(daemon.desk, "replayed", made)
+    for number, (begin, reason) in enumerate(
+        [(NOON, "train came out of T107"), (NOON + 3 * HOUR, "<b>another</b>")]
+    ):
+        daemon.keeps[str(number)] = Keep(
+            id=str(number),
+            begin=begin,
+            end=begin + HOUR,
+            reason=reason,
+            by="Ada",
+            position="north",
+            entered=NOON,
+        )
+
+    answer = await client.get(
+        "/replay?from=2026-05-04T12:30:00Z&to=2026-05-04T13:00:00Z"
+    )
+
+    lines = re.findall(r"<li>(.*?)</li>", answer.text)
+    assert len(lines) == 2
+    assert "by Ada: &lt;b&gt;another" in lines[0]
+    assert "lies in this window" not in lines[0]
+    assert "by Ada: train came out of T107 <b>(lies in this window)</b>" in lines[1]
+    assert 'href="/replay?from=2026-05-04T12%3A00%3A00' in lines[1]
 
 
 async def test_without_a_journal_there_is_nothing_to_look_back_into():
