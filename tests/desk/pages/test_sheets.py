@@ -9,6 +9,7 @@ from playwright.async_api import expect
 
 from tests.desk.pages.browsing import CHROMIUM, opened
 from tests.live import disturb, event, listening, publish, quick, until
+from tests.mosquitto import open_port
 
 pytestmark = [
     pytest.mark.browser,
@@ -24,6 +25,9 @@ LIVE = (
     "/before-the-first-train",
     "/handover",
 )
+STAND = ("/sections/T2", "/heads/H2", "/before-the-first-train")
+"""Which of them show how sections stand."""
+
 RENEWED_MS = 16_000
 HATCHED = "getComputedStyle(document.querySelector('main')).backgroundImage"
 
@@ -65,7 +69,8 @@ async def test_a_sheet_renews_itself_and_is_hatched_where_it_cannot(
                 await page.goto(f"{daemon.desk_at}{path}")
                 await page.route(f"**{path}", lambda route: route.abort())
                 await page.clock.run_for(45_000)
-                assert await page.evaluate(HATCHED) == "none", path
+                if path not in STAND:
+                    assert await page.evaluate(HATCHED) == "none", path
                 await page.clock.run_for(20_000)
                 assert "repeating-linear-gradient" in await page.evaluate(HATCHED), path
                 said = page.locator(".as-of")
@@ -84,6 +89,33 @@ async def test_a_sheet_renews_itself_and_is_hatched_where_it_cannot(
             )
             await expect(page.locator(".as-of")).to_have_text(re.compile("7. s ago"))
             assert await page.evaluate(HATCHED) == "none"
+
+
+async def test_where_sections_are_shown_a_dead_monitor_is_said_as_soon_as_on_the_desk(
+    browser, broker, tmp_path
+):
+    """Long before the minute after which any sheet is old: hatched, with since when nothing is known; a day list is no older for it."""
+    settings = quick(tmp_path, broker.url, desk={"port": open_port()})
+    pages = {}
+    async with listening(settings) as daemon:
+        for path in (*STAND, "/day-list"):
+            page = pages[path] = await browser.new_page()
+            await page.goto(f"{daemon.desk_at}{path}")
+            assert await page.evaluate(HATCHED) == "none", path
+    for path in STAND:
+        said = pages[path].locator(".as-of")
+        await expect(said).to_contain_text(
+            re.compile(r"not known since \d\d:\d\d:\d\d"), timeout=20_000
+        )
+        assert "repeating-linear-gradient" in await pages[path].evaluate(HATCHED)
+    assert await pages["/day-list"].evaluate(HATCHED) == "none"
+    async with listening(settings):
+        for path in STAND:
+            said = pages[path].locator(".as-of")
+            await expect(said).not_to_contain_text("not known since", timeout=20_000)
+            assert await pages[path].evaluate(HATCHED) == "none"
+    for page in pages.values():
+        await page.close()
 
 
 PAPER = """() => {

@@ -1,16 +1,22 @@
 // A sheet stands as of its time, says how old it is, and renews itself where it tells how things stand now; it is hatched when it cannot.
+// Where it shows how sections stand it is hatched as soon as the desk is: a dead monitor must not look like a quiet line.
 // P prints it, Escape goes back to the desk.
 
-import { age, part } from "./server.js";
+import { age, clock, part } from "./server.js";
 
 const EVERY_MS = 15000; // so often it is asked for anew
 const AGAIN_MS = 3000; // and so soon where that failed
 const OLD_MS = 60000; // older than this is not how things stand
+const STANDS_MS = 3000; // nor is it where sections are shown and the monitor was not heard for so long
+const PING_MS = 1000;
 const MOVES = ".close, .strips, .scroll, main"; // what scrolls by itself
 const FIELDS = "input, textarea, select";
 const body = document.body;
 const live = body.dataset.live === "1";
+const stands = body.dataset.stands === "1";
+let ahead = Date.parse(body.dataset.now) - performance.now(); // the monitor's clock before the one that counts here
 let asOf = performance.now();
+let heard = asOf;
 let asking = false;
 let timer;
 
@@ -26,6 +32,8 @@ async function renew() {
   if (text === null) return;
   const made = new DOMParser().parseFromString(text, "text/html");
   asOf = begun;
+  heard = begun;
+  ahead = Date.parse(made.body.dataset.now) - begun;
   put(document.querySelector("main"), made.querySelector("main"));
   for (const one of ["h1", ".as-of"]) document.querySelector(one).innerHTML = made.querySelector(one).innerHTML;
   document.title = made.title;
@@ -82,10 +90,19 @@ function find(place, at) {
   return alike.find((one) => at.href !== null && one.getAttribute("href") === at.href) ?? alike[at.number];
 }
 
+async function ping() {
+  // Light enough for every second: only whether the monitor answers.
+  const begun = performance.now();
+  if (document.visibilityState !== "hidden" && await part("/healthz") !== null) { heard = begun; look(); }
+  setTimeout(ping, PING_MS);
+}
+
 function look() {
   const ms = performance.now() - asOf;
-  const old = live && ms > OLD_MS;
-  document.getElementById("aged").textContent = `, ${age(Math.floor(ms / 1000) * 1000)} ago${old ? ": the monitor does not answer, do not read the line from it" : ""}`;
+  const silent = stands && performance.now() - heard > STANDS_MS;
+  const old = live && (ms > OLD_MS || silent);
+  const since = silent ? `, not known since ${clock(heard + ahead, body.dataset.zone)}` : "";
+  document.getElementById("aged").textContent = `, ${age(Math.floor(ms / 1000) * 1000)} ago${old ? `: the monitor does not answer${since}, do not read the line from it` : ""}`;
   body.classList.toggle("stale", old);
 }
 
@@ -104,6 +121,7 @@ setInterval(look, 1000);
 look();
 if (live) {
   timer = setTimeout(renew, EVERY_MS);
+  if (stands) ping();
   document.addEventListener("visibilitychange", renew);
   addEventListener("online", renew);
 }
