@@ -7,7 +7,7 @@ All lengths are in px of the drawing, which a page may show at any size.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import tzinfo
 from html import escape
 from typing import Protocol
@@ -103,19 +103,27 @@ def overview(line: Line, looks: Mapping[str, Look]) -> str:
 
 
 def standing(line: Line, looks: Mapping[str, Look]) -> list[tuple[str, str]]:
-    """The areas by name, each with how its sections stand, as the overview says it beside its bands."""
+    """The areas by name, each with how its sections stand, as the overview says it beside its bands; before that, how many of them a fault is open about, where people are called for it: the drawing may be out of sight."""
     since: dict[str, list[str]] = {}
     total: dict[str, int] = {}
+    faults: dict[str, list[str]] = {}
     for name, section in line.sections.items():
+        faults.setdefault(section.area, []).append(looks[name].fault)
         gone = since.setdefault(section.area, [])
         total[section.area] = total.get(section.area, 0) + 1
         if not looks[name].known:
             gone.append(looks[name].since)
     names = place_names(line)
     return [
-        (names[area], stands(gone, total[area], line.zone))
+        (names[area], _called(faults[area]) + stands(gone, total[area], line.zone))
         for area, gone in since.items()
     ]
+
+
+def _called(faults: Sequence[str]) -> str:
+    """Of how many sections an urgent or prompt fault is open."""
+    counted = [(faults.count(one), one) for one in ("urgent", "prompt")]
+    return "".join(f"{count} {one}, " for count, one in counted if count)
 
 
 def _band(

@@ -42,6 +42,15 @@ def test_how_areas_stand_is_told_by_their_names():
     assert standing(LINE, looks) == [("thornmere", "1 not known since 02:04")]
 
 
+def test_areas_out_of_sight_say_what_people_are_called_for():
+    """Before how they are heard; what is planned calls nobody."""
+    looks = dict.fromkeys(LINE.sections, Look(known=True))
+    looks["T107"] = Look(known=True, fault="urgent")
+    looks["T109"] = Look(known=True, fault="planned")
+
+    assert standing(LINE, looks) == [("thornmere", "1 urgent, all heard")]
+
+
 def test_work_has_its_letter_in_both_drawings():
     """Beside its outline; the style sheet shows it where there is work."""
     looks = dict.fromkeys(LINE.sections, Look(known=True, work=True, word=""))

@@ -138,9 +138,9 @@ function drawNow() {
 }
 
 function drawOne(one, look) {
-  // Only what is another is touched: every attribute that is set asks for styles anew.  Gives whether it became known, or ceased to be.
+  // Only what is another is touched: every attribute that is set asks for styles anew.  Gives whether it became known, or ceased to be, or a fault about it came or went.
   const now = { shows: look.shows, known: look.known ? "1" : "0", since: look.since, fault: look.fault, work: look.work ? "1" : "0" };
-  const turned = now.known !== one.is.known || now.since !== one.is.since;
+  const turned = now.known !== one.is.known || now.since !== one.is.since || now.fault !== one.is.fault;
   for (const [name, value] of Object.entries(now)) if (one.is[name] !== value) one.node.dataset[name] = value;
   one.is = now;
   if (one.word) write(one.word, look.word);
@@ -177,8 +177,13 @@ function bands(changed) {
     const every = names.map((name) => drawn.get(name)[0].is);
     const said = stands(every.filter((one) => one.known === "0"), every.length);
     write(node, said);
-    write(above, said);
+    write(above, calls(every) + said);
   }
+}
+
+function calls(every) {
+  const counted = ["urgent", "prompt"].map((name) => [every.filter((one) => one.fault === name).length, name]);
+  return counted.map(([count, name]) => (count ? `${count} ${name}, ` : "")).join("");
 }
 
 function stands(gone, total) {
