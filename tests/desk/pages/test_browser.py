@@ -454,6 +454,15 @@ async def stands_alone(page, url):
     assert await page.evaluate(DOES_NOTHING) == []
 
 
+async def keeps_the_hour(page):
+    """K keeps what the journal has of a fault, and says from when to when."""
+    await page.keyboard.press("k")
+    await page.keyboard.type("to be looked at")
+    await page.locator("#asking-yes").click()
+    kept = re.compile(r"^Kept from .*\d\d:\d\d to .*\d\d:\d\d\.$")
+    await expect(page.locator("#said")).to_have_text(kept)
+
+
 async def test_a_shift_by_keys_alone(browser, broker, tmp_path):
     """The desk is taken, which runs the drill; a fault is gone to, shelved, and the desk handed over: without a mouse."""
     async with listening(quick(tmp_path, broker.url)) as daemon:
@@ -475,6 +484,7 @@ async def test_a_shift_by_keys_alone(browser, broker, tmp_path):
             await expect(page.locator("#sound-said")).to_contain_text("by unnamed")
             await page.keyboard.press("w")
             await expect(page.locator("#fault .who")).to_contain_text("unnamed going")
+            await keeps_the_hour(page)
             await page.keyboard.press("v")
             await page.keyboard.type("known, the spare part comes on Monday")
             await page.keyboard.press("Tab")

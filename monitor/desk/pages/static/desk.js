@@ -729,14 +729,22 @@ function done(why, said) {
   if (why === null) refresh();
 }
 
+function moment(ms) {
+  // With its day, where that is not today.
+  const day = (one) => new Date(one).toLocaleDateString("en-GB", { day: "numeric", month: "short", timeZone: zone });
+  return `${day(ms) === day(present()) ? "" : `${day(ms)} `}${clock(ms, zone).slice(0, 5)}`;
+}
+
 async function keep() {
   const row = document.querySelector("#faults .row[data-chosen] .age");
   if (!row) return;
-  const middle = Date.parse(row.dataset.began);
-  const reason = await ask("Keep this hour: why?", "From half an hour before the fault began to half an hour after, whatever is deleted later.");
+  const began = Date.parse(row.dataset.began);
+  const reason = await ask("Keep this hour: why?", "From half an hour before the fault began up to now, half an hour after it began at least, whatever is deleted later.");
   if (!reason) return;
-  const [begin, end] = [-1800e3, 1800e3].map((ms) => new Date(middle + ms).toISOString());
-  done(await act("/api/v1/keeps", { position, begin, end, reason, key: key() }), "Kept.");
+  // What is listed is open: it may have gone on for hours.
+  const window = [began - 1800e3, Math.max(began + 1800e3, present())];
+  const [begin, end] = window.map((moment) => new Date(moment).toISOString());
+  done(await act("/api/v1/keeps", { position, begin, end, reason, key: key() }), `Kept from ${moment(window[0])} to ${moment(window[1])}.`);
 }
 
 async function take_desk() {
