@@ -13,7 +13,7 @@ from playwright.async_api import expect
 
 from monitor.acts import acts
 from monitor.core.layout import read_line
-from monitor.core.moments import SECOND, as_datetime
+from monitor.core.moments import SECOND, as_datetime, parse
 from monitor.desk.people import Person, write_people
 from monitor.desk.roles import Role
 from monitor.handling import Act
@@ -580,6 +580,12 @@ async def test_a_head_is_watched_live_under_work(browser, broker, tmp_path):
             await expect(part).to_contain_text("under work: T2")
             await expect(part.locator(".level")).to_have_text("3.41 V")
             await expect(part.locator(".big").first).to_contain_text("8axles")
+            # What is played has another clock: the page goes by what the monitor told.
+            told = "document.querySelector('#part [data-now]').dataset.now"
+            assert (
+                abs(parse(await watched.page.evaluate(told)) - daemon._now())
+                < 60 * SECOND
+            )
             await watched.page.locator("#count").click()
             await expect(part).to_contain_text("Counted since")
             later = daemon._now() + SECOND

@@ -8,13 +8,21 @@ const OLD_MS = 3000; // somebody turns a wheel and looks: what is older is not w
 const body = document.body;
 const at = (id) => document.getElementById(id);
 const zone = body.dataset.zone;
-const ahead = Date.parse(body.dataset.now) - Date.now();
+let ahead = Date.parse(body.dataset.now) - Date.now();
 let asOf = Date.now();
+let now = body.dataset.now; // by the monitor
 let since = null;
 
 async function refresh() {
   const text = await part(body.dataset.part + (since ? `?since=${encodeURIComponent(since)}` : ""));
-  if (text !== null) { at("part").innerHTML = text; asOf = Date.now(); }
+  if (text !== null) {
+    at("part").innerHTML = text;
+    asOf = Date.now();
+    // A clock that is played runs at its own pace: it is what the monitor told last.
+    now = at("part").querySelector("[data-now]").dataset.now;
+    ahead = Date.parse(now) - asOf;
+  }
+  return text !== null;
 }
 
 async function follow() {
@@ -33,7 +41,10 @@ function look() {
 document.querySelector(".phone-top a").addEventListener("click", (event) => {
   if (history.length > 1) { event.preventDefault(); history.back(); }
 });
-at("count").addEventListener("click", () => { since = new Date(Date.now() + ahead).toISOString(); refresh(); });
+at("count").addEventListener("click", async () => {
+  since = await refresh() ? now : new Date(Date.now() + ahead).toISOString();
+  refresh();
+});
 at("all").addEventListener("click", () => { since = null; refresh(); });
 setInterval(look, 500);
 outbox(() => {});
