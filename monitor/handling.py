@@ -36,6 +36,9 @@ from monitor.findings import FINDINGS, Cause, is_cause
 LOOKED_BACK: Duration = 7 * DAY
 """Before something is shelved, what that would have hidden in so long is shown."""
 
+UNSEEN: Duration = DAY
+"""So long what is over and nobody has seen is kept before people: through every shift that may have to know of it (common practice: three a day)."""
+
 MOST = 500
 """Characters of a reason or a note that are kept."""
 
@@ -465,6 +468,30 @@ class Handling:
             for name in one.lasting
             if name in self._alerts
         )
+
+    def is_over_not_seen(self, fault: str, at: Moment) -> bool:
+        """Whether a fault is over, somebody was needed for something in it, and nobody has seen that; for a day after its end.
+
+        Raises:
+            KeyError: it was never told of.
+        """
+        one = self._faults[fault]
+        if one.into is not None or one.ended is None or at - one.ended >= UNSEEN:
+            return False
+        return not self.is_open(fault) and any(
+            known.life is Life.OVER_NOT_SEEN
+            and RANKS[known.alert.priority] >= CALLING
+            and not self.of(known.alert.id, at).quiet
+            for name in one.alerts
+            if (known := self._alerts.get(name)) is not None
+        )
+
+    def over_not_seen(self, at: Moment) -> list[Fault]:
+        """The faults that are over and that nobody has seen, in the order in which they came."""
+        found = [
+            one for one in self._faults.values() if self.is_over_not_seen(one.id, at)
+        ]
+        return sorted(found, key=lambda one: (one.raised, one.id))
 
     def fault(self, name: str) -> Fault:
         """A fault as it stands, or the one that took it in.

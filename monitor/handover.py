@@ -388,7 +388,7 @@ def make(
         made=now,
         who_goes=who_goes,
         who_comes=who_comes,
-        faults=tuple(_open_faults(handling, subjects)),
+        faults=tuple(_open_faults(handling, subjects, now)),
         resets=resets_waiting(engine, now, sections=sections, passed=read.passed),
         standing=before_first_train(engine, handling, now, sections=sections),
         work=_work(engine, sections, now),
@@ -413,8 +413,10 @@ def both_names(desk: Desk, now: Moment) -> tuple[str, str]:
     return desk.who, ""
 
 
-def _open_faults(handling: Handling, subjects: frozenset[str]) -> Iterator[OpenFault]:
-    for fault in handling.open_faults():
+def _open_faults(
+    handling: Handling, subjects: frozenset[str], now: Moment
+) -> Iterator[OpenFault]:
+    for fault in (*handling.open_faults(), *handling.over_not_seen(now)):
         if subjects.isdisjoint((fault.subject, *fault.subjects)):
             continue
         attended = handling.attended(fault.id)
@@ -623,6 +625,8 @@ def _fault_row(one: OpenFault, when: Any) -> str:
     going = [f"going {names(one.going)}"] if one.going else []
     who = ", ".join([*there, *going]) or "nobody goes"
     row = f"{fault.number} {fault.priority}: {fault.headline}, since {when(fault.began)}; {who}"
+    if fault.ended is not None and not fault.lasting:
+        row += f"; over since {when(fault.ended)}"
     if not one.seen:
         row += "; NOT SEEN"
     return "\n".join([row, *(f"  note: {on_one_line(text)}" for text in one.notes)])

@@ -379,6 +379,27 @@ def test_what_nobody_has_to_do_with_is_forgotten_in_the_end(monkeypatch):
     assert len(handling.acts(0, NOON + DAY)) <= 11
 
 
+def test_what_is_over_and_nobody_has_seen_stays_for_a_day():
+    """Only what somebody was needed for, and until somebody has seen it; it is not open, so nobody is called for it anew."""
+    handling, over = Handling(), NOON + HOUR
+    missed = alert(subject="section/T1")
+    planned = alert("reset-unproved", "section/T2", priority="planned")
+    quiet = alert(subject="section/T3", parameters={"quiet": "under work"})
+    for one in (missed, planned, quiet):
+        handling.told(one)
+        handling.told_fault(fault(one))
+        handling.told(replace(one, ended=over))
+        handling.told_fault(fault(one, ended=over))
+
+    assert [one.id for one in handling.over_not_seen(over)] == [missed.id]
+    assert handling.is_over_not_seen(missed.id, over + DAY - SECOND)
+    assert not handling.is_over_not_seen(missed.id, over + DAY)
+    assert not handling.is_open(missed.id)
+    assert handling.unanswered(missed.id, over) == ()
+    handling.take(act("seen", fault=missed.id))
+    assert handling.over_not_seen(over) == []
+
+
 def test_open_faults_and_what_was_entered_when(handling):
     """In the order in which they came; a fault is seen when all in it is."""
     other = alert("repeat-disturbance")

@@ -207,6 +207,23 @@ def test_open_faults_and_who_goes():
     assert sheet_of(told(QUIET), handling).faults[0].seen
 
 
+def test_what_is_over_and_nobody_has_seen_is_handed_over():
+    """A fault that came and went while nobody looked is on the sheet until somebody has seen it."""
+    one = alert()
+    handling = Handling()
+    handling.told(one)
+    handling.told(replace(one, ended=at("08:00")))
+    handling.told_fault(fault(one, ended=at("08:00"), open=()))
+    sheet = sheet_of(told(QUIET), handling)
+    handling.take(act("seen", fault=one.id))
+
+    assert [(each.fault.id, each.seen) for each in sheet.faults] == [(one.id, False)]
+    assert "; over since 08:00; NOT SEEN" in " ".join(
+        print_sheet(sheet, plain_line()).split()
+    )
+    assert sheet_of(told(QUIET), handling).faults == ()
+
+
 def test_a_fault_that_a_person_has_to_close_is_on_it_until_then():
     """A train unaccounted for is handed over though all else is over."""
     one = alert("vanished-train", priority="urgent")

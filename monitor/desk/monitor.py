@@ -254,6 +254,7 @@ class MonitorDesk:
         self._there = Whereabouts(line)
         self._faults: dict[str, Fault] = {}
         self._lasting: dict[str, Fault] = {}
+        self._over: dict[str, Fault] = {}
         self._former: dict[str, Fault] = {}
         self._fault_of: dict[str, str] = {}
         self._open: dict[str, _Open] = {}
@@ -325,6 +326,10 @@ class MonitorDesk:
         self._lasting.pop(fault.id, None)
         if fault.into is None and (fault.ended is None or fault.lasting):
             self._lasting[fault.id] = fault
+        # Those that are over are looked through until somebody has seen them.
+        self._over.pop(fault.id, None)
+        if fault.into is None and fault.ended is not None:
+            self._over[fault.id] = fault
         self._fault_of.update((alert, fault.id) for alert in fault.alerts)
         open_now = set(fault.open)
         for alert in fault.alerts:
@@ -335,6 +340,7 @@ class MonitorDesk:
             for one in over[:-KEPT_FAULTS]:
                 del self._faults[one.id]
                 self._lasting.pop(one.id, None)
+                self._over.pop(one.id, None)
             kept = self._faults
             self._fault_of = {a: f for a, f in self._fault_of.items() if f in kept}
 
@@ -450,11 +456,16 @@ class MonitorDesk:
 
     async def faults(self, *, is_open: bool | None) -> list[model.FaultOut]:
         """Faults, in the order in which they came."""
-        every = (self._lasting if is_open else self._faults).values()
+        if is_open:
+            over = self._over.items()
+            self._over = {n: f for n, f in over if self._is_before_people(f)}
+            every = {**self._lasting, **self._over}.values()
+        else:
+            every = self._faults.values()
         return [
             self._fault(fault)
             for fault in sorted(every, key=lambda f: (f.raised, f.id))
-            if is_open is None or self._is_open(fault) == is_open
+            if is_open is None or self._is_before_people(fault) == is_open
         ]
 
     async def fault(self, name: str) -> model.FaultOut:
@@ -488,6 +499,16 @@ class MonitorDesk:
         except KeyError:
             return fault.ended is None and fault.into is None
 
+    def _is_unseen(self, fault: Fault) -> bool:
+        """Whether it is over and nobody has seen it: it stays before people until somebody has."""
+        try:
+            return self._lent.handling.is_over_not_seen(fault.id, self._lent.now())
+        except KeyError:
+            return False
+
+    def _is_before_people(self, fault: Fault) -> bool:
+        return self._is_open(fault) or self._is_unseen(fault)
+
     def _fault(self, fault: Fault) -> model.FaultOut:
         attended = self._lent.handling.attended(fault.id)
         into = None
@@ -512,7 +533,7 @@ class MonitorDesk:
             into_number=into.number if into is not None else None,
             why=fault.why,
             calls=fault.calls,
-            is_open=self._is_open(fault),
+            is_open=self._is_before_people(fault),
             seen=self._is_seen(fault),
             quiet=self._quiet(fault),
             going=list(attended.going),

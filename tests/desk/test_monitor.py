@@ -260,6 +260,21 @@ async def test_faults_by_number_and_where_they_went(daemon):
         await desk.fault("KKKK")
 
 
+async def test_what_is_over_stays_before_people_until_somebody_has_seen_it(daemon):
+    """A prompt fault that nobody saw is still told as one to see when it is over, but colours no section."""
+    daemon.tell(alert(), faults=[fault(alert())])
+    over = alert(ended=NOON + 5 * MINUTE)
+    daemon.tell(over, faults=[fault(over, ended=NOON + 5 * MINUTE)])
+    async with daemon.running() as desk:
+        [told] = await desk.faults(is_open=True)
+        assert (told.id, told.seen, told.is_open) == (over.id, False, True)
+        assert await desk.faults(is_open=False) == []
+        assert (await desk.section("T107", 1)).faults == []
+        await desk.act(MOOR, SeenIn(what="seen", fault=over.id))
+        assert await desk.faults(is_open=True) == []
+        assert not (await desk.fault("XLLM")).is_open
+
+
 async def test_what_only_a_person_ends_keeps_its_fault_open(daemon):
     """A fault that has ended but holds what stays until it is closed is open for people, until then."""
     stays = alert("vanished-train", "section/T108", priority="urgent")

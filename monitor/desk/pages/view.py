@@ -64,7 +64,7 @@ class Row:
         since: the time of day, with the date where that is another day.
         age: since then.
         began: for a page that counts on.
-        end: "over" where everything in it is, "stays until closed" where a person still has to close some of it, or "".
+        end: "over" where everything in it is, "over, not seen" where nobody has seen that, "stays until closed" where a person still has to close some of it, or "".
         alerts: ids of all alerts in it, in the order in which they came.
         also: what else is open in it than the headline says, or "".
     """
@@ -453,7 +453,9 @@ def _end(fault: FaultOut) -> str:
     """Whether what *fault* is about has ended, for people too."""
     if fault.lasting:
         return "stays until closed"
-    return "over" if fault.ended is not None else ""
+    if fault.ended is None:
+        return ""
+    return "over" if fault.seen else "over, not seen"
 
 
 def _also(fault: FaultOut) -> str:
