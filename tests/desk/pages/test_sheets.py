@@ -118,6 +118,24 @@ async def test_where_sections_are_shown_a_dead_monitor_is_said_as_soon_as_on_the
         await page.close()
 
 
+WAITS = """() => localStorage.setItem("tallywatch-waiting", JSON.stringify([{ what: "noted", fault: "x", text: "y", key: "k1", at: "2026-05-04T02:11:09Z" }]))"""
+NONE_WAITS = "localStorage.getItem('tallywatch-waiting') === '[]'"
+
+
+async def test_what_waits_in_a_phone_is_sent_as_soon_as_the_monitor_is_heard(
+    browser, broker, tmp_path
+):
+    """A few seconds after it answers again, by the page's clock, not a quarter of a minute."""
+    async with listening(quick(tmp_path, broker.url)) as daemon:
+        page = await browser.new_page()
+        await page.clock.install()
+        await page.goto(f"{daemon.desk_at}/heads/H2/watch")
+        await page.evaluate(WAITS)
+        await page.clock.run_for(3_000)
+        await page.wait_for_function(NONE_WAITS, timeout=6_000)
+        await page.close()
+
+
 PAPER = """() => {
   const wrong = [];
   const light = (colour) => {

@@ -1,7 +1,7 @@
 // What somebody on the track says: it waits in the phone until it is sent, with its own time, and what was refused stays there too, until somebody writes it again or drops it.
 // Every page of a phone shows what is in it, with the way to the fault that it is about.
 
-import { clock, tell } from "./server.js";
+import { clock, part, tell } from "./server.js";
 
 const STORE = "tallywatch-waiting";
 const REFUSALS = "tallywatch-refused";
@@ -10,6 +10,7 @@ const SAYS = { going: "I am going", on_site: "I am on site", found: "found", gon
 const REFUSED = new Set([400, 404, 409, 413, 422]);
 const here = document.body.dataset.fault;
 const zone = document.body.dataset.zone;
+const AGAIN_MS = 2000;
 let sending = false;
 let heard = () => {};
 
@@ -48,8 +49,13 @@ export function outbox(hear) {
   show();
   addEventListener("online", send);
   addEventListener("storage", show); // another page of this phone wrote there
-  setInterval(send, 15000);
+  setInterval(again, AGAIN_MS);
   return send();
+}
+
+/** Send what waits, as soon as the monitor is heard again: it is asked for that alone, so that nothing is sent in vain. */
+async function again() {
+  if (waiting().length && !sending && await part("/healthz") !== null) await send();
 }
 
 async function send() {
