@@ -588,6 +588,7 @@ class FaultOut(Out):
         into: id of the fault that took this one in.
         into_number: the number of that one: where this one went.
         why: why it was told otherwise, where something else is in force than when it was told; "" where it was not.
+        since: when what its headline says began; `began` is of its first alert.
         is_open: people still have to do with it: it has not ended, something in it stays until it is closed, or it is over and nobody has seen it.
         seen: somebody has seen everything in it.
         quiet: why nobody is called for anything in it, or "": no page sounds for it.
@@ -605,6 +606,7 @@ class FaultOut(Out):
     priority: Priority
     subject: str
     began: str
+    since: str = ""
     raised: str
     ended: str | None
     alerts: list[str]

@@ -235,6 +235,7 @@ class _Open:
     says: str
     rank: int
     is_quiet: bool
+    began: Moment
 
 
 class MonitorDesk:
@@ -298,6 +299,7 @@ class MonitorDesk:
                     headline(alert),
                     RANKS[alert.priority],
                     "quiet" in alert.parameters,
+                    alert.began,
                 )
         self._traffic.told(output.facts)
 
@@ -521,6 +523,7 @@ class MonitorDesk:
             priority=fault.priority,
             subject=fault.subject,
             began=stamp(fault.began),
+            since=stamp(self._since(fault)),
             raised=stamp(fault.raised),
             ended=_stamped(fault.ended),
             alerts=list(fault.alerts),
@@ -551,6 +554,21 @@ class MonitorDesk:
         about = [self._open[one].subject for one in fault.open if one in self._open]
         waiting = [f"section/{name}" for name in fault.waiting]
         return list(dict.fromkeys([*about, *waiting]))
+
+    def _since(self, fault: Fault) -> Moment:
+        """When what the headline says began; the fault itself may have begun with something that is over."""
+        found = [self._open[one] for one in fault.open if one in self._open]
+        if not found:
+            resets = self._lent.engine().resets_waiting() if fault.waiting else {}
+            waiting = [resets[name].began for name in fault.waiting if name in resets]
+            return min(waiting, default=fault.began)
+        said = [one for one in found if one.says == fault.headline]
+        if not said:
+            # The headline is of several sections at once: of all that are of its kind.
+            kinds = {one.kind for one in found if one.subject == fault.subject}
+            top = max((one.rank for one in found if one.kind in kinds), default=0)
+            said = [one for one in found if one.kind in kinds and one.rank == top]
+        return min((one.began for one in said), default=fault.began)
 
     def _also(self, fault: Fault) -> list[str]:
         """What else is open in *fault* than what its headline says, the gravest first."""

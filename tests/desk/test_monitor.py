@@ -1045,3 +1045,17 @@ async def test_a_fault_tells_what_else_is_open_in_it(daemon):
 
     assert told.also == ["T107 shown clear, a train came out"]
     assert alone.also == ["T107 shown clear, a train came out", "T107 disturbed"]
+
+
+async def test_since_is_of_what_the_headline_says(daemon):
+    """A fault that began with something over is said to be so since what is open now began."""
+    over = alert(ended=NOON + 5 * MINUTE)
+    still = alert("reset-unproved", began=NOON + 10 * MINUTE, priority="planned")
+    told = fault(over, still, headline="T107 reset, no train has followed")
+    daemon.tell(over, still, faults=[told])
+
+    found = await daemon.desk.fault("XLLM")
+    assert (found.began, found.since) == (
+        "2026-05-04T12:00:00.000Z",
+        "2026-05-04T12:10:00.000Z",
+    )

@@ -40,6 +40,9 @@ from monitor.desk.model import (
 
 RANK = {"urgent": 0, "prompt": 1, "planned": 2, "note": 3}
 CALLED = frozenset({"urgent", "prompt"})
+RESET = "reset-unproved"
+RESET_PRIORITY = "planned"
+OVER = "It is over. While it was not: "
 MOST_ALSO = 1
 MOST_EVENTS = 14
 MOST_FOUND = 3
@@ -216,11 +219,11 @@ class View:
     def row(self, fault: FaultOut, now: Moment) -> Row:
         """*fault* as a row of a list."""
         zone = self._line.zone
-        began = parse(fault.began)
+        began = parse(fault.since or fault.began)
         return Row(
             id=fault.id,
             number=fault.number,
-            priority=fault.priority,
+            priority=RESET_PRIORITY if _waits(fault) else fault.priority,
             headline=fault.headline,
             place=self._place(fault),
             people=_people(fault),
@@ -228,7 +231,7 @@ class View:
             quiet=fault.quiet,
             since=clock(began, zone, now),
             age=span(max(MINUTE, (now - began) // MINUTE * MINUTE)),
-            began=fault.began,
+            began=fault.since or fault.began,
             end=_end(fault),
             alerts=fault.alerts,
             also=_also(fault),
@@ -296,9 +299,14 @@ class View:
         records = [read(one.record) for one in alerts]
         leads = leading(records, fault.open, fault.subject)
         kinds = {one.kind: one for one in await self._desk.kinds()}
-        asked = kinds.get(leads.kind) if leads is not None else None
-        first = do_first(leads) if leads is not None else ""
+        # Where only a reset is left that waits for a train, nothing else is to be done.
+        waits = _waits(fault)
+        kind = RESET if waits else leads.kind if leads is not None else ""
+        asked = kinds.get(kind)
+        first = do_first(leads) if leads is not None and not waits else ""
         first = first or (asked.first if asked is not None else "")
+        over = fault.ended is not None and not fault.lasting
+        cause = _cause(leads, records)
         begun, left, now_so = shortened(happened(records), most)
         began, zone = parse(fault.began), self._line.zone
         checks = leads.checks if leads is not None else ()
@@ -307,17 +315,17 @@ class View:
             row=self.row(fault, now),
             came=came,
             also=list(fault.also),
-            first=first[:1].upper() + first[1:],
-            within=asked.within if asked is not None else "",
-            otherwise=asked.otherwise if asked is not None else "",
+            first=f"{OVER}{first}" if over else first[:1].upper() + first[1:],
+            within=asked.within if asked is not None and not over else "",
+            otherwise=asked.otherwise if asked is not None and not over else "",
             happened=[
                 Happened(at=clock(at, zone, began), text=text)
                 for at, text in (*begun, *now_so)
             ],
             left_out=left,
-            looks=looks(checks),
+            looks=list(dict.fromkeys([*looks(checks), *_looks_of(cause)])),
             others=others(checks),
-            parts=_few(parts(leads.suspects if leads is not None else ())),
+            parts=_few(parts(cause.suspects if cause is not None else ())),
             suspects=_suspects(records),
             numbers=numbers(leads.parameters if leads is not None else {}),
             closes=_closes(fault, alerts),
@@ -447,6 +455,23 @@ class View:
         if text is None:
             return ""
         return to_the_minute(parse(text), self._line.zone, parse(now))
+
+
+def _waits(fault: FaultOut) -> bool:
+    """Whether nothing is left of *fault* but resets that no train has followed."""
+    return bool(fault.waiting) and not fault.open
+
+
+def _cause(leads: Alert | None, alerts: Iterable[Alert]) -> Alert | None:
+    """The alert that tells which part it may be: the one that leads, but of a reset what came before it."""
+    if leads is None or leads.kind != RESET:
+        return leads
+    before = [one for one in alerts if one.kind != RESET]
+    return leading(before, (), leads.subject) or leads
+
+
+def _looks_of(cause: Alert | None) -> list[str]:
+    return looks(cause.checks) if cause is not None else []
 
 
 def _end(fault: FaultOut) -> str:

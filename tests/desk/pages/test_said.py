@@ -134,3 +134,31 @@ async def test_a_phone_opens_its_own_map(client):
     text = (await client.get("/phone/XLLM")).text
 
     assert 'href="geo:54.500000,-3.250000"' in text
+
+
+async def test_where_only_a_reset_waits_the_words_are_the_resets(daemon, client):
+    """Nobody is sent at once for what is over; the cause that led before is still told as where to look."""
+    looked = "Look first at cable C4, 4 of 4 sections on it"
+    over = alert(
+        "common-cause", "cable/C4", checks=("Do first: tell all signallers", looked)
+    )
+    over = replace(over, id="9" * 16, ended=NOON + SECOND)
+    told = {"number": "KKKK", "open": (), "waiting": ("T107",), "subject": over.subject}
+    daemon.tell(over, faults=[fault(over, **told)])
+    text = await words_of(client, "/faults/KKKK")
+
+    assert "4 of 4 sections on it" in text
+    assert "tell all signallers" not in text.casefold()
+    assert "the day; while awaiting the sweep" in text
+
+
+async def test_what_is_over_is_told_as_over(daemon, client):
+    """What was to be done first is no longer asked for within a time."""
+    over = alert(checks=("Do first: tell all signallers",), ended=NOON + SECOND)
+    over = replace(over, id="8" * 16)
+    told = {"number": "MMMM", "ended": NOON + SECOND, "subjects": ("section/T107",)}
+    daemon.tell(over, faults=[fault(over, **told)])
+    text = await words_of(client, "/faults/MMMM")
+
+    assert "It is over. While it was not: tell all signallers" in text
+    assert "within:" not in text
