@@ -47,7 +47,7 @@ def told(effect: Effect | None) -> str:
         >>> told(effect(Awaited(mean=12.0, own=4.0), 0))
         'fewer: at least 67 % fewer than to be expected'
         >>> told(effect(Awaited(mean=3.2, own=1.0), 0))
-        'no change can be told: at most 39 % more'
+        'no change can be told: between nearly none and 39 % more'
         >>> told(effect(Awaited(mean=1.2, own=1.0), 0))
         'too early: 1.2 expected so far, told from 3 on'
         >>> told(effect(Awaited(mean=5.0, own=1.0), 15))
@@ -76,7 +76,7 @@ def told(effect: Effect | None) -> str:
             f"({effect.low:.1f} to {effect.high:.1f} times)"
         )
     if effect.low < NOUGHT:
-        return f"no change can be told: at most {_change(effect.high)}"
+        return f"no change can be told: between nearly none and {_change(effect.high)}"
     return f"no change can be told: between {_change(effect.low)} and {_change(effect.high)}"
 
 
@@ -106,9 +106,11 @@ def all_of(found: Sequence[Helped], together: Effect | None) -> str:
 def rates(one: Helped) -> str:
     """What was counted before a visit and after it, each with how long it was watched and available."""
     before, after = one.before, one.after
+    several = len(one.sections) > 1
+    added = f", the time of {len(one.sections)} sections added up" if several else ""
     return (
         f"{before.count} in {how_long(before.exposure)} before, "
-        f"{after.count} in {how_long(after.exposure)} since"
+        f"{after.count} in {how_long(after.exposure)} since{added}"
     )
 
 

@@ -276,7 +276,8 @@ def _rarest_of(
         return None
     fewest = min(trains for trains, _ in known)
     runs = [_longer(hours, at, fewest) for trains, at in known if trains == fewest]
-    return max(runs, key=lambda one: (one[1], -one[2], -one[0]))
+    # A run belongs to the day on which it begins: else the night into a day would be told as the day before's, and its own never.
+    return max(runs, key=lambda one: (one[1], -one[2], one[0] // HOURS == day, -one[0]))
 
 
 def _longer(

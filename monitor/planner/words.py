@@ -207,13 +207,18 @@ def given_back(row: Figures) -> str:
         return NOT_HEARD
     if back.number == 0:
         if row.failed == 0:
-            return "counted apart" if row.apart.failed else "never failed"
+            if row.apart.failed:
+                return "counted apart"
+            # What was reset, held a train or was occupied with none seen did not simply go on.
+            noted = row.held or row.no_train or any(one.accepted for one in row.resets)
+            return "no failure counted" if noted else "never failed"
         return "began before"
     if back.median_s is None:
         return f"not known: {back.going_on} of {back.number} not seen"
     half = minutes(round(back.median_s * 1_000_000))
     if back.number < 3:
-        return half
+        # Of two the shorter alone would read as what it takes.
+        return f"{half} and longer" if back.number == 2 else half
     most = (
         ""
         if back.most_s is None or back.number < 10

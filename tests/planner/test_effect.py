@@ -18,7 +18,7 @@ from monitor.planner.effect import (
     helped,
     visited,
 )
-from monitor.planner.effect_words import all_of, became_of
+from monitor.planner.effect_words import all_of, became_of, rates
 from monitor.planner.seen import Section, seen_sections
 from monitor.planner.whereabouts import Whereabouts
 from monitor.visits import Visit
@@ -271,6 +271,8 @@ def test_what_is_not_given_back_is_no_success():
     assert became_of(alone) == "T107 not given back since"
     assert two.never_back == ("T107",)
     assert became_of(two).startswith("T107 not given back since; of the others: no ")
+    assert "added up" not in rates(alone)
+    assert rates(two).endswith(" since, the time of 2 sections added up")
     assert all_of([alone], None).endswith(
         "after 1 of them a section was not given back, which is in no number here"
     )

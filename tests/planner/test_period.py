@@ -361,6 +361,28 @@ def test_until_given_back():
     assert (back.number, back.going_on, back.median_s) == (1, 1, None)
 
 
+def test_of_two_times_the_shorter_is_not_told_as_how_long_it_takes():
+    """10 and 20 min: half within 10, and the other took longer; one alone is told as it is."""
+    spells = [
+        fact("failed", 2, at(n), at(n) + n * 10 * MINUTE, ended_seen=True)
+        for n in (1, 2)
+    ]
+    two = row(of([*heard(), *spells]), "section/T2")
+    one = row(of([*heard(), spells[0]]), "section/T2")
+
+    assert words.given_back(two) == "10 min and longer"
+    assert words.given_back(one) == "10 min"
+
+
+def test_what_was_reset_or_held_a_train_is_not_said_to_have_never_failed():
+    """Occupied with no train seen until it was reset: no disturbance, and no section that simply went on."""
+    reset = fact("reset", 2, at(7, 15), step="accepted", kind="unconditional")
+    found = of([*heard(), fact("no-train", 2, at(7, 10), at(7, 15)), reset])
+
+    assert words.given_back(row(found, "section/T2")) == "no failure counted"
+    assert words.given_back(row(found, "section/T1")) == "never failed"
+
+
 def test_what_began_under_work_or_unseen_tells_nothing_of_how_long_it_takes():
     """Nobody knows when it began, or nobody meant to give it back."""
     found = of(

@@ -419,6 +419,14 @@ def test_the_longest_time_that_is_as_rare_is_told():
     assert alike.words == "at any time of the week alike, 168 trains"
 
 
+def test_the_night_over_midnight_is_told_of_every_day():
+    """Trains that are alike all week, none from 23 to 5: the night from Sunday to Monday, over the end of the week, is as good as any."""
+    day = [0.0] * 5 + [4.0] * 18 + [0.0]
+    found = rarest({"T1": hours(day * 7)}, ["T1"])
+
+    assert found.words == "every day 23:00 to 05:00, no train seen in 4 weeks"
+
+
 def test_the_trains_of_all_that_the_access_needs_are_added_up():
     """Of two tracks one has trains by day, the other by night: there is no hour without."""
     by_day = [0.0] * 12 + [1.0] * 12
