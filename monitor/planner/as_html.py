@@ -364,7 +364,11 @@ def _worst(report: Report, names: _Names) -> str:
     )[:WORST]
     if not ranked:
         return ""
-    heading = "<h2>Where most is to come</h2>"
+    heading = (
+        "<h2>Where most is to come</h2>"
+        '<p class="second">First what is not given back, or was not available for a tenth of the time, the longest first; '
+        "then by what is to be expected; what was watched for too short a time comes last.</p>"
+    )
     return heading + _rows(report, ranked, ("Section", _WORST), names)
 
 

@@ -35,12 +35,14 @@ STAYS = 1.0
 """Days: what has not been given back for so long is on the list, whatever was raised (a convention of ours)."""
 
 ORDER = (
+    "On the list stands what held a train or was disturbed twice in the last 90 days, has not been given back for a day, "
+    "or about which something was raised that a part of it may have caused; what was disturbed once besides is in the report. "
     "In this order: what stands still first, that is has not been given back for a day or more, the longest first; "
     "then by trains held in the last 90 days and occasions of disturbance to be expected in the next 90, added up, "
     "so that neither many disturbances that held nobody nor trains held on few occasions stand too low "
     "(that one is as grave as the other is a convention of ours); while the line was watched for less than a week, those so far."
 )
-"""The rule by which visits follow one another, and sections in a visit."""
+"""The rule by which sections come onto the list, visits follow one another, and sections in a visit."""
 
 ASK = frozenset(
     {
