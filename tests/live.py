@@ -106,18 +106,18 @@ async def watching(settings, text=LINE, **how):
     async with asyncio.TaskGroup() as group:
         task = group.create_task(daemon.run())
         try:
-            async with asyncio.timeout(20):
+            async with asyncio.timeout(60):
                 await daemon.ready.wait()
             yield daemon
         finally:
             begun = time.monotonic()
             daemon.stop()
-            async with asyncio.timeout(10):
+            async with asyncio.timeout(40):
                 await task
             assert time.monotonic() - begun < 2
 
 
-async def until(condition, limit_s=15):
+async def until(condition, limit_s=45):
     """Wait until *condition* is true."""
     async with asyncio.timeout(limit_s):
         while not condition():  # noqa: ASYNC110 (what is waited for tells nobody)

@@ -292,7 +292,6 @@ def _labelled(name: str, look: Look, place: Place, step: int, *, chosen: bool) -
         f'<rect class="hatch" fill="url(#not-known-close)" x="{x}" y="{y - 17}" width="{width}" height="30"/>'
         f'<rect class="block" x="{x}" y="{y - 10}" width="{width}" height="20"/>'
         f'<rect class="outline" x="{x - 1}" y="{y - 11}" width="{width + 2}" height="22"/>'
-        f'<text class="letter" x="{x}" y="{y + 28}">W</text>'
         f'<rect class="plate" x="{middle - PLATE / 2}" y="{y - 8}" width="{PLATE}" height="16"/>'
         f'<text class="word" x="{middle}" y="{y + 5}" text-anchor="middle">{escape(look.word)}</text>'
         f'<a href="/sections/{quote(name, safe="")}"><text class="name" x="{middle}" y="{y + 28}" text-anchor="middle">{escape(name)}</text></a>'
