@@ -104,19 +104,19 @@ def overview(line: Line, looks: Mapping[str, Look]) -> str:
 
 def standing(line: Line, looks: Mapping[str, Look]) -> list[tuple[str, str]]:
     """The areas by name, each with how its sections stand, as the overview says it beside its bands; before that, how many of them a fault is open about, where people are called for it: the drawing may be out of sight."""
-    since: dict[str, list[str]] = {}
-    total: dict[str, int] = {}
-    faults: dict[str, list[str]] = {}
+    areas: dict[str, list[Look]] = {}
     for name, section in line.sections.items():
-        faults.setdefault(section.area, []).append(looks[name].fault)
-        gone = since.setdefault(section.area, [])
-        total[section.area] = total.get(section.area, 0) + 1
-        if not looks[name].known:
-            gone.append(looks[name].since)
+        areas.setdefault(section.area, []).append(looks[name])
     names = place_names(line)
     return [
-        (names[area], _called(faults[area]) + stands(gone, total[area], line.zone))
-        for area, gone in since.items()
+        (
+            names[area],
+            _called([one.fault for one in found])
+            + stands(
+                [one.since for one in found if not one.known], len(found), line.zone
+            ),
+        )
+        for area, found in areas.items()
     ]
 
 
